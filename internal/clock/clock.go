@@ -1,0 +1,49 @@
+// Package clock is where the time comes from, so that tests can decide what
+// time it is and nothing else reads the system's clock.
+package clock
+
+import (
+	"fmt"
+	"time"
+)
+
+// Clock tells the time.
+type Clock interface {
+	// Now returns the present moment in UTC, to the microsecond that PostgreSQL
+	// keeps.
+	Now() time.Time
+}
+
+// System is the machine's clock.
+type System struct{}
+
+// Now returns the machine's time.
+func (System) Now() time.Time { return Stored(time.Now()) }
+
+// Fixed is a clock that stands still, for tests.
+type Fixed time.Time
+
+// Now returns the fixed moment.
+func (f Fixed) Now() time.Time { return Stored(time.Time(f)) }
+
+// Stored returns a moment as the database keeps it: UTC, whole microseconds.
+func Stored(t time.Time) time.Time { return t.UTC().Truncate(time.Microsecond) }
+
+// Skew is how far ahead of the server a phone's clock may run before a time it
+// sends counts as the future. Common practice, no source.
+const Skew = 5 * time.Minute
+
+// InFuture reports whether a moment that a person gave lies in the future,
+// allowing for Skew.
+func InFuture(c Clock, t time.Time) bool { return t.After(c.Now().Add(Skew)) }
+
+// Day returns the moments at which a calendar day (YYYY-MM-DD) begins and the
+// next one begins in a time zone. Where the clocks change that is 23 or 25 hours.
+func Day(date string, zone *time.Location) (begin, end time.Time, err error) {
+	day, err := time.ParseInLocation(time.DateOnly, date, zone)
+	if err != nil {
+		return time.Time{}, time.Time{}, fmt.Errorf("%q is not a day (YYYY-MM-DD)", date)
+	}
+	next := time.Date(day.Year(), day.Month(), day.Day()+1, 0, 0, 0, 0, zone)
+	return day.UTC(), next.UTC(), nil
+}
