@@ -1,0 +1,77 @@
+package treatment
+
+import (
+	"time"
+
+	"velamen/internal/quantity"
+)
+
+// TopicApplicationConfirmed is the outbox topic of every confirmed application.
+// Its subject is the nursery's name, so that the ledger sees a nursery's
+// applications in the order in which they were confirmed.
+const TopicApplicationConfirmed = "treatment.application_confirmed"
+
+// ApplicationConfirmed carries all that a use record needs, as it was on the day:
+// a product or a person that is changed later does not change the record.
+type ApplicationConfirmed struct {
+	// Application is the application's name.
+	Application string `json:"application"`
+	// Step is the step's name.
+	Step string `json:"step"`
+	// Disorder is the identifier of what it was applied against.
+	Disorder string `json:"disorder"`
+	// Method is SPRAY, DRENCH or BATH.
+	Method string `json:"method"`
+	// Start and End of the work, UTC.
+	Start time.Time `json:"start"`
+	End   time.Time `json:"end"`
+	// Applicator is the name of who applied it.
+	Applicator string `json:"applicator"`
+	// ApplicatorDisplayName is how that person stands on records.
+	ApplicatorDisplayName string `json:"applicator_display_name"`
+	// RestrictedEntryInterval is the longest of the mix, h.
+	RestrictedEntryInterval quantity.Quantity `json:"restricted_entry_interval"`
+	// Houses are the houses treated.
+	Houses []HouseApplied `json:"houses"`
+}
+
+// HouseApplied is what was applied in one house.
+type HouseApplied struct {
+	// House is the house's name.
+	House string `json:"house"`
+	// Area treated, m2 or ha.
+	Area quantity.Quantity `json:"area"`
+	// MixVolume applied, L.
+	MixVolume quantity.Quantity `json:"mix_volume"`
+	// Crops are the botanical names of the plants treated, by name.
+	Crops []string `json:"crops"`
+	// Products in the mix.
+	Products []ProductApplied `json:"products"`
+}
+
+// ProductApplied is one product of a mix.
+type ProductApplied struct {
+	// Product is the product's name.
+	Product string `json:"product"`
+	// DisplayName and RegistrationNumber are those on the label.
+	DisplayName        string `json:"display_name"`
+	RegistrationNumber string `json:"registration_number"`
+	// RestrictedUse is true when only a certified applicator may apply it.
+	RestrictedUse bool `json:"restricted_use"`
+	// Amount of product, g, kg, mL or L.
+	Amount quantity.Quantity `json:"amount"`
+	// Actives in that amount.
+	Actives []ActiveApplied `json:"actives"`
+}
+
+// ActiveApplied is how much of an active ingredient was applied.
+type ActiveApplied struct {
+	// ActiveIngredient is its identifier.
+	ActiveIngredient string `json:"active_ingredient"`
+	// FRACCode is its resistance group.
+	FRACCode string `json:"frac_code"`
+	// Content of the product, g/kg or g/L.
+	Content quantity.Quantity `json:"content"`
+	// Amount applied, g.
+	Amount quantity.Quantity `json:"amount"`
+}
