@@ -6,6 +6,26 @@ import (
 	"velamen/internal/quantity"
 )
 
+// Topics of what the workflows must learn. Their subject is the program's name.
+const (
+	TopicProgramStarted  = "treatment.program_started"
+	TopicProgramAdvanced = "treatment.program_advanced"
+)
+
+// ProgramStarted says that a program was entered and needs its workflow.
+type ProgramStarted struct {
+	// Program is the program's id.
+	Program string `json:"program"`
+}
+
+// ProgramAdvanced says that something happened to a program.
+type ProgramAdvanced struct {
+	// Program is the program's id.
+	Program string `json:"program"`
+	// Event is what happened.
+	Event Event `json:"event"`
+}
+
 // TopicApplicationConfirmed is the outbox topic of every confirmed application.
 // Its subject is the nursery's name, so that the ledger sees a nursery's
 // applications in the order in which they were confirmed.

@@ -1,0 +1,187 @@
+package treatment
+
+import (
+	"context"
+	"fmt"
+	"slices"
+
+	"github.com/jackc/pgx/v5"
+
+	treatmentv1 "velamen/gen/velamen/treatment/v1"
+	"velamen/internal/clock"
+	"velamen/internal/fault"
+	"velamen/internal/resource"
+	"velamen/internal/rpc"
+	"velamen/services/diagnosis"
+	"velamen/services/identity"
+	"velamen/services/stock"
+)
+
+// confirm records that a step was done. The program's row is locked, so that two
+// people who confirm the same step do so one after the other, and the second is
+// told that it was confirmed.
+func (s *Service) confirm(ctx context.Context, tx pgx.Tx, request *treatmentv1.ConfirmStepRequest, caller rpc.Principal) (*treatmentv1.ConfirmStepResponse, error) {
+	ids, err := resource.Parse("name", request.GetName(), "nurseries", "programs", "steps")
+	if err != nil {
+		return nil, err
+	}
+	p, err := readProgram(ctx, tx, ids[0], ids[1], true)
+	if err != nil {
+		return nil, err
+	}
+	o, err := readOutbreak(ctx, tx, p.nursery, p.outbreak, false)
+	if err != nil {
+		return nil, err
+	}
+	entered, err := s.enter(ctx, tx, p, o.lots, confirming{
+		path: "confirmation", step: ids[2], confirmation: request.GetConfirmation(), caller: caller,
+	})
+	if err != nil {
+		return nil, err
+	}
+	if err := updateProgram(ctx, tx, p); err != nil {
+		return nil, err
+	}
+	if err := s.advanced(ctx, tx, p, entered.event); err != nil {
+		return nil, err
+	}
+	response := &treatmentv1.ConfirmStepResponse{Application: entered.application}
+	if response.Program, err = s.whole(ctx, tx, p); err != nil {
+		return nil, err
+	}
+	i := slices.IndexFunc(response.GetProgram().GetSteps(), func(step *treatmentv1.Step) bool { return step.GetName() == request.GetName() })
+	response.Step = response.GetProgram().GetSteps()[i]
+	return response, nil
+}
+
+// confirming is a confirmation on its way in.
+type confirming struct {
+	// path is the confirmation's path in the request.
+	path         string
+	step         string
+	confirmation *treatmentv1.Confirmation
+	caller       rpc.Principal
+}
+
+// entered is what became of it.
+type entered struct {
+	event Event
+	// application is the application's name, empty for other kinds.
+	application string
+}
+
+// enter checks a confirmation, writes its event and its application, and moves
+// the program on in memory. The caller saves the program.
+func (s *Service) enter(ctx context.Context, tx pgx.Tx, p *program, lots []string, c confirming) (entered, error) {
+	if err := CheckTimes(c.path, c.confirmation, s.db.Clock()); err != nil {
+		return entered{}, err
+	}
+	if err := p.state.CheckConfirmable(c.step, c.confirmation.GetStartTime().AsTime()); err != nil {
+		return entered{}, err
+	}
+	step, _ := p.state.Find(c.step)
+	planned := p.templateStep(step.Key)
+	if err := CheckProofs(c.path, step.Kind, planned.GetProofs(), c.confirmation); err != nil {
+		return entered{}, err
+	}
+	if len(c.confirmation.GetPhotos()) > 0 {
+		if err := diagnosis.CheckPhotos(ctx, tx, p.nursery, c.confirmation.GetPhotos()); err != nil {
+			return entered{}, err
+		}
+	}
+	performer, err := s.performer(ctx, tx, p.nursery, c)
+	if err != nil {
+		return entered{}, err
+	}
+	result := entered{event: Event{
+		Sequence: p.state.Sequence + 1, Kind: EventStepConfirmed, Step: c.step,
+		Outcome: OutcomeOf(step.Kind, c.confirmation), At: clock.Stored(c.confirmation.GetEndTime().AsTime()),
+	}}
+	if step.Kind == release && result.event.Outcome == OutcomeFailed {
+		return entered{}, fault.Field(c.path+".inspection.plants_affected", "lots with signs are not released; confirm an inspection instead")
+	}
+	if Applies(step.Kind) {
+		if result.application, err = s.apply(ctx, tx, p, lots, step, performer, c); err != nil {
+			return entered{}, err
+		}
+	}
+	after, err := Apply(p.plan, p.state, result.event)
+	if err != nil {
+		return entered{}, err
+	}
+	p.state = after
+	err = insertEvent(ctx, tx, p.nursery, p.id, record{
+		Event: result.event, person: performer.ID, note: c.confirmation.GetNote(), confirmation: c.confirmation, created: s.db.Now(),
+	})
+	if err != nil {
+		return entered{}, err
+	}
+	return result, s.follow(ctx, tx, p, lots, step, performer, c)
+}
+
+func (s *Service) performer(ctx context.Context, tx pgx.Tx, nursery string, c confirming) (identity.Person, error) {
+	if c.confirmation.GetPerformer() == "" {
+		return identity.ReadPerson(ctx, tx, nursery, c.caller.Person)
+	}
+	ids, err := resource.Parse(c.path+".performer", c.confirmation.GetPerformer(), "nurseries", "people")
+	if err != nil {
+		return identity.Person{}, err
+	}
+	return identity.ReadPerson(ctx, tx, nursery, ids[1])
+}
+
+// follow writes what a confirmation leads to elsewhere: the lots stand on the
+// isolation bench, are free again, or are gone.
+func (s *Service) follow(ctx context.Context, tx pgx.Tx, p *program, lots []string, step Step, performer identity.Person, c confirming) error {
+	o := &outbreak{nursery: p.nursery, id: p.outbreak}
+	at := clock.Stored(c.confirmation.GetEndTime().AsTime())
+	person := resource.Of("nurseries", p.nursery, "people", performer.ID)
+	if step.Kind == isolate {
+		return s.isolateLots(ctx, tx, o, lots, c, stock.Isolate{Person: person, Time: at})
+	}
+	switch p.state.Status {
+	case Released:
+		if err := s.free(ctx, tx, o, lots); err != nil {
+			return err
+		}
+		return s.closeCase(ctx, tx, p, lots, treatmentv1.CaseState_CASE_STATE_RELEASED)
+	case Discarded:
+		err := s.outbox.Write(ctx, tx, stock.TopicDiscard, p.nursery, o.name(), stock.Discard{
+			Lots: lotNames(p.nursery, lots), Person: person, Time: at,
+			Note: fmt.Sprintf("discarded by program %s (%s)", p.id, p.disorder),
+		})
+		if err != nil {
+			return err
+		}
+		if err := s.free(ctx, tx, o, lots); err != nil {
+			return err
+		}
+		return s.closeCase(ctx, tx, p, lots, treatmentv1.CaseState_CASE_STATE_DISCARDED)
+	default:
+		return nil
+	}
+}
+
+func (s *Service) closeCase(ctx context.Context, tx pgx.Tx, p *program, lots []string, state treatmentv1.CaseState) error {
+	if err := leaveLots(ctx, tx, p.nursery, p.outbreak, lots, s.db.Now()); err != nil {
+		return err
+	}
+	return setOutbreakState(ctx, tx, p.nursery, p.outbreak, state)
+}
+
+func (s *Service) isolateLots(ctx context.Context, tx pgx.Tx, o *outbreak, lots []string, c confirming, command stock.Isolate) error {
+	ids, err := resource.Parse(c.path+".bench", c.confirmation.GetBench(), "nurseries", "houses", "benches")
+	if err != nil {
+		return err
+	}
+	bench, err := stock.ReadBench(ctx, tx, o.nursery, ids[1], ids[2])
+	if err != nil {
+		return err
+	}
+	if !bench.Isolation {
+		return fault.FieldReason(fault.Precondition, fault.BenchNotIsolated, c.path+".bench",
+			"bench %s in house %s is not an isolation bench", bench.ID, bench.House).With("bench", c.confirmation.GetBench())
+	}
+	command.Lots, command.Bench = lotNames(o.nursery, lots), c.confirmation.GetBench()
+	return s.outbox.Write(ctx, tx, stock.TopicIsolate, o.nursery, o.name(), command)
+}

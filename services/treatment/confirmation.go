@@ -1,0 +1,136 @@
+package treatment
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	treatmentv1 "velamen/gen/velamen/treatment/v1"
+	"velamen/internal/clock"
+	"velamen/internal/fault"
+	"velamen/internal/quantity"
+)
+
+// CheckTimes refuses a confirmation whose work ended before it began, or ends in
+// the future.
+func CheckTimes(path string, confirmation *treatmentv1.Confirmation, c clock.Clock) error {
+	start, end := confirmation.GetStartTime().AsTime(), confirmation.GetEndTime().AsTime()
+	if end.Before(start) {
+		return fault.FieldReason(fault.Invalid, fault.InvalidTimes, path+".end_time",
+			"the work cannot end (%s) before it starts (%s)", end.Format(time.RFC3339), start.Format(time.RFC3339))
+	}
+	if clock.InFuture(c, end) {
+		return fault.FieldReason(fault.Invalid, fault.InvalidTimes, path+".end_time",
+			"%s is in the future; confirm work when it is done", end.Format(time.RFC3339))
+	}
+	return nil
+}
+
+// CheckProofs refuses a confirmation that lacks a proof that the step asks for,
+// or carries what does not belong to its kind.
+func CheckProofs(path string, kind Kind, proofs []Proof, c *treatmentv1.Confirmation) error {
+	for _, proof := range proofs {
+		if field, rule := missing(proof, c); field != "" {
+			return fault.FieldReason(fault.Invalid, fault.ProofMissing, path+"."+field, "%s", rule).With("proof", proofName(proof))
+		}
+	}
+	if len(c.GetTreatments()) > 0 && !Applies(kind) {
+		return fault.Field(path+".treatments", "a step of the kind %s applies no chemical", kindName(kind))
+	}
+	if kind == isolate && c.GetBench() == "" {
+		return fault.FieldReason(fault.Invalid, fault.ProofMissing, path+".bench", "name the isolation bench that the lots stand on")
+	}
+	counts := c.GetInspection()
+	if counts.GetPlantsAffected() > counts.GetPlantsSampled() {
+		return fault.Field(path+".inspection.plants_affected", "must not exceed plants_sampled")
+	}
+	return checkQuantities(path, c)
+}
+
+func missing(proof Proof, c *treatmentv1.Confirmation) (field, rule string) {
+	switch {
+	case proof == treatmentv1.Proof_PROOF_REMOVED_PARTS_BINNED && !c.GetRemovedPartsBinned():
+		return "removed_parts_binned", "say that the removed parts went to the bin, never the compost"
+	case proof == treatmentv1.Proof_PROOF_DISINFECTANT && strings.TrimSpace(c.GetDisinfectant()) == "":
+		return "disinfectant", "say how tools and surfaces were disinfected, for example 70 % alcohol or flame"
+	case proof == treatmentv1.Proof_PROOF_CUT_FACE && c.GetCutFace() == treatmentv1.CutFace_CUT_FACE_UNSPECIFIED:
+		return "cut_face", "say whether the cut face was clean or still stained"
+	case proof == treatmentv1.Proof_PROOF_INSPECTION_COUNTS && c.GetInspection() == nil:
+		return "inspection", "give the plants looked at and the plants with signs"
+	case proof == treatmentv1.Proof_PROOF_APPLICATION && len(c.GetTreatments()) == 0:
+		return "treatments", "say what was applied, house by house"
+	case proof == treatmentv1.Proof_PROOF_PHOTO && len(c.GetPhotos()) == 0:
+		return "photos", "name a photo taken in an inspection"
+	case proof == treatmentv1.Proof_PROOF_LAB_RESULT && c.GetLabResult() == treatmentv1.LabResult_LAB_RESULT_UNSPECIFIED:
+		return "lab_result", "give the laboratory's result"
+	}
+	return "", ""
+}
+
+func proofName(proof Proof) string { return strings.TrimPrefix(proof.String(), "PROOF_") }
+
+func kindName(kind Kind) string {
+	return strings.ToLower(strings.TrimPrefix(kind.String(), "STEP_KIND_"))
+}
+
+// checkQuantities holds the amounts of a confirmation to their units and above
+// zero.
+func checkQuantities(path string, c *treatmentv1.Confirmation) error {
+	for i, treated := range c.GetTreatments() {
+		at := fmt.Sprintf("%s.treatments[%d]", path, i)
+		if _, err := positive(at+".area", treated.GetArea(), quantity.SquareMetre, quantity.Hectare); err != nil {
+			return err
+		}
+		if _, err := positive(at+".mix_volume", treated.GetMixVolume(), quantity.Litre); err != nil {
+			return err
+		}
+		if treated.GetLeftover() != nil {
+			left, err := quantity.FromContract(treated.GetLeftover())
+			if err != nil || left.Unit != quantity.Litre || left.Amount.IsNegative() {
+				return fault.Field(at+".leftover", "must be zero or more L")
+			}
+		}
+		for j, earlier := range c.GetTreatments()[:i] {
+			if earlier.GetHouse() == treated.GetHouse() && sameProducts(earlier, treated) {
+				return fault.Field(at+".house", "treatments[%d] says the same house and products; give their sum once", j)
+			}
+		}
+	}
+	return checkConditions(path, c.GetConditions())
+}
+
+func sameProducts(a, b *treatmentv1.HouseTreatment) bool {
+	return slices.ContainsFunc(a.GetProducts(), func(x *treatmentv1.ProductUse) bool {
+		return slices.ContainsFunc(b.GetProducts(), func(y *treatmentv1.ProductUse) bool { return x.GetProduct() == y.GetProduct() })
+	})
+}
+
+func checkConditions(path string, conditions *treatmentv1.Conditions) error {
+	if t := conditions.GetTemperature(); t != nil && t.GetUnit() != string(quantity.Celsius) {
+		return fault.Field(path+".conditions.temperature", "must be in Cel")
+	}
+	if h := conditions.GetHumidity(); h != nil && h.GetUnit() != string(quantity.Percent) {
+		return fault.Field(path+".conditions.humidity", "must be in %%")
+	}
+	return nil
+}
+
+// OutcomeOf returns what a confirmation's check showed.
+func OutcomeOf(kind Kind, c *treatmentv1.Confirmation) Outcome {
+	var failed bool
+	switch kind {
+	case inspect, release:
+		failed = c.GetInspection().GetPlantsAffected() > 0
+	case cutBack:
+		failed = c.GetCutFace() == treatmentv1.CutFace_CUT_FACE_STAINED
+	case labTest:
+		failed = c.GetLabResult() == treatmentv1.LabResult_LAB_RESULT_POSITIVE
+	default:
+		return OutcomeDone
+	}
+	if failed {
+		return OutcomeFailed
+	}
+	return OutcomeClean
+}
