@@ -1,0 +1,123 @@
+package stock
+
+import (
+	"context"
+
+	"github.com/jackc/pgx/v5"
+
+	stockv1 "velamen/gen/velamen/stock/v1"
+	"velamen/internal/resource"
+	"velamen/internal/rpc"
+)
+
+// CreateBench adds a bench to a house.
+func (s *Service) CreateBench(ctx context.Context, request *stockv1.CreateBenchRequest) (*stockv1.Bench, error) {
+	nursery, ids, err := within(ctx, "parent", request.GetParent(), "houses")
+	if err != nil {
+		return nil, err
+	}
+	bench, err := benchOf(place{house: ids[0], bench: request.GetBenchId()}, request.GetBench())
+	if err != nil {
+		return nil, err
+	}
+	bench.CreateTime = s.db.Now()
+	return rpc.Once(ctx, s.db, request, func(ctx context.Context, tx pgx.Tx, _ rpc.Principal) (*stockv1.Bench, error) {
+		if err := insertBench(ctx, tx, nursery, bench); err != nil {
+			return nil, err
+		}
+		return readBenchContract(ctx, tx, nursery, place{house: bench.House, bench: bench.ID})
+	})
+}
+
+// GetBench returns one bench.
+func (s *Service) GetBench(ctx context.Context, request *stockv1.GetBenchRequest) (*stockv1.Bench, error) {
+	nursery, ids, err := within(ctx, "name", request.GetName(), "houses", "benches")
+	if err != nil {
+		return nil, err
+	}
+	bench, err := ReadBench(ctx, s.db, nursery, ids[0], ids[1])
+	if err != nil {
+		return nil, err
+	}
+	return bench.contract(nursery), nil
+}
+
+// ListBenches returns the benches of a house, or of all houses with "houses/-".
+func (s *Service) ListBenches(ctx context.Context, request *stockv1.ListBenchesRequest) (*stockv1.ListBenchesResponse, error) {
+	nursery, house, err := s.benchesParent(ctx, request.GetParent())
+	if err != nil {
+		return nil, err
+	}
+	page, err := rpc.PageOf(request, 2)
+	if err != nil {
+		return nil, err
+	}
+	keys, err := after(page, 2)
+	if err != nil {
+		return nil, err
+	}
+	benches, err := listBenches(ctx, s.db, nursery, house, place{house: keys[0], bench: keys[1]}, page.Size+1)
+	if err != nil {
+		return nil, err
+	}
+	benches, next := rpc.Cut(page, benches, func(b Bench) []string { return []string{b.House, b.ID} })
+	response := &stockv1.ListBenchesResponse{NextPageToken: next}
+	for _, bench := range benches {
+		response.Benches = append(response.Benches, bench.contract(nursery))
+	}
+	return response, nil
+}
+
+// benchesParent reads whose benches are wanted; an empty house means all.
+func (s *Service) benchesParent(ctx context.Context, parent string) (nursery, house string, err error) {
+	ids, err := resource.ParseParent("parent", parent, "nurseries", "houses")
+	if err != nil {
+		return "", "", err
+	}
+	if err := ownNursery(ctx, ids[0], parent); err != nil {
+		return "", "", err
+	}
+	if ids[1] == resource.Any {
+		return ids[0], "", nil
+	}
+	_, err = ReadHouse(ctx, s.db, ids[0], ids[1])
+	return ids[0], ids[1], err
+}
+
+// UpdateBench changes a bench.
+func (s *Service) UpdateBench(ctx context.Context, request *stockv1.UpdateBenchRequest) (*stockv1.Bench, error) {
+	nursery, ids, err := within(ctx, "bench.name", request.GetBench().GetName(), "houses", "benches")
+	if err != nil {
+		return nil, err
+	}
+	at := place{house: ids[0], bench: ids[1]}
+	return rpc.Once(ctx, s.db, request, func(ctx context.Context, tx pgx.Tx, _ rpc.Principal) (*stockv1.Bench, error) {
+		before, err := readBench(ctx, tx, nursery, at.house, at.bench, changeBench)
+		if err != nil {
+			return nil, err
+		}
+		if err := rpc.CheckETag(request.GetBench().GetName(), request.GetBench().GetEtag(), before.Version); err != nil {
+			return nil, err
+		}
+		merged := before.contract(nursery)
+		if err := rpc.Merge(merged, request.GetBench(), request.GetUpdateMask()); err != nil {
+			return nil, err
+		}
+		bench, err := benchOf(at, merged)
+		if err != nil {
+			return nil, err
+		}
+		if err := updateBench(ctx, tx, nursery, bench); err != nil {
+			return nil, err
+		}
+		return readBenchContract(ctx, tx, nursery, at)
+	})
+}
+
+func readBenchContract(ctx context.Context, tx pgx.Tx, nursery string, at place) (*stockv1.Bench, error) {
+	bench, err := ReadBench(ctx, tx, nursery, at.house, at.bench)
+	if err != nil {
+		return nil, err
+	}
+	return bench.contract(nursery), nil
+}

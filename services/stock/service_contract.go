@@ -1,0 +1,121 @@
+package stock
+
+import (
+	"slices"
+	"strconv"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	stockv1 "velamen/gen/velamen/stock/v1"
+	typev1 "velamen/gen/velamen/type/v1"
+	"velamen/internal/fault"
+	"velamen/internal/quantity"
+	"velamen/internal/resource"
+	"velamen/internal/rpc"
+)
+
+func (h House) contract(nursery string) *stockv1.House {
+	adjoining := make([]string, len(h.Adjoining))
+	for i, id := range h.Adjoining {
+		adjoining[i] = houseName(nursery, id)
+	}
+	return &stockv1.House{
+		Name: houseName(nursery, h.ID), DisplayName: h.DisplayName, Area: h.Area.Contract(), Volume: h.Volume.Contract(),
+		Covering: h.Covering, FanCapacity: h.FanCapacity.Contract(), PassiveVents: h.PassiveVents, AdjoiningHouses: adjoining,
+		Etag: rpc.ETag(h.Version), CreateTime: timestamppb.New(h.CreateTime),
+	}
+}
+
+// houseOf reads a house of a request. Faults name its fields under "house".
+func houseOf(nursery, id string, message *stockv1.House) (House, error) {
+	h := House{ID: id, DisplayName: message.GetDisplayName(), Covering: message.GetCovering(), PassiveVents: message.GetPassiveVents()}
+	if err := checkTexts("house.display_name", h.DisplayName); err != nil {
+		return h, err
+	}
+	var err error
+	if h.Area, err = measure("house.area", message.GetArea(), quantity.SquareMetre, quantity.Hectare); err != nil {
+		return h, err
+	}
+	if h.Volume, err = measure("house.volume", message.GetVolume(), quantity.CubicMetre); err != nil {
+		return h, err
+	}
+	if h.FanCapacity, err = measure("house.fan_capacity", message.GetFanCapacity(), quantity.CubicMetrePerH); err != nil {
+		return h, err
+	}
+	h.Adjoining, err = adjoiningOf(nursery, id, message.GetAdjoiningHouses())
+	return h, err
+}
+
+func adjoiningOf(nursery, house string, names []string) ([]string, error) {
+	var adjoining []string
+	for i, name := range names {
+		field := "house.adjoining_houses[" + strconv.Itoa(i) + "]"
+		ids, err := resource.Parse(field, name, "nurseries", "houses")
+		if err != nil {
+			return nil, err
+		}
+		if ids[0] != nursery {
+			return nil, fault.Field(field, "%q is not in the nursery of the house", name).With("name", name)
+		}
+		if ids[1] == house {
+			return nil, fault.Field(field, "a house does not adjoin itself").With("name", name)
+		}
+		adjoining = append(adjoining, ids[1])
+	}
+	slices.Sort(adjoining)
+	return adjoining, nil
+}
+
+func (b Bench) contract(nursery string) *stockv1.Bench {
+	return &stockv1.Bench{
+		Name: benchName(nursery, b.House, b.ID), DisplayName: b.DisplayName, Area: b.Area.Contract(), Isolation: b.Isolation,
+		Etag: rpc.ETag(b.Version), CreateTime: timestamppb.New(b.CreateTime),
+	}
+}
+
+// benchOf reads a bench of a request. Faults name its fields under "bench".
+func benchOf(at place, message *stockv1.Bench) (Bench, error) {
+	b := Bench{House: at.house, ID: at.bench, DisplayName: message.GetDisplayName(), Isolation: message.GetIsolation()}
+	if err := checkTexts("bench.display_name", b.DisplayName); err != nil {
+		return b, err
+	}
+	var err error
+	b.Area, err = measure("bench.area", message.GetArea(), quantity.SquareMetre)
+	return b, err
+}
+
+func (l Lot) contract(nursery string) *stockv1.Lot {
+	message := &stockv1.Lot{
+		Name: lotName(nursery, l.ID), BotanicalName: l.BotanicalName, EppoCode: l.EPPOCode, Cultivar: l.Cultivar,
+		Container: l.Container, GrowthStageBbch: l.GrowthStage, Bench: benchName(nursery, l.House, l.Bench),
+		Plants: l.Plants, HoldingCase: l.HoldingCase, Etag: rpc.ETag(l.Version), CreateTime: timestamppb.New(l.CreateTime),
+	}
+	if l.UnitValue != (Money{}) {
+		message.UnitValue = &typev1.Money{CurrencyCode: l.UnitValue.Currency, Amount: l.UnitValue.Amount}
+	}
+	return message
+}
+
+// lotOf reads a lot of a request. Faults name its fields under "lot".
+func lotOf(id string, at place, message *stockv1.Lot) (Lot, error) {
+	l := Lot{
+		ID: id, BotanicalName: message.GetBotanicalName(), EPPOCode: message.GetEppoCode(), Cultivar: message.GetCultivar(),
+		Container: message.GetContainer(), GrowthStage: message.GetGrowthStageBbch(), House: at.house, Bench: at.bench,
+	}
+	if value := message.GetUnitValue(); value != nil {
+		l.UnitValue = Money{Amount: value.GetAmount(), Currency: value.GetCurrencyCode()}
+	}
+	return l, checkTexts("lot.botanical_name", l.BotanicalName, "lot.cultivar", l.Cultivar, "lot.container", l.Container)
+}
+
+func (e lotEvent) contract(nursery string) *stockv1.LotEvent {
+	message := &stockv1.LotEvent{
+		Kind:   stockv1.LotEventKind(stockv1.LotEventKind_value[kindPrefix+e.kind]),
+		Plants: e.plants, Bench: benchName(nursery, e.place.house, e.place.bench), Note: e.note,
+		Person: resource.Of("nurseries", nursery, "people", e.person), EventTime: timestamppb.New(e.time),
+	}
+	if e.otherLot != "" {
+		message.OtherLot = lotName(nursery, e.otherLot)
+	}
+	return message
+}

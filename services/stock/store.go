@@ -1,0 +1,76 @@
+package stock
+
+import (
+	"context"
+	"fmt"
+
+	"github.com/jackc/pgx/v5"
+
+	"velamen/internal/fault"
+	"velamen/internal/postgres"
+	"velamen/internal/quantity"
+	"velamen/internal/resource"
+)
+
+// ReadLots returns lots of a nursery by their ids, in the order asked for. The
+// fault names the first that does not exist.
+func ReadLots(ctx context.Context, r postgres.Reader, nursery string, ids []string) ([]Lot, error) {
+	return collectLots(ctx, r, nursery, ids, `SELECT `+lotColumns+` FROM stock.lot WHERE nursery = @nursery AND id = ANY(@ids)`)
+}
+
+// ReadBench returns a bench of a house, or a NotFound fault.
+func ReadBench(ctx context.Context, r postgres.Reader, nursery, house, bench string) (Bench, error) {
+	return readBench(ctx, r, nursery, house, bench, "")
+}
+
+// ReadHouse returns a house, or a NotFound fault.
+func ReadHouse(ctx context.Context, r postgres.Reader, nursery, house string) (House, error) {
+	rows, err := r.Query(ctx, `SELECT `+houseColumns+` FROM stock.house h WHERE h.nursery = @nursery AND h.id = @house`,
+		pgx.NamedArgs{"nursery": nursery, "house": house})
+	if err != nil {
+		return House{}, postgres.Translate(err)
+	}
+	found, err := pgx.CollectExactlyOneRow(rows, scanHouse)
+	if postgres.NoRows(err) {
+		return House{}, fault.Missing("house", houseName(nursery, house))
+	}
+	return found, postgres.Translate(err)
+}
+
+// Names of resources.
+func houseName(nursery, house string) string {
+	return resource.Of("nurseries", nursery, "houses", house)
+}
+
+func benchName(nursery, house, bench string) string {
+	return resource.Of("nurseries", nursery, "houses", house, "benches", bench)
+}
+
+func lotName(nursery, lot string) string { return resource.Of("nurseries", nursery, "lots", lot) }
+
+// stored reads an amount that the database returned as text; an empty one is no
+// quantity.
+func stored(amount string, unit quantity.Unit) (quantity.Quantity, error) {
+	if amount == "" {
+		return quantity.Quantity{}, nil
+	}
+	q, err := quantity.New(amount, unit)
+	if err != nil {
+		return q, fmt.Errorf("stored quantity: %w", err)
+	}
+	return q, nil
+}
+
+// amountOrNull is how an optional quantity is stored.
+func amountOrNull(q quantity.Quantity) any {
+	if q.IsZero() {
+		return nil
+	}
+	return q.Plain()
+}
+
+// exists is the fault of a resource that is there already.
+func exists(kind, name string) error {
+	return fault.New(fault.Exists, fault.AlreadyExists, "there is a %s %q already", kind, name).
+		With("resource", kind).With("name", name)
+}
