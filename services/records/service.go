@@ -1,0 +1,228 @@
+package records
+
+import (
+	"context"
+	"encoding/hex"
+	"strconv"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	recordsv1 "velamen/gen/velamen/records/v1"
+	"velamen/internal/fault"
+	"velamen/internal/postgres"
+	"velamen/internal/resource"
+	"velamen/internal/rpc"
+	"velamen/services/identity"
+	"velamen/services/stock"
+)
+
+// Service is the RecordsService of the contract.
+type Service struct {
+	recordsv1.UnimplementedRecordsServiceServer
+	db *postgres.DB
+}
+
+var _ recordsv1.RecordsServiceServer = (*Service)(nil)
+
+// New returns the service on a database. Consumer fills its ledger.
+func New(db *postgres.DB) *Service { return &Service{db: db} }
+
+// GetEntry returns one ledger entry.
+func (s *Service) GetEntry(ctx context.Context, request *recordsv1.GetEntryRequest) (*recordsv1.Entry, error) {
+	nursery, sequence, err := parseEntryName(request.GetName())
+	if err != nil {
+		return nil, err
+	}
+	entry, err := readEntry(ctx, s.db, nursery, sequence)
+	if err != nil {
+		return nil, err
+	}
+	return entry.contract()
+}
+
+// parseEntryName reads nurseries/{nursery}/entries/{sequence}.
+func parseEntryName(name string) (nursery string, sequence int64, err error) {
+	ids, err := resource.Parse("name", name, "nurseries", "entries")
+	if err != nil {
+		return "", 0, err
+	}
+	sequence, err = strconv.ParseInt(ids[1], 10, 64)
+	if err != nil || sequence < 1 || strconv.FormatInt(sequence, 10) != ids[1] {
+		return "", 0, fault.Field("name", "%q does not end in the number of an entry, from 1", name).With("name", name)
+	}
+	return ids[0], sequence, nil
+}
+
+// ListEntries returns ledger entries in ledger order.
+func (s *Service) ListEntries(ctx context.Context, request *recordsv1.ListEntriesRequest) (*recordsv1.ListEntriesResponse, error) {
+	ids, err := resource.Parse("parent", request.GetParent(), "nurseries")
+	if err != nil {
+		return nil, err
+	}
+	page, err := rpc.PageOf(request, 1)
+	if err != nil {
+		return nil, err
+	}
+	after, err := afterSequence(page)
+	if err != nil {
+		return nil, err
+	}
+	entries, err := listEntries(ctx, s.db, ids[0], after, page.Size+1)
+	if err != nil {
+		return nil, err
+	}
+	entries, next := rpc.Cut(page, entries, func(k kept) []string { return []string{strconv.FormatInt(k.Sequence, 10)} })
+	response := &recordsv1.ListEntriesResponse{NextPageToken: next}
+	for _, entry := range entries {
+		message, err := entry.contract()
+		if err != nil {
+			return nil, err
+		}
+		response.Entries = append(response.Entries, message)
+	}
+	return response, nil
+}
+
+func afterSequence(page rpc.Page) (int64, error) {
+	if page.After == nil {
+		return 0, nil
+	}
+	after, err := strconv.ParseInt(page.After[0], 10, 64)
+	if err != nil {
+		return 0, fault.FieldReason(fault.Invalid, fault.InvalidPageToken, "page_token",
+			"it does not belong to this listing; start again without it").Because(err)
+	}
+	return after, nil
+}
+
+// CorrectEntry appends an entry that takes the place of an earlier one.
+func (s *Service) CorrectEntry(ctx context.Context, request *recordsv1.CorrectEntryRequest) (*recordsv1.Entry, error) {
+	nursery, sequence, err := parseEntryName(request.GetName())
+	if err != nil {
+		return nil, err
+	}
+	return rpc.Once(ctx, s.db, request, func(ctx context.Context, tx pgx.Tx, caller rpc.Principal) (*recordsv1.Entry, error) {
+		last, err := lockHead(ctx, tx, nursery)
+		if err != nil {
+			return nil, err
+		}
+		old, err := readEntry(ctx, tx, nursery, sequence)
+		if err != nil {
+			return nil, err
+		}
+		if old.correctedBy != nil {
+			return nil, alreadyCorrected(ctx, tx, old)
+		}
+		after, err := corrected(old.entry, request, caller.Name(), s.db.Clock())
+		if err != nil {
+			return nil, err
+		}
+		added, _, err := appendEntry(ctx, tx, last, after, s.db.Now())
+		if err != nil {
+			return nil, err
+		}
+		return added.contract()
+	})
+}
+
+// alreadyCorrected names the entry that stands, so that it can be corrected.
+func alreadyCorrected(ctx context.Context, tx pgx.Tx, old kept) error {
+	newest, err := newestAfter(ctx, tx, old.Nursery, old.Sequence)
+	if err != nil {
+		return err
+	}
+	name := entryName(old.Nursery, newest)
+	return fault.New(fault.Precondition, fault.EntryAlreadyCorrected,
+		"entry %d was corrected before; %s is the one that stands, correct that", old.Sequence, name).
+		With("entry", entryName(old.Nursery, old.Sequence)).With("newest", name)
+}
+
+// GetUseRecord returns the pesticide-use record of a house.
+func (s *Service) GetUseRecord(ctx context.Context, request *recordsv1.GetUseRecordRequest) (*recordsv1.UseRecord, error) {
+	record, _, err := s.useRecord(ctx, "", request)
+	return record, err
+}
+
+// ExportUseRecord writes the use record of a house as text, CSV or JSON.
+func (s *Service) ExportUseRecord(ctx context.Context, request *recordsv1.ExportUseRecordRequest) (*recordsv1.ExportUseRecordResponse, error) {
+	record, zone, err := s.useRecord(ctx, "record.", request.GetRecord())
+	if err != nil {
+		return nil, err
+	}
+	return export(record, request.GetFormat(), zone)
+}
+
+func (s *Service) useRecord(ctx context.Context, prefix string, request *recordsv1.GetUseRecordRequest) (*recordsv1.UseRecord, *time.Location, error) {
+	ids, err := resource.Parse(prefix+"house", request.GetHouse(), "nurseries", "houses")
+	if err != nil {
+		return nil, nil, err
+	}
+	var (
+		record *recordsv1.UseRecord
+		zone   *time.Location
+	)
+	err = s.db.InSnapshot(ctx, func(tx pgx.Tx) error {
+		nursery, err := identity.ReadNursery(ctx, tx, ids[0])
+		if err != nil {
+			return err
+		}
+		zone = nursery.Zone
+		house, err := stock.ReadHouse(ctx, tx, ids[0], ids[1])
+		if err != nil {
+			return err
+		}
+		period, err := readPeriod(prefix, request, zone)
+		if err != nil {
+			return err
+		}
+		entries, err := standing(ctx, tx, ids[0], request.GetHouse(), period.begin, period.end)
+		if err != nil {
+			return err
+		}
+		record, err = useRecord(nursery, house, period, entries)
+		return err
+	})
+	return record, zone, err
+}
+
+// VerifyLedger recomputes the hash chain and names the first broken entry.
+func (s *Service) VerifyLedger(ctx context.Context, request *recordsv1.VerifyLedgerRequest) (*recordsv1.VerifyLedgerResponse, error) {
+	ids, err := resource.Parse("parent", request.GetParent(), "nurseries")
+	if err != nil {
+		return nil, err
+	}
+	var response *recordsv1.VerifyLedgerResponse
+	err = s.db.InSnapshot(ctx, func(tx pgx.Tx) error {
+		response, err = verify(ctx, tx, ids[0])
+		return err
+	})
+	return response, err
+}
+
+func verify(ctx context.Context, tx pgx.Tx, nursery string) (*recordsv1.VerifyLedgerResponse, error) {
+	ledger, err := readHead(ctx, tx, nursery)
+	if err != nil {
+		return nil, err
+	}
+	checked := chain{nursery: nursery, last: start()}
+	var first *broken
+	err = walk(ctx, tx, nursery, func(r row) bool {
+		first = checked.follow(r)
+		return first == nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	if first == nil {
+		first = checked.end(ledger)
+	}
+	response := &recordsv1.VerifyLedgerResponse{Entries: checked.last.sequence, Intact: first == nil}
+	if checked.last.sequence > 0 {
+		response.Head = hex.EncodeToString(checked.last.hash)
+	}
+	if first != nil {
+		response.BrokenEntry, response.Fault = entryName(nursery, first.sequence), first.fault
+	}
+	return response, nil
+}
