@@ -1,0 +1,54 @@
+// Package diagnosis keeps what was seen on plants and what a person concluded
+// from it: the vocabulary of signs, the disorders that can be diagnosed,
+// inspections with their photos, and confirmed diagnoses.
+//
+// A diagnosis is a person's decision. Wherever one is shown, so is that licensed
+// advice and, where it matters, a laboratory come first.
+package diagnosis
+
+import (
+	"strings"
+	"time"
+
+	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
+	"velamen/internal/resource"
+)
+
+// Diagnosis is a person's conclusion, as other services need it.
+type Diagnosis struct {
+	// ID is the last part of its name.
+	ID string
+	// Disorder is the identifier of what it holds the plants to have.
+	Disorder string
+	// Class is the disorder's class, which decides what can work at all.
+	Class diagnosisv1.DisorderClass
+	// Confirmer is the name of the person whose conclusion it is.
+	Confirmer string
+	// ConfirmTime is when they came to it, UTC.
+	ConfirmTime time.Time
+}
+
+func inspectionName(nursery, id string) string {
+	return resource.Of("nurseries", nursery, "inspections", id)
+}
+
+func photoName(nursery, inspection, sha256 string) string {
+	return resource.Of("nurseries", nursery, "inspections", inspection, "photos", sha256)
+}
+
+func diagnosisName(nursery, id string) string {
+	return resource.Of("nurseries", nursery, "diagnoses", id)
+}
+
+func personName(nursery, id string) string { return resource.Of("nurseries", nursery, "people", id) }
+
+const organPrefix = "ORGAN_"
+
+// storedOrgan is how an organ stands in the database.
+func storedOrgan(organ diagnosisv1.Organ) string {
+	return strings.TrimPrefix(organ.String(), organPrefix)
+}
+
+func organOf(stored string) diagnosisv1.Organ {
+	return diagnosisv1.Organ(diagnosisv1.Organ_value[organPrefix+stored])
+}

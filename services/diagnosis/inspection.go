@@ -1,0 +1,92 @@
+package diagnosis
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
+	"velamen/internal/clock"
+	"velamen/internal/fault"
+	"velamen/internal/resource"
+)
+
+// target is what an inspection looks at: a lot, or a bench in a house.
+type target struct {
+	lot, house, bench string
+}
+
+// parseTarget reads the name of a lot or of a bench.
+func parseTarget(field, name string) (target, error) {
+	if ids, err := resource.Parse(field, name, "nurseries", "lots"); err == nil {
+		return target{lot: ids[1]}, nil
+	}
+	if ids, err := resource.Parse(field, name, "nurseries", "houses", "benches"); err == nil {
+		return target{house: ids[1], bench: ids[2]}, nil
+	}
+	return target{}, fault.Field(field, "%q names neither a lot nor a bench", name).With("name", name)
+}
+
+func (t target) name(nursery string) string {
+	if t.lot != "" {
+		return resource.Of("nurseries", nursery, "lots", t.lot)
+	}
+	return resource.Of("nurseries", nursery, "houses", t.house, "benches", t.bench)
+}
+
+// checkObservations refuses signs that are not in the vocabulary, organs that a
+// sign is not looked for on, and a sign that is said twice of one organ.
+func checkObservations(field string, observations []*diagnosisv1.Observation) error {
+	type finding struct {
+		organ diagnosisv1.Organ
+		sign  string
+	}
+	said := map[finding]int{}
+	for i, observation := range observations {
+		at := fmt.Sprintf("%s[%d]", field, i)
+		sign, known := signByID(observation.GetSign())
+		if !known {
+			return fault.Field(at+".sign", "%q is not a known sign; ListSigns has them", observation.GetSign()).
+				With("sign", observation.GetSign())
+		}
+		if !slices.Contains(sign.Organs, observation.GetOrgan()) {
+			return fault.Field(at+".organ", "the sign %q is looked for on %s", sign.ID, organNames(sign.Organs)).
+				With("sign", sign.ID).With("organs", organNames(sign.Organs))
+		}
+		this := finding{observation.GetOrgan(), sign.ID}
+		if first, again := said[this]; again {
+			return fault.Field(at, "says the same sign of the same organ as %s[%d]", field, first).
+				With("sign", sign.ID).With("organ", organNames([]diagnosisv1.Organ{this.organ}))
+		}
+		said[this] = i
+	}
+	return nil
+}
+
+func organNames(organs []diagnosisv1.Organ) string {
+	names := make([]string, len(organs))
+	for i, organ := range organs {
+		names[i] = strings.ToLower(strings.ReplaceAll(storedOrgan(organ), "_", " "))
+	}
+	return strings.Join(names, ", ")
+}
+
+// happened reads when a person says that something happened: now when they do
+// not say, and never in the future.
+func happened(c clock.Clock, field string, said *timestamppb.Timestamp) (time.Time, error) {
+	if said == nil {
+		return c.Now(), nil
+	}
+	if err := said.CheckValid(); err != nil {
+		return time.Time{}, fault.Field(field, "is not a time").Because(err)
+	}
+	moment := clock.Stored(said.AsTime())
+	if clock.InFuture(c, moment) {
+		text := moment.Format(time.RFC3339)
+		return time.Time{}, fault.FieldReason(fault.Invalid, fault.InvalidTimes, field, "%s lies in the future", text).With("time", text)
+	}
+	return moment, nil
+}

@@ -1,0 +1,119 @@
+package diagnosis
+
+import (
+	"context"
+	"time"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
+	"velamen/internal/fault"
+	"velamen/internal/postgres"
+	"velamen/internal/rpc"
+)
+
+var _ diagnosisv1.DiagnosisServiceServer = (*Service)(nil)
+
+// Service implements velamen.diagnosis.v1.DiagnosisService.
+type Service struct {
+	diagnosisv1.UnimplementedDiagnosisServiceServer
+	db    *postgres.DB
+	album album
+}
+
+// New returns the service. Photos are kept as files under photoFolder, which is
+// made when the first one arrives. It panics when the embedded knowledge is
+// broken, which a test excludes.
+func New(db *postgres.DB, photoFolder string) *Service {
+	known()
+	return &Service{db: db, album: album{folder: photoFolder}}
+}
+
+// ListSigns returns the sign vocabulary.
+func (s *Service) ListSigns(context.Context, *diagnosisv1.ListSignsRequest) (*diagnosisv1.ListSignsResponse, error) {
+	response := &diagnosisv1.ListSignsResponse{}
+	for _, sign := range known().signs {
+		response.Signs = append(response.Signs, &diagnosisv1.Sign{Id: sign.ID, Description: sign.Description, Organs: sign.Organs})
+	}
+	return response, nil
+}
+
+// ListDisorders returns the disorders that can be diagnosed.
+func (s *Service) ListDisorders(context.Context, *diagnosisv1.ListDisordersRequest) (*diagnosisv1.ListDisordersResponse, error) {
+	response := &diagnosisv1.ListDisordersResponse{}
+	for _, d := range known().disorders {
+		response.Disorders = append(response.Disorders, &diagnosisv1.Disorder{
+			Id: d.ID, DisplayName: d.DisplayName, Causes: d.Causes, DisorderClass: d.Class,
+			Confirmation: d.Confirmation, Source: d.Source,
+		})
+	}
+	return response, nil
+}
+
+// keys are the sort keys of a listing that runs from new to old; markOf reads
+// them back.
+func (m mark) keys() []string { return []string{m.time.Format(time.RFC3339Nano), m.id} }
+
+func markOf(page rpc.Page) (*mark, error) {
+	if page.After == nil {
+		return nil, nil
+	}
+	moment, err := time.Parse(time.RFC3339Nano, page.After[0])
+	if err != nil {
+		return nil, fault.FieldReason(fault.Invalid, fault.InvalidPageToken, "page_token",
+			"it does not belong to this listing; start again without it").Because(err)
+	}
+	return &mark{time: moment, id: page.After[1]}, nil
+}
+
+func (i inspectionRow) contract() *diagnosisv1.Inspection {
+	inspection := &diagnosisv1.Inspection{
+		Name:            inspectionName(i.nursery, i.id),
+		Target:          i.target.name(i.nursery),
+		PlantsSampled:   i.plantsSampled,
+		PlantsAffected:  i.plantsAffected,
+		SeverityPercent: i.severityPercent,
+		Note:            i.note,
+		InspectTime:     timestamppb.New(i.inspectTime),
+		Inspector:       personName(i.nursery, i.inspector),
+		CreateTime:      timestamppb.New(i.createTime),
+	}
+	for _, o := range i.observations {
+		presence := diagnosisv1.Presence_PRESENCE_ABSENT
+		if o.Observed {
+			presence = diagnosisv1.Presence_PRESENCE_OBSERVED
+		}
+		inspection.Observations = append(inspection.Observations, &diagnosisv1.Observation{
+			Organ: organOf(o.Organ), Sign: o.Sign, Presence: presence, Note: o.Note,
+		})
+	}
+	for _, p := range i.photos {
+		inspection.Photos = append(inspection.Photos, p.contract(i.nursery, i.id))
+	}
+	return inspection
+}
+
+func (p photo) contract(nursery, inspection string) *diagnosisv1.Photo {
+	return &diagnosisv1.Photo{
+		Name:       photoName(nursery, inspection, p.SHA256),
+		MediaType:  p.MediaType,
+		SizeBytes:  p.SizeBytes,
+		CreateTime: timestamppb.New(p.CreateTime),
+	}
+}
+
+func (d diagnosisRow) contract() *diagnosisv1.Diagnosis {
+	diagnosis := &diagnosisv1.Diagnosis{
+		Name:          diagnosisName(d.nursery, d.ID),
+		Disorder:      d.Disorder,
+		DisorderClass: d.Class,
+		Grounds:       d.grounds,
+		ConfirmTime:   timestamppb.New(d.ConfirmTime),
+		Confirmer:     d.Confirmer,
+		CreateTime:    timestamppb.New(d.createTime),
+	}
+	for _, id := range d.inspections {
+		diagnosis.Inspections = append(diagnosis.Inspections, inspectionName(d.nursery, id))
+	}
+	return diagnosis
+}
