@@ -1,0 +1,395 @@
+package cli
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
+)
+
+func (a *app) diagnosisCommand() *cobra.Command {
+	return group("diagnosis", "Inspections, and the diagnoses that people confirm",
+		"What was seen on plants and what a person concluded from it. "+Caution,
+		a.signs(), a.disorders(), a.inspect(),
+		group("inspection", "Inspections", "What one person saw on one lot or bench at one time.", a.inspectionList(), a.inspectionGet()),
+		group("photo", "Photos of an inspection", "Photos are kept as files beside the database; the same bytes are the same photo.", a.photoAdd(), a.photoSave()),
+		a.diagnosisConfirm(), a.diagnosisList(), a.diagnosisGet())
+}
+
+func (a *app) signs() *cobra.Command {
+	return a.command(text{
+		use: "signs", short: "List the signs that can be observed",
+		long:    "Lists the vocabulary of signs with the organs on which each is looked for.",
+		example: "  velamen diagnosis signs",
+	}, func(ctx context.Context, _ []string) error {
+		signs, err := call(ctx, a, diagnosisv1.NewDiagnosisServiceClient, diagnosisv1.DiagnosisServiceClient.ListSigns, &diagnosisv1.ListSignsRequest{})
+		if err != nil {
+			return err
+		}
+		return a.show(ctx, signs, func(s *sheet) {
+			s.row("SIGN", "ORGANS", "DESCRIPTION")
+			for _, sign := range signs.GetSigns() {
+				s.row(sign.GetId(), wordsOf(sign.GetOrgans()), sign.GetDescription())
+			}
+		})
+	})
+}
+
+func (a *app) disorders() *cobra.Command {
+	return a.command(text{
+		use: "disorders", short: "List the disorders that can be diagnosed",
+		long:    "Lists the disorders with their cause and how each is confirmed.",
+		example: "  velamen diagnosis disorders",
+	}, func(ctx context.Context, _ []string) error {
+		disorders, err := call(ctx, a, diagnosisv1.NewDiagnosisServiceClient, diagnosisv1.DiagnosisServiceClient.ListDisorders, &diagnosisv1.ListDisordersRequest{})
+		if err != nil {
+			return err
+		}
+		return a.showWithCaution(ctx, disorders, func(s *sheet) {
+			s.row("DISORDER", "NAME", "CLASS", "CAUSES", "CONFIRMED BY")
+			for _, disorder := range disorders.GetDisorders() {
+				s.row(disorder.GetId(), disorder.GetDisplayName(), word(disorder.GetDisorderClass()),
+					strings.Join(disorder.GetCauses(), ", "), disorder.GetConfirmation())
+			}
+		})
+	})
+}
+
+// target is the lot or bench that an inspection looks at.
+type target struct{ lot, bench string }
+
+func (t *target) flags(cmd *cobra.Command) {
+	cmd.Flags().StringVar(&t.lot, "lot", "", "the LOT")
+	cmd.Flags().StringVar(&t.bench, "bench", "", "the HOUSE/BENCH")
+	cmd.MarkFlagsMutuallyExclusive("lot", "bench")
+}
+
+func (a *app) target(t target) (string, error) {
+	if t.lot != "" {
+		return a.name("--lot", t.lot, "lots")
+	}
+	return a.optionalName("--bench", t.bench, "houses", "benches")
+}
+
+func (a *app) inspect() *cobra.Command {
+	request := &diagnosisv1.CreateInspectionRequest{Inspection: &diagnosisv1.Inspection{}}
+	var looked target
+	var when string
+	cmd := a.command(text{
+		use: "inspect", short: "Record what was seen on a lot or a bench",
+		long: `Records an inspection: how many plants were looked at, how many had signs, and
+which signs were there or not, as ORGAN:SIGN or ORGAN:SIGN=absent. A sign that was
+not looked for is left out: unknown is not absent.`,
+		example: `  velamen diagnosis inspect --lot l-0001 --sampled 40 --affected 3 \
+    --sign stem:ring-in-cut-face --sign leaf:concentric-rings=absent --note "near the door"`,
+	}, func(ctx context.Context, _ []string) (err error) {
+		if request.Parent, err = a.parent(); err != nil {
+			return err
+		}
+		if request.Inspection.Target, err = a.target(looked); err != nil {
+			return err
+		}
+		if request.Inspection.InspectTime, err = a.moment(ctx, "--when", when); err != nil {
+			return err
+		}
+		if request.RequestId, err = a.change(); err != nil {
+			return err
+		}
+		inspection, err := call(ctx, a, diagnosisv1.NewDiagnosisServiceClient, diagnosisv1.DiagnosisServiceClient.CreateInspection, request)
+		if err != nil {
+			return err
+		}
+		return a.showInspection(ctx, inspection)
+	})
+	flags := cmd.Flags()
+	looked.flags(cmd)
+	flags.Int64Var(&request.Inspection.PlantsSampled, "sampled", 0, "plants looked at")
+	flags.Int64Var(&request.Inspection.PlantsAffected, "affected", 0, "plants with signs")
+	flags.Int32Var(&request.Inspection.SeverityPercent, "severity", 0, "area of the affected organs that shows signs, percent")
+	flags.Var(&parsed{kind: "organ:sign", parse: func(typed string) error {
+		observation, err := parseObservation(typed)
+		request.Inspection.Observations = append(request.Inspection.Observations, observation)
+		return err
+	}}, "sign", "sign that was seen, as ORGAN:SIGN, or looked for in vain, as ORGAN:SIGN=absent (may be repeated)")
+	flags.StringVar(&request.Inspection.Note, "note", "", "anything else")
+	flags.StringVar(&when, "when", "", `when it was done (default: now), as in "2026-03-01 10:00"`)
+	cmd.MarkFlagsOneRequired("lot", "bench")
+	return needs(cmd, "sampled")
+}
+
+// parseObservation reads "stem:ring-in-cut-face" or "leaf:spots=absent".
+func parseObservation(typed string) (*diagnosisv1.Observation, error) {
+	organ, rest, found := strings.Cut(typed, ":")
+	sign, presence, said := strings.Cut(rest, "=")
+	if !found || sign == "" {
+		return nil, fmt.Errorf("%q is not an observation; write it as in stem:ring-in-cut-face", typed)
+	}
+	observation := &diagnosisv1.Observation{Sign: sign, Presence: diagnosisv1.Presence_PRESENCE_OBSERVED}
+	var err error
+	if observation.Organ, err = enumOf[diagnosisv1.Organ](organ); err != nil {
+		return nil, err
+	}
+	if said {
+		observation.Presence, err = enumOf[diagnosisv1.Presence](presence)
+	}
+	return observation, err
+}
+
+func (a *app) showInspection(ctx context.Context, inspection *diagnosisv1.Inspection) error {
+	return a.show(ctx, inspection, func(s *sheet) {
+		s.fact("Inspection", shortName(inspection.GetName()))
+		s.fact("Of", shortName(inspection.GetTarget()))
+		s.fact("When", s.when(inspection.GetInspectTime()))
+		s.fact("By", shortName(inspection.GetInspector()))
+		s.fact("Plants looked at", inspection.GetPlantsSampled())
+		s.fact("Plants with signs", inspection.GetPlantsAffected())
+		s.fact("Severity", fmt.Sprintf("%d %%", inspection.GetSeverityPercent()))
+		for _, observation := range inspection.GetObservations() {
+			s.fact("Sign", strings.TrimSpace(fmt.Sprintf("%s on %s: %s %s", observation.GetSign(), word(observation.GetOrgan()),
+				word(observation.GetPresence()), observation.GetNote())))
+		}
+		s.fact("Note", inspection.GetNote())
+		for _, photo := range inspection.GetPhotos() {
+			s.fact("Photo", fmt.Sprintf("%s (%s, %d bytes)", shortName(photo.GetName()), photo.GetMediaType(), photo.GetSizeBytes()))
+		}
+	})
+}
+
+func (a *app) inspectionList() *cobra.Command {
+	var limit int
+	var looked target
+	cmd := a.command(text{
+		use: "list", short: "List the inspections", long: "Lists inspections, newest first.",
+		example: "  velamen diagnosis inspection list --lot l-0001",
+	}, func(ctx context.Context, _ []string) (err error) {
+		request := &diagnosisv1.ListInspectionsRequest{}
+		if request.Parent, err = a.parent(); err != nil {
+			return err
+		}
+		if request.Target, err = a.target(looked); err != nil {
+			return err
+		}
+		inspections, err := gather(limit, func(size int32, token string) (*diagnosisv1.ListInspectionsResponse, error) {
+			request.PageSize, request.PageToken = size, token
+			return call(ctx, a, diagnosisv1.NewDiagnosisServiceClient, diagnosisv1.DiagnosisServiceClient.ListInspections, request)
+		})
+		if err != nil {
+			return err
+		}
+		return a.show(ctx, inspections, func(s *sheet) {
+			if s.none(len(inspections.GetInspections()), "inspections") {
+				return
+			}
+			s.row("INSPECTION", "OF", "WHEN", "BY", "LOOKED AT", "WITH SIGNS", "PHOTOS")
+			for _, inspection := range inspections.GetInspections() {
+				s.row(shortName(inspection.GetName()), shortName(inspection.GetTarget()), s.when(inspection.GetInspectTime()),
+					shortName(inspection.GetInspector()), inspection.GetPlantsSampled(), inspection.GetPlantsAffected(), len(inspection.GetPhotos()))
+			}
+			s.more(inspections.GetNextPageToken())
+		})
+	})
+	looked.flags(cmd)
+	limitFlag(cmd, &limit)
+	return cmd
+}
+
+func (a *app) inspectionGet() *cobra.Command {
+	return a.command(text{
+		use: "get INSPECTION", short: "Show one inspection", long: "Shows one inspection with its signs and photos.",
+		example: "  velamen diagnosis inspection get 0199b1f2-0000-7000-8000-000000000001",
+	}, func(ctx context.Context, args []string) error {
+		name, err := a.name("INSPECTION", args[0], "inspections")
+		if err != nil {
+			return err
+		}
+		inspection, err := call(ctx, a, diagnosisv1.NewDiagnosisServiceClient, diagnosisv1.DiagnosisServiceClient.GetInspection,
+			&diagnosisv1.GetInspectionRequest{Name: name})
+		if err != nil {
+			return err
+		}
+		return a.showInspection(ctx, inspection)
+	})
+}
+
+func (a *app) photoAdd() *cobra.Command {
+	return a.command(text{
+		use: "add INSPECTION FILE", short: "Add a photo to an inspection",
+		long:    `Adds a JPEG, PNG or WebP of at most 20 MiB. "-" reads it from standard input.`,
+		example: "  velamen diagnosis photo add 0199b1f2-0000-7000-8000-000000000001 cut.jpg",
+	}, func(ctx context.Context, args []string) error {
+		parent, err := a.name("INSPECTION", args[0], "inspections")
+		if err != nil {
+			return err
+		}
+		photo, err := a.uploadPhoto(ctx, parent, args[1])
+		if err != nil {
+			return err
+		}
+		return a.show(ctx, photo, func(s *sheet) {
+			s.fact("Photo", shortName(photo.GetName()))
+			s.fact("Type", photo.GetMediaType())
+			s.fact("Size", fmt.Sprintf("%d bytes", photo.GetSizeBytes()))
+		})
+	})
+}
+
+func (a *app) uploadPhoto(ctx context.Context, parent, file string) (_ *diagnosisv1.Photo, err error) {
+	source, err := a.open("FILE", file)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { err = errors.Join(err, source.Close()) }()
+	conn, err := a.client()
+	if err != nil {
+		return nil, err
+	}
+	if ctx, err = a.signedIn(ctx); err != nil {
+		return nil, err
+	}
+	stream, err := diagnosisv1.NewDiagnosisServiceClient(conn).UploadPhoto(ctx)
+	if err != nil {
+		return nil, err
+	}
+	next := &diagnosisv1.UploadPhotoRequest{Parent: parent}
+	err = pieces(source, func(piece []byte) error {
+		next.Data = piece
+		err := stream.Send(next)
+		next = &diagnosisv1.UploadPhotoRequest{}
+		return err
+	})
+	// EOF means that the server ended the stream; its answer says why.
+	if err != nil && !errors.Is(err, io.EOF) {
+		return nil, err
+	}
+	return stream.CloseAndRecv()
+}
+
+func (a *app) photoSave() *cobra.Command {
+	var file string
+	cmd := a.command(text{
+		use: "save INSPECTION/PHOTO", short: "Save a photo as a file",
+		long:    `Saves a photo as a new file; "-" writes it to standard output.`,
+		example: "  velamen diagnosis photo save 0199b1f2-0000-7000-8000-000000000001/9f86d081 --to cut.jpg",
+	}, func(ctx context.Context, args []string) error {
+		name, err := a.name("PHOTO", args[0], "inspections", "photos")
+		if err != nil {
+			return err
+		}
+		stream, err := call(ctx, a, diagnosisv1.NewDiagnosisServiceClient, diagnosisv1.DiagnosisServiceClient.DownloadPhoto,
+			&diagnosisv1.DownloadPhotoRequest{Name: name})
+		if err != nil {
+			return err
+		}
+		return a.writeFile("--to", file, func() ([]byte, error) {
+			piece, err := stream.Recv()
+			return piece.GetData(), err
+		})
+	})
+	cmd.Flags().StringVar(&file, "to", "", "the file")
+	return needs(cmd, "to")
+}
+
+func (a *app) diagnosisConfirm() *cobra.Command {
+	request := &diagnosisv1.ConfirmDiagnosisRequest{Diagnosis: &diagnosisv1.Diagnosis{}}
+	var when string
+	cmd := a.command(text{
+		use: "confirm", short: "Record that you hold plants to have a disorder",
+		long: `Records your conclusion from one or more inspections, with its grounds: the signs
+that decided, or the laboratory's report. Your name stands under it. Advisers,
+managers and owners only.`,
+		example: `  velamen diagnosis confirm --inspection 0199b1f2-0000-7000-8000-000000000001 \
+    --disorder fusarium-wilt --grounds "purple ring in the cut rhizome"`,
+	}, func(ctx context.Context, _ []string) (err error) {
+		if request.Parent, err = a.parent(); err != nil {
+			return err
+		}
+		if request.Diagnosis.Inspections, err = a.names("--inspection", request.Diagnosis.Inspections, "inspections"); err != nil {
+			return err
+		}
+		if request.Diagnosis.ConfirmTime, err = a.moment(ctx, "--when", when); err != nil {
+			return err
+		}
+		if request.RequestId, err = a.change(); err != nil {
+			return err
+		}
+		diagnosis, err := call(ctx, a, diagnosisv1.NewDiagnosisServiceClient, diagnosisv1.DiagnosisServiceClient.ConfirmDiagnosis, request)
+		if err != nil {
+			return err
+		}
+		return a.showDiagnosis(ctx, diagnosis)
+	})
+	flags := cmd.Flags()
+	flags.StringSliceVar(&request.Diagnosis.Inspections, "inspection", nil, "inspection it rests on (may be repeated)")
+	flags.StringVar(&request.Diagnosis.Disorder, "disorder", "", "the disorder, from velamen diagnosis disorders")
+	flags.StringVar(&request.Diagnosis.Grounds, "grounds", "", "why: the signs that decided, or the laboratory's report")
+	flags.StringVar(&when, "when", "", `when it was confirmed (default: now), as in "2026-03-01 10:00"`)
+	return needs(cmd, "inspection", "disorder", "grounds")
+}
+
+func (a *app) showDiagnosis(ctx context.Context, diagnosis *diagnosisv1.Diagnosis) error {
+	return a.showWithCaution(ctx, diagnosis, func(s *sheet) {
+		s.fact("Diagnosis", shortName(diagnosis.GetName()))
+		s.fact("Disorder", diagnosis.GetDisorder())
+		s.fact("Class", word(diagnosis.GetDisorderClass()))
+		s.fact("Grounds", diagnosis.GetGrounds())
+		s.fact("Inspections", shortNames(diagnosis.GetInspections()))
+		s.fact("Confirmed", s.when(diagnosis.GetConfirmTime()))
+		s.fact("By", shortName(diagnosis.GetConfirmer()))
+	})
+}
+
+func (a *app) diagnosisList() *cobra.Command {
+	var limit int
+	cmd := a.command(text{
+		use: "list", short: "List the diagnoses", long: "Lists the diagnoses that people confirmed, newest first.",
+		example: "  velamen diagnosis list",
+	}, func(ctx context.Context, _ []string) error {
+		parent, err := a.parent()
+		if err != nil {
+			return err
+		}
+		diagnoses, err := gather(limit, func(size int32, token string) (*diagnosisv1.ListDiagnosesResponse, error) {
+			return call(ctx, a, diagnosisv1.NewDiagnosisServiceClient, diagnosisv1.DiagnosisServiceClient.ListDiagnoses,
+				&diagnosisv1.ListDiagnosesRequest{Parent: parent, PageSize: size, PageToken: token})
+		})
+		if err != nil {
+			return err
+		}
+		return a.showWithCaution(ctx, diagnoses, func(s *sheet) {
+			if s.none(len(diagnoses.GetDiagnoses()), "diagnoses") {
+				return
+			}
+			s.row("DIAGNOSIS", "DISORDER", "CLASS", "CONFIRMED", "BY", "GROUNDS")
+			for _, diagnosis := range diagnoses.GetDiagnoses() {
+				s.row(shortName(diagnosis.GetName()), diagnosis.GetDisorder(), word(diagnosis.GetDisorderClass()),
+					s.when(diagnosis.GetConfirmTime()), shortName(diagnosis.GetConfirmer()), diagnosis.GetGrounds())
+			}
+			s.more(diagnoses.GetNextPageToken())
+		})
+	})
+	limitFlag(cmd, &limit)
+	return cmd
+}
+
+func (a *app) diagnosisGet() *cobra.Command {
+	return a.command(text{
+		use: "get DIAGNOSIS", short: "Show one diagnosis", long: "Shows one diagnosis with its grounds.",
+		example: "  velamen diagnosis get 0199b1f2-0000-7000-8000-000000000002",
+	}, func(ctx context.Context, args []string) error {
+		name, err := a.name("DIAGNOSIS", args[0], "diagnoses")
+		if err != nil {
+			return err
+		}
+		diagnosis, err := call(ctx, a, diagnosisv1.NewDiagnosisServiceClient, diagnosisv1.DiagnosisServiceClient.GetDiagnosis,
+			&diagnosisv1.GetDiagnosisRequest{Name: name})
+		if err != nil {
+			return err
+		}
+		return a.showDiagnosis(ctx, diagnosis)
+	})
+}

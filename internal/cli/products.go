@@ -1,0 +1,208 @@
+package cli
+
+import (
+	"context"
+	"fmt"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"google.golang.org/protobuf/types/known/fieldmaskpb"
+
+	productsv1 "velamen/gen/velamen/products/v1"
+)
+
+func (a *app) productsCommand() *cobra.Command {
+	return group("products", "Active ingredients, products and their labels",
+		"A product is entered with what its label says; the printed label decides, this is a copy. "+Caution,
+		a.actives(), a.productList(), a.productGet(), a.productCreate(), a.productUpdate())
+}
+
+func (a *app) actives() *cobra.Command {
+	return a.command(text{
+		use: "actives", short: "List the active ingredients with their FRAC codes",
+		long:    "Lists the active ingredients: resistance group, how they move in the plant, and what they work on.",
+		example: "  velamen products actives",
+	}, func(ctx context.Context, _ []string) error {
+		actives, err := call(ctx, a, productsv1.NewProductsServiceClient, productsv1.ProductsServiceClient.ListActiveIngredients,
+			&productsv1.ListActiveIngredientsRequest{})
+		if err != nil {
+			return err
+		}
+		return a.showWithCaution(ctx, actives, func(s *sheet) {
+			s.row("ACTIVE INGREDIENT", "FRAC", "MOBILITY", "WORKS ON", "SOURCE")
+			for _, active := range actives.GetActiveIngredients() {
+				s.row(active.GetId(), active.GetFracCode(), word(active.GetMobility()), wordsOf(active.GetWorksOn()), active.GetSource())
+			}
+		})
+	})
+}
+
+func (a *app) productList() *cobra.Command {
+	var limit int
+	cmd := a.command(text{
+		use: "list", short: "List the products", long: "Lists the products that the nursery may use, by name.",
+		example: "  velamen products list",
+	}, func(ctx context.Context, _ []string) error {
+		parent, err := a.parent()
+		if err != nil {
+			return err
+		}
+		products, err := gather(limit, func(size int32, token string) (*productsv1.ListProductsResponse, error) {
+			return call(ctx, a, productsv1.NewProductsServiceClient, productsv1.ProductsServiceClient.ListProducts,
+				&productsv1.ListProductsRequest{Parent: parent, PageSize: size, PageToken: token})
+		})
+		if err != nil {
+			return err
+		}
+		return a.showWithCaution(ctx, products, func(s *sheet) {
+			if s.none(len(products.GetProducts()), "products") {
+				return
+			}
+			s.row("PRODUCT", "NAME", "REGISTRATION", "FORM", "CONTAINS", "RESTRICTED USE")
+			for _, product := range products.GetProducts() {
+				s.row(shortName(product.GetName()), product.GetDisplayName(), product.GetRegistrationNumber(), word(product.GetForm()),
+					contents(product), yes(product.GetRestrictedUse()))
+			}
+			s.more(products.GetNextPageToken())
+		})
+	})
+	limitFlag(cmd, &limit)
+	return cmd
+}
+
+func contents(product *productsv1.Product) string {
+	texts := make([]string, len(product.GetContents()))
+	for i, content := range product.GetContents() {
+		texts[i] = content.GetActiveIngredient() + " " + amount(content.GetAmount())
+	}
+	return strings.Join(texts, ", ")
+}
+
+func (a *app) productGet() *cobra.Command {
+	return a.command(text{
+		use: "get PRODUCT", short: "Show one product with its label directions",
+		long:    "Shows one product: what it contains, and every use that its label allows.",
+		example: "  velamen products get topspray\n  velamen products get topspray --json > topspray.json",
+	}, func(ctx context.Context, args []string) error {
+		name, err := a.name("PRODUCT", args[0], "products")
+		if err != nil {
+			return err
+		}
+		product, err := call(ctx, a, productsv1.NewProductsServiceClient, productsv1.ProductsServiceClient.GetProduct,
+			&productsv1.GetProductRequest{Name: name})
+		if err != nil {
+			return err
+		}
+		return a.showProduct(ctx, product)
+	})
+}
+
+func (a *app) showProduct(ctx context.Context, product *productsv1.Product) error {
+	return a.showWithCaution(ctx, product, func(s *sheet) {
+		s.fact("Product", shortName(product.GetName()))
+		s.fact("Name", product.GetDisplayName())
+		s.fact("Registration", product.GetRegistrationNumber())
+		s.fact("Form", word(product.GetForm()))
+		s.fact("Contains", contents(product))
+		s.fact("Restricted use", yes(product.GetRestrictedUse()))
+		s.fact("ETag", product.GetEtag())
+		if len(product.GetDirections()) == 0 {
+			return
+		}
+		s.line("")
+		s.row("METHOD", "AGAINST", "RATE", "RE-ENTRY AFTER", "APART", "PROTECTION")
+		for _, direction := range product.GetDirections() {
+			s.row(word(direction.GetMethod()), wordsOf(direction.GetDisorderClasses()), rate(direction), reentry(direction),
+				apart(direction), direction.GetProtectiveEquipment())
+		}
+	})
+}
+
+func rate(direction *productsv1.LabelDirection) string {
+	if direction.GetRateMin().GetAmount() == direction.GetRateMax().GetAmount() {
+		return amount(direction.GetRateMax())
+	}
+	return direction.GetRateMin().GetAmount() + " to " + amount(direction.GetRateMax())
+}
+
+func reentry(direction *productsv1.LabelDirection) string {
+	if direction.GetRestrictedEntryInterval() == nil {
+		return "not on file: may not be used"
+	}
+	return amount(direction.GetRestrictedEntryInterval())
+}
+
+func apart(direction *productsv1.LabelDirection) string {
+	if direction.GetMinIntervalDays() == 0 {
+		return ""
+	}
+	return fmt.Sprintf("%d days", direction.GetMinIntervalDays())
+}
+
+func productFileFlag(cmd *cobra.Command, file *string) *cobra.Command {
+	cmd.Flags().StringVarP(file, "file", "f", "", `JSON file of the product ("-": standard input)`)
+	return needs(cmd, "file")
+}
+
+func (a *app) productCreate() *cobra.Command {
+	var file string
+	cmd := a.command(text{
+		use: "create PRODUCT", short: "Add a product from a JSON file",
+		long: `Adds a product with what its label says. The file holds a Product of the contract:
+
+  {"display_name": "Example 500 WP", "registration_number": "L0000", "form": "PRODUCT_FORM_SOLID",
+   "contents": [{"active_ingredient": "thiophanate-methyl", "amount": {"amount": "500", "unit": "g/kg"}}],
+   "directions": [{"method": "METHOD_SPRAY", "disorder_classes": ["DISORDER_CLASS_FUNGUS"],
+     "rate_min": {"amount": "1", "unit": "g/L"}, "rate_max": {"amount": "1.5", "unit": "g/L"},
+     "restricted_entry_interval": {"amount": "12", "unit": "h"}, "min_interval_days": 7}]}
+
+Leave out a label fact that is not known; velamen then refuses to use the product
+rather than guess. Managers and owners only. ` + Caution,
+		example: "  velamen products create topspray -f topspray.json",
+	}, func(ctx context.Context, args []string) (err error) {
+		request := &productsv1.CreateProductRequest{ProductId: args[0], Product: &productsv1.Product{}}
+		if err := a.readMessage("--file", file, request.Product); err != nil {
+			return err
+		}
+		if request.Parent, err = a.parent(); err != nil {
+			return err
+		}
+		if request.RequestId, err = a.change(); err != nil {
+			return err
+		}
+		product, err := call(ctx, a, productsv1.NewProductsServiceClient, productsv1.ProductsServiceClient.CreateProduct, request)
+		if err != nil {
+			return err
+		}
+		return a.showProduct(ctx, product)
+	})
+	return productFileFlag(cmd, &file)
+}
+
+func (a *app) productUpdate() *cobra.Command {
+	var file string
+	cmd := a.command(text{
+		use: "update PRODUCT", short: "Replace what is known about a product",
+		long: `Replaces everything that is known about a product by a JSON file, as velamen
+products get --json writes it. When the file holds an etag, the update is refused
+if somebody else changed the product since. Managers and owners only.`,
+		example: "  velamen products update topspray -f topspray.json",
+	}, func(ctx context.Context, args []string) (err error) {
+		request := &productsv1.UpdateProductRequest{Product: &productsv1.Product{}, UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"*"}}}
+		if err := a.readMessage("--file", file, request.Product); err != nil {
+			return err
+		}
+		if request.Product.Name, err = a.name("PRODUCT", args[0], "products"); err != nil {
+			return err
+		}
+		if request.RequestId, err = a.change(); err != nil {
+			return err
+		}
+		product, err := call(ctx, a, productsv1.NewProductsServiceClient, productsv1.ProductsServiceClient.UpdateProduct, request)
+		if err != nil {
+			return err
+		}
+		return a.showProduct(ctx, product)
+	})
+	return productFileFlag(cmd, &file)
+}
