@@ -78,7 +78,7 @@ lint-go: need-go ## gofmt, go vet, import boundaries, golangci-lint
 		echo "not formatted; run gofmt -w on:" >&2; echo "$$unformatted" >&2; exit 1; fi
 	@$(STEP) "go vet" go vet ./...
 	@$(STEP) "checking import boundaries" go test ./internal/layout
-	@$(STEP) "golangci-lint (is itself compiled the first time: several minutes)" $(GOLANGCI) run
+	@$(STEP) "golangci-lint (is itself compiled the first time: several minutes)" $(GOLANGCI) run $(GOLANGCI_FLAGS)
 
 .PHONY: lint-workflows
 lint-workflows: need-go ## workflow code must be deterministic

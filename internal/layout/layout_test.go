@@ -171,7 +171,7 @@ func imports(t *testing.T, visit func(file, imported string)) {
 				if err != nil {
 					return err
 				}
-				if imported == pgx && namesOnlyTheTransaction(parsed) {
+				if imported == pgx && spec.Name == nil && namesOnlyTheTransaction(parsed) {
 					continue
 				}
 				visit(filepath.ToSlash(relative), imported)
