@@ -145,7 +145,7 @@ func TestWorkflowHappyPath(t *testing.T) {
 	s.program = s.start("phyllosticta-leaf-spot", "leaf-spots").GetName()
 	s.treatRound(1, 0, "thio")
 	s.confirmAt(34*day, "inspection-1")
-	s.confirmAt(48*day, "inspection-1")
+	s.confirmAt(48*day+1, "inspection-1")
 	s.confirmAt(49*day, "release-1")
 
 	program := s.run()
