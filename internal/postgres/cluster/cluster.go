@@ -118,6 +118,10 @@ func (c *Cluster) start(ctx context.Context, who account) error {
 	if err := stopLeftovers(ctx, dataFolder(c.folder), c.logger); err != nil {
 		return err
 	}
+	// The socket has a file of the same kind as the data, with the same danger.
+	if err := removeStalePIDFile(filepath.Join(c.socketFolder, socketName+".lock")); err != nil {
+		return err
+	}
 	created, err := c.ensureData(ctx, programs, who)
 	if err != nil {
 		return err

@@ -90,10 +90,12 @@ func processesIn(data string) ([]int, error) {
 	return found, nil
 }
 
-// removeStalePIDFile removes the file if its number now belongs to a process
-// that has nothing to do with the data. PostgreSQL would refuse to start, and
-// in a container, where few numbers are in use, that is likely. If no process
-// has the number, PostgreSQL deals with the file better than we can.
+// removeStalePIDFile removes the file if its number still belongs to a process,
+// though none works in the data any more: to one that has nothing to do with it,
+// which is likely in a container, where few numbers are in use; or to a
+// postmaster that was killed and that its new parent has not waited for.
+// PostgreSQL would refuse to start. If no process has the number, PostgreSQL
+// deals with the file better than we can.
 func removeStalePIDFile(path string) error {
 	pid := pidIn(path)
 	if pid == 0 || errors.Is(syscall.Kill(pid, 0), syscall.ESRCH) {
