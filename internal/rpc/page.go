@@ -3,6 +3,7 @@ package rpc
 import (
 	"encoding/base64"
 	"encoding/json"
+	"strings"
 
 	"google.golang.org/protobuf/proto"
 
@@ -80,6 +81,9 @@ func readToken(text, arguments string, keys int) ([]string, error) {
 	if err := json.Unmarshal(body, &t); err != nil || t.Arguments != arguments || len(t.After) != keys {
 		return nil, refused
 	}
+	if strings.ContainsRune(strings.Join(t.After, ""), 0) {
+		return nil, refused
+	}
 	return t.After, nil
 }
 
@@ -101,4 +105,3 @@ func Cut[T any](p Page, rows []T, keys func(T) []string) ([]T, string) {
 	rows = rows[:p.Size]
 	return rows, p.Next(keys(rows[p.Size-1])...)
 }
-

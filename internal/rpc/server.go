@@ -174,6 +174,9 @@ func check(ctx context.Context, method string, request any) error {
 		if err := protovalidate.Validate(message); err != nil {
 			return err
 		}
+		if err := storable(message); err != nil {
+			return err
+		}
 	}
 	if slices.Contains(public, method) {
 		return nil
