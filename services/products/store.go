@@ -65,7 +65,7 @@ func lockProduct(ctx context.Context, tx pgx.Tx, nursery, id string) (stored, er
 }
 
 func listProducts(ctx context.Context, r postgres.Reader, nursery, after string, limit int) ([]stored, error) {
-	rows, err := r.Query(ctx, selectProducts+` AND p.id > @after ORDER BY p.id LIMIT @limit`,
+	rows, err := r.Query(ctx, selectProducts+` AND p.id COLLATE "C" > @after ORDER BY p.id COLLATE "C" LIMIT @limit`,
 		pgx.NamedArgs{"nursery": nursery, "after": after, "limit": limit})
 	if err != nil {
 		return nil, postgres.Translate(err)

@@ -70,13 +70,13 @@ func readSprayer(ctx context.Context, r postgres.Reader, nursery, id, lock strin
 }
 
 func listSprayers(ctx context.Context, r postgres.Reader, nursery, after string, limit int) ([]stored, error) {
-	return querySprayers(ctx, r, ` AND id > @after ORDER BY id LIMIT @limit`,
+	return querySprayers(ctx, r, ` AND id COLLATE "C" > @after ORDER BY id COLLATE "C" LIMIT @limit`,
 		pgx.NamedArgs{"nursery": nursery, "after": after, "limit": limit})
 }
 
 // inService returns the sprayers that can be used, by name.
 func inService(ctx context.Context, r postgres.Reader, nursery string) ([]Sprayer, error) {
-	rows, err := querySprayers(ctx, r, ` AND NOT out_of_service ORDER BY id`, pgx.NamedArgs{"nursery": nursery})
+	rows, err := querySprayers(ctx, r, ` AND NOT out_of_service ORDER BY id COLLATE "C"`, pgx.NamedArgs{"nursery": nursery})
 	if err != nil {
 		return nil, err
 	}
