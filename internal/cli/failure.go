@@ -175,7 +175,11 @@ func codeName(code codes.Code) string {
 // print writes the sentence, then what stands behind it, line by line.
 func (f failure) print(w io.Writer, metadata map[string]string) {
 	var lines strings.Builder
-	fmt.Fprintf(&lines, "velamen: %s: %s\n", f.Outcome, f.Message)
+	sentence := f.Message
+	if len(f.Fields) > 1 {
+		sentence = fmt.Sprintf("%d fields break a rule", len(f.Fields)) // each has its line below
+	}
+	fmt.Fprintf(&lines, "velamen: %s: %s\n", f.Outcome, sentence)
 	for _, field := range f.Fields {
 		if len(f.Fields) == 1 {
 			fmt.Fprintf(&lines, "  field: %s\n", field.Field)

@@ -186,28 +186,35 @@ type page interface {
 // them as one response. Its next_page_token is empty when these are all.
 func gather[P page](limit int, fetch func(size int32, token string) (P, error)) (P, error) {
 	var whole P
-	size, token, left := pageSize, "", limit
-	for first := true; ; first = false {
+	for token, have := "", 0; ; {
+		size := pageSize
 		if limit > 0 {
-			size = min(pageSize, left)
+			size = min(pageSize, limit-have)
 		}
 		next, err := fetch(int32(size), token)
 		if err != nil {
 			return whole, err
 		}
-		if first {
+		if have == 0 {
 			whole = next
 		} else {
 			proto.Merge(whole, next)
 		}
-		token, left = next.GetNextPageToken(), left-size
-		if token == "" || (limit > 0 && left <= 0) {
-			if token == "" {
-				clearNextPageToken(whole)
-			}
+		token, have = next.GetNextPageToken(), rows(whole)
+		if token == "" {
+			clearNextPageToken(whole)
+			return whole, nil
+		}
+		if limit > 0 && have >= limit {
 			return whole, nil
 		}
 	}
+}
+
+// rows counts what a listing holds: the contract has it in field 1 (AIP-158).
+func rows(message proto.Message) int {
+	reflected := message.ProtoReflect()
+	return reflected.Get(reflected.Descriptor().Fields().ByNumber(1)).List().Len()
 }
 
 // clearNextPageToken removes the token that an earlier page left.
