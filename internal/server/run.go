@@ -249,6 +249,9 @@ func (r *run) dialTemporal(ctx context.Context, options engine.Options) error {
 		return err
 	}
 	r.temporal = temporal
+	// The address of our own Temporal changes with every start; whoever looks
+	// into a program with Temporal's tools finds it here.
+	r.logger.Info("connected to Temporal", "address", options.Address)
 	r.parts.add("connections to Temporal", poolWithin, waits(temporal.Close))
 	return nil
 }

@@ -94,6 +94,7 @@ func Start(ctx context.Context, options Options) (*Cluster, error) {
 	}
 	c := &Cluster{folder: folder, lock: lock, logger: options.Logger}
 	if err := c.start(ctx, who); err != nil {
+		c.removeShortSocketFolder()
 		return nil, errors.Join(err, lock.release())
 	}
 	return c, nil
@@ -181,7 +182,9 @@ func (c *Cluster) Failed() <-chan error { return c.postmaster.failed }
 func (c *Cluster) Stop(ctx context.Context) error {
 	c.stopOnce.Do(func() {
 		began := time.Now()
-		c.stopErr = errors.Join(c.postmaster.stop(ctx), c.lock.release())
+		c.stopErr = c.postmaster.stop(ctx)
+		c.removeShortSocketFolder()
+		c.stopErr = errors.Join(c.stopErr, c.lock.release())
 		c.logger.Info("PostgreSQL has stopped", slog.String("folder", c.folder), slog.Duration("took", time.Since(began)))
 	})
 	return c.stopErr

@@ -199,6 +199,7 @@ func TestClusterFromFirstStartToCrash(t *testing.T) {
 		t.Cleanup(func() { _ = other.Process.Kill(); _ = other.Wait() })
 		stale := strconv.Itoa(other.Process.Pid) + "\n" + dataFolder(folder) + "\n"
 		require.NoError(t, os.WriteFile(filepath.Join(dataFolder(folder), "postmaster.pid"), []byte(stale), 0o600))
+		require.NoError(t, os.WriteFile(filepath.Join(c.SocketFolder(), socketName+".lock"), []byte(stale), 0o600))
 		stop(t, start(t, folder))
 		require.NoError(t, syscall.Kill(other.Process.Pid, 0), "the other process must be left alone")
 	})
@@ -311,7 +312,6 @@ func TestInterruptedFirstStartIsCompleted(t *testing.T) {
 func TestFolderWithATooLongPath(t *testing.T) {
 	folder := filepath.Join(testFolder(t), strings.Repeat("long", 30))
 	c := start(t, folder)
-	t.Cleanup(func() { _ = os.Remove(c.SocketFolder()) })
 	require.True(t, fitsSocket(c.SocketFolder()), c.SocketFolder())
 	first := c.SocketFolder()
 	connect(t, c, RoleApp, DatabaseVelamen)
@@ -321,7 +321,10 @@ func TestFolderWithATooLongPath(t *testing.T) {
 	require.Equal(t, first, again.SocketFolder())
 	stop(t, again)
 
-	require.NoError(t, os.Chmod(first, 0o755))
+	require.NoDirExists(t, first)
+
+	require.NoError(t, os.Mkdir(first, 0o755)) // somebody was quicker
+	t.Cleanup(func() { _ = os.Remove(first) })
 	requireFolderError(t, folder, first, "remove it")
 }
 

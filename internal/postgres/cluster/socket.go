@@ -58,6 +58,14 @@ func shortSocketFolder(folder string, who account) string {
 	return filepath.Join("/tmp", name)
 }
 
+// removeShortSocketFolder leaves nothing behind outside our folder. A folder
+// that still holds a socket is not removed, and the next start takes it again.
+func (c *Cluster) removeShortSocketFolder() {
+	if c.socketFolder != "" && filepath.Dir(c.socketFolder) != c.folder {
+		_ = os.Remove(c.socketFolder)
+	}
+}
+
 // giveToFresh makes a folder where everybody may create one. One that exists is
 // only taken if it is the account's own and closed to others: somebody else may
 // have made it first to listen in our place.
