@@ -2,6 +2,7 @@ package stock
 
 import (
 	"context"
+	"strconv"
 	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -59,11 +60,11 @@ func benchWithin(ctx context.Context, field, name string) (place, error) {
 	return place{house: ids[0], bench: ids[1]}, nil
 }
 
-// lotsWithin is within for lots.
+// lotsWithin is within for the lots of a repeated field.
 func lotsWithin(ctx context.Context, field string, names []string) ([]string, error) {
 	lots := make([]string, len(names))
 	for i, name := range names {
-		_, ids, err := within(ctx, field, name, "lots")
+		_, ids, err := within(ctx, field+"["+strconv.Itoa(i)+"]", name, "lots")
 		if err != nil {
 			return nil, err
 		}

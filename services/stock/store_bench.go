@@ -42,7 +42,7 @@ func readBench(ctx context.Context, r postgres.Reader, nursery, house, bench, lo
 	if postgres.NoRows(err) {
 		return Bench{}, fault.Missing("bench", benchName(nursery, house, bench))
 	}
-	return found, err
+	return found, postgres.Translate(err)
 }
 
 func insertBench(ctx context.Context, tx pgx.Tx, nursery string, b Bench) error {

@@ -39,7 +39,7 @@ func collectLots(ctx context.Context, r postgres.Reader, nursery string, ids []s
 	}
 	found, err := pgx.CollectRows(rows, scanLot)
 	if err != nil {
-		return nil, err
+		return nil, postgres.Translate(err)
 	}
 	byID := make(map[string]Lot, len(found))
 	for _, lot := range found {

@@ -151,36 +151,28 @@ $$;
 CREATE TRIGGER lot_event_append_only BEFORE UPDATE OR DELETE OR TRUNCATE ON stock.lot_event
     FOR EACH STATEMENT EXECUTE FUNCTION stock.refuse_change();
 
+-- One statement decides, because an import runs this twice for every lot; the
+-- numbers are read again only for the message.
 -- +goose StatementBegin
-CREATE FUNCTION stock.require_conserved(of_nursery text, of_lot text) RETURNS void LANGUAGE plpgsql AS $$
+CREATE FUNCTION stock.check_plants() RETURNS trigger LANGUAGE plpgsql AS $$
 DECLARE
+    of_lot  text;
     on_hand bigint;
     counted numeric;
 BEGIN
-    SELECT plants INTO on_hand FROM stock.lot WHERE nursery = of_nursery AND id = of_lot;
-    SELECT coalesce(sum(plants), 0) INTO counted FROM stock.lot_event WHERE nursery = of_nursery AND lot = of_lot;
-    IF counted <> on_hand THEN
-        RAISE EXCEPTION 'lot % has % plants on hand and % by its events', of_lot, on_hand, counted
-            USING ERRCODE = 'check_violation', CONSTRAINT = 'lot_plants_conserved';
+    IF TG_TABLE_NAME = 'lot' THEN
+        of_lot := NEW.id;
+    ELSE
+        of_lot := NEW.lot;
     END IF;
-END
-$$;
--- +goose StatementEnd
-
--- +goose StatementBegin
-CREATE FUNCTION stock.check_lot() RETURNS trigger LANGUAGE plpgsql AS $$
-BEGIN
-    PERFORM stock.require_conserved(NEW.nursery, NEW.id);
-    RETURN NULL;
-END
-$$;
--- +goose StatementEnd
-
--- +goose StatementBegin
-CREATE FUNCTION stock.check_lot_event() RETURNS trigger LANGUAGE plpgsql AS $$
-BEGIN
-    PERFORM stock.require_conserved(NEW.nursery, NEW.lot);
-    RETURN NULL;
+    IF (SELECT plants FROM stock.lot WHERE nursery = NEW.nursery AND id = of_lot)
+        = (SELECT coalesce(sum(plants), 0) FROM stock.lot_event WHERE nursery = NEW.nursery AND lot = of_lot) THEN
+        RETURN NULL;
+    END IF;
+    SELECT plants INTO on_hand FROM stock.lot WHERE nursery = NEW.nursery AND id = of_lot;
+    SELECT coalesce(sum(plants), 0) INTO counted FROM stock.lot_event WHERE nursery = NEW.nursery AND lot = of_lot;
+    RAISE EXCEPTION 'lot % has % plants on hand and % by its events', of_lot, on_hand, counted
+        USING ERRCODE = 'check_violation', CONSTRAINT = 'lot_plants_conserved';
 END
 $$;
 -- +goose StatementEnd
@@ -204,8 +196,8 @@ $$;
 -- +goose StatementEnd
 
 CREATE CONSTRAINT TRIGGER lot_plants_conserved AFTER INSERT OR UPDATE OF plants ON stock.lot
-    DEFERRABLE INITIALLY DEFERRED FOR EACH ROW EXECUTE FUNCTION stock.check_lot();
+    DEFERRABLE INITIALLY DEFERRED FOR EACH ROW EXECUTE FUNCTION stock.check_plants();
 CREATE CONSTRAINT TRIGGER lot_event_plants_conserved AFTER INSERT ON stock.lot_event
-    DEFERRABLE INITIALLY DEFERRED FOR EACH ROW EXECUTE FUNCTION stock.check_lot_event();
+    DEFERRABLE INITIALLY DEFERRED FOR EACH ROW EXECUTE FUNCTION stock.check_plants();
 CREATE CONSTRAINT TRIGGER lot_event_transfer_cancels_out AFTER INSERT ON stock.lot_event
     DEFERRABLE INITIALLY DEFERRED FOR EACH ROW WHEN (NEW.transfer IS NOT NULL) EXECUTE FUNCTION stock.check_transfer();
