@@ -210,8 +210,18 @@ func (o *Outbox) hand(ctx context.Context, tx pgx.Tx, consumer Consumer, event E
 	})
 }
 
+// settleLock is the class of the advisory locks that settle takes.
+const settleLock = 0x6f75 // "ou"
+
+// settle removes a delivery, and the event with its last one. Consumers of one
+// event settle it one after the other: at the same moment each would still see
+// the other's delivery, and the event would stay for ever.
 func (o *Outbox) settle(ctx context.Context, tx pgx.Tx, consumer string, id int64) error {
-	_, err := tx.Exec(ctx, `DELETE FROM foundation.outbox_delivery WHERE consumer = $1 AND event_id = $2`, consumer, id)
+	_, err := tx.Exec(ctx, `SELECT pg_advisory_xact_lock($1::int, ($2::bigint % 2147483648)::int)`, settleLock, id)
+	if err != nil {
+		return err
+	}
+	_, err = tx.Exec(ctx, `DELETE FROM foundation.outbox_delivery WHERE consumer = $1 AND event_id = $2`, consumer, id)
 	if err != nil {
 		return err
 	}
