@@ -29,10 +29,9 @@ func run() int {
 	})
 }
 
-// commands are those that hold a server. A new one, such as a demonstration, is
-// added here.
+// commands are those that hold a server.
 func commands() []*cobra.Command {
-	return []*cobra.Command{upCommand(), serveCommand(), migrateCommand()}
+	return []*cobra.Command{upCommand(), serveCommand(), migrateCommand(), demoCommand()}
 }
 
 // version is the module's version, or the commit of a build from a work tree.

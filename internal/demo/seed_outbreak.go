@@ -1,0 +1,241 @@
+package demo
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
+	stockv1 "velamen/gen/velamen/stock/v1"
+	treatmentv1 "velamen/gen/velamen/treatment/v1"
+	typev1 "velamen/gen/velamen/type/v1"
+	"velamen/internal/quantity"
+)
+
+// untilConfirmed is how long after the inspection the diagnosis was confirmed.
+const untilConfirmed = 45 * time.Minute
+
+func (s *seeder) addOutbreaks(ctx context.Context) error {
+	for _, o := range s.nursery.outbreaks {
+		if err := s.addOutbreak(ctx, o); err != nil {
+			return fmt.Errorf("outbreak %s: %w", o.Key, err)
+		}
+	}
+	s.say("  %d outbreaks of the last 90 days, at every stage", len(s.nursery.outbreaks))
+	return nil
+}
+
+func (s *seeder) addOutbreak(ctx context.Context, o outbreak) error {
+	diagnosis, err := s.diagnose(ctx, o)
+	if err != nil {
+		return err
+	}
+	opened, err := s.treatment.CreateCase(s.as(ctx, s.manager().ID), &treatmentv1.CreateCaseRequest{
+		Parent: s.parent(), RequestId: requestID("outbreaks", o.Key, "case"),
+		Case: &treatmentv1.Case{Diagnosis: diagnosis.GetName(), Lots: s.lotNames(o.Lots)},
+	})
+	if err != nil || o.Template == "" {
+		return err
+	}
+	completed, err := s.completedSteps(s.calendar, o)
+	if err != nil {
+		return err
+	}
+	program, err := s.treatment.CreateProgram(s.as(ctx, s.manager().ID), &treatmentv1.CreateProgramRequest{
+		Parent: s.parent(), RequestId: requestID("outbreaks", o.Key, "program"),
+		Case: opened.GetName(), Template: s.name("templates", o.Template), CompletedSteps: completed,
+	})
+	if err != nil {
+		return err
+	}
+	return s.then(ctx, o, program)
+}
+
+// diagnose enters the inspection of every lot and the diagnosis that rests on
+// them.
+func (s *seeder) diagnose(ctx context.Context, o outbreak) (*diagnosisv1.Diagnosis, error) {
+	found, err := s.at(o.Found.moment)
+	if err != nil {
+		return nil, err
+	}
+	picture := s.nursery.pictures[o.Disorder]
+	observations, err := picture.observations()
+	if err != nil {
+		return nil, err
+	}
+	diagnosis := &diagnosisv1.Diagnosis{
+		Disorder: o.Disorder, Grounds: picture.Grounds, ConfirmTime: timestamppb.New(found.Add(untilConfirmed)),
+	}
+	for _, lot := range o.Lots {
+		inspection, err := s.diagnosis.CreateInspection(s.as(ctx, o.Found.By), &diagnosisv1.CreateInspectionRequest{
+			Parent: s.parent(), RequestId: requestID("outbreaks", o.Key, "inspection", lot),
+			Inspection: &diagnosisv1.Inspection{
+				Target: s.lot(lot), PlantsSampled: o.Found.Sampled, PlantsAffected: o.Found.Affected,
+				SeverityPercent: o.Found.Severity, Observations: observations, InspectTime: timestamppb.New(found),
+			},
+		})
+		if err != nil {
+			return nil, fmt.Errorf("inspect %s: %w", lot, err)
+		}
+		diagnosis.Inspections = append(diagnosis.Inspections, inspection.GetName())
+	}
+	return s.diagnosis.ConfirmDiagnosis(s.as(ctx, o.ConfirmedBy), &diagnosisv1.ConfirmDiagnosisRequest{
+		Parent: s.parent(), RequestId: requestID("outbreaks", o.Key, "diagnosis"), Diagnosis: diagnosis,
+	})
+}
+
+// then does what happened to a program after its steps. Giving up happens when
+// it is called; the discarding after it is done at the moment at which the
+// server says that it was given up, so that a repetition says the same.
+func (s *seeder) then(ctx context.Context, o outbreak, program *treatmentv1.Program) error {
+	as, id := s.as(ctx, o.Then.By), requestID("outbreaks", o.Key, o.Then.Do)
+	switch o.Then.Do {
+	case "":
+		return nil
+	case thenPause:
+		_, err := s.treatment.PauseProgram(s.as(ctx, s.manager().ID), &treatmentv1.PauseProgramRequest{Name: program.GetName(), Note: o.Then.Note, RequestId: id})
+		return err
+	case thenGiveUp, thenDiscard:
+		given, err := s.treatment.GiveUpProgram(s.as(ctx, s.manager().ID), &treatmentv1.GiveUpProgramRequest{Name: program.GetName(), Note: o.Then.Note, RequestId: id})
+		if err != nil || o.Then.Do == thenGiveUp {
+			return err
+		}
+		last := given.GetSteps()[len(given.GetSteps())-1]
+		_, err = s.treatment.ConfirmStep(as, &treatmentv1.ConfirmStepRequest{
+			Name: last.GetName(), RequestId: requestID("outbreaks", o.Key, "discarded"),
+			Confirmation: &treatmentv1.Confirmation{StartTime: last.GetOpenTime(), EndTime: last.GetOpenTime(), RemovedPartsBinned: true},
+		})
+		return err
+	default:
+		return fmt.Errorf("%q is nothing that happens to a program", o.Then.Do)
+	}
+}
+
+func (p *people) completedSteps(c calendar, o outbreak) ([]*treatmentv1.CompletedStep, error) {
+	completed := make([]*treatmentv1.CompletedStep, len(o.Steps))
+	for i, done := range o.Steps {
+		confirmation, err := p.confirmation(c, o, done)
+		if err != nil {
+			return nil, fmt.Errorf("steps[%d] %s: %w", i, done.Step, err)
+		}
+		completed[i] = &treatmentv1.CompletedStep{Key: done.Step, Confirmation: confirmation}
+	}
+	return completed, nil
+}
+
+// proof is what the people of the demo always say for a step.
+type proof struct{ disinfects, bins bool }
+
+// proofs are by the step's key in the shipped templates.
+var proofs = map[string]proof{
+	"disinfect": {disinfects: true},
+	"prune":     {disinfects: true, bins: true},
+	"cut-off":   {disinfects: true, bins: true},
+	"cut-back":  {disinfects: true, bins: true},
+	"repot":     {bins: true},
+	"discard":   {bins: true},
+}
+
+const disinfectant = "70 % alcohol, wiped; blade flamed between plants"
+
+func (p *people) confirmation(c calendar, o outbreak, done step) (*treatmentv1.Confirmation, error) {
+	start, err := c.at(done.moment)
+	if err != nil {
+		return nil, err
+	}
+	confirmation := &treatmentv1.Confirmation{
+		StartTime: timestamppb.New(start), EndTime: timestamppb.New(start.Add(time.Duration(done.Minutes) * time.Minute)),
+		Performer: p.person(done.By), RemovedPartsBinned: proofs[done.Step].bins,
+	}
+	if proofs[done.Step].disinfects {
+		confirmation.Disinfectant = disinfectant
+	}
+	if done.Step == "isolate" {
+		confirmation.Bench = p.bench(o.Bench)
+	}
+	if done.Sampled > 0 {
+		confirmation.Inspection = &treatmentv1.InspectionCounts{PlantsSampled: done.Sampled, PlantsAffected: done.Affected}
+	}
+	if done.CutFace != "" {
+		confirmation.CutFace = treatmentv1.CutFace(treatmentv1.CutFace_value["CUT_FACE_"+strings.ToUpper(done.CutFace)])
+	}
+	if done.Product != "" {
+		treated, err := p.treated(o, done)
+		confirmation.Treatments = []*treatmentv1.HouseTreatment{treated}
+		return confirmation, err
+	}
+	return confirmation, nil
+}
+
+// treated is what was applied in the house of the isolation bench.
+func (p *people) treated(o outbreak, done step) (*treatmentv1.HouseTreatment, error) {
+	treated := &treatmentv1.HouseTreatment{House: p.house(o.Bench)}
+	use := &treatmentv1.ProductUse{Product: p.name("products", done.Product)}
+	treated.Products = []*treatmentv1.ProductUse{use}
+	for _, field := range []struct {
+		text string
+		into **typev1.Quantity
+	}{{done.Amount, &use.Amount}, {done.Mix, &treated.MixVolume}, {done.Area, &treated.Area}, {done.Leftover, &treated.Leftover}} {
+		if field.text == "" {
+			continue
+		}
+		amount, unit, _ := strings.Cut(field.text, " ")
+		q, err := quantity.New(amount, quantity.Unit(unit))
+		if err != nil {
+			return nil, err
+		}
+		*field.into = q.Contract()
+	}
+	return treated, nil
+}
+
+// afterRelease is how long after the release the lots were carried back.
+const afterRelease = time.Hour
+
+// returnReleased moves released lots back among others, as soon as the stock
+// knows that they are free: that travels behind the release.
+func (s *seeder) returnReleased(ctx context.Context) error {
+	for _, o := range s.nursery.outbreaks {
+		for i, place := range o.Back {
+			if err := s.awaitFree(ctx, o.Lots[i], o.Bench); err != nil {
+				return fmt.Errorf("outbreak %s: %w", o.Key, err)
+			}
+			last := o.Steps[len(o.Steps)-1]
+			released, err := s.at(last.moment)
+			if err != nil {
+				return err
+			}
+			_, err = s.stock.MoveLot(s.as(ctx, o.Found.By), &stockv1.MoveLotRequest{
+				Name: s.lot(o.Lots[i]), Bench: s.bench(place), Note: "released", EventTime: timestamppb.New(released.Add(afterRelease)),
+				RequestId: requestID("outbreaks", o.Key, "back", o.Lots[i]),
+			})
+			if err != nil {
+				return fmt.Errorf("outbreak %s: move %s back: %w", o.Key, o.Lots[i], err)
+			}
+		}
+	}
+	return nil
+}
+
+// awaitFree waits until a lot has been on the isolation bench and no case holds
+// it. A case holds its lots before it isolates them, so a lot that has been
+// there and is free was freed, and is not merely held late.
+func (p *people) awaitFree(ctx context.Context, id, bench string) error {
+	ctx = p.as(ctx, p.nursery.People[0].ID)
+	return eventually(ctx, "lot "+id+" is isolated and free again", func() (bool, error) {
+		lot, err := p.stock.GetLot(ctx, &stockv1.GetLotRequest{Name: p.lot(id)})
+		if err != nil || lot.GetHoldingCase() != "" {
+			return false, err
+		}
+		history, err := p.stock.ListLotEvents(ctx, &stockv1.ListLotEventsRequest{Name: p.lot(id)})
+		for _, event := range history.GetEvents() {
+			if event.GetBench() == p.bench(bench) {
+				return true, err
+			}
+		}
+		return false, err
+	})
+}

@@ -1,0 +1,155 @@
+package demo
+
+import (
+	"bytes"
+	"context"
+	"log/slog"
+	"net"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials/insecure"
+	"google.golang.org/grpc/test/bufconn"
+
+	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
+	identityv1 "velamen/gen/velamen/identity/v1"
+	productsv1 "velamen/gen/velamen/products/v1"
+	recordsv1 "velamen/gen/velamen/records/v1"
+	schedulev1 "velamen/gen/velamen/schedule/v1"
+	stockv1 "velamen/gen/velamen/stock/v1"
+	treatmentv1 "velamen/gen/velamen/treatment/v1"
+	"velamen/internal/clock"
+	"velamen/internal/postgres"
+	"velamen/internal/postgres/pgtest"
+	"velamen/internal/rpc"
+	"velamen/services/diagnosis"
+	"velamen/services/identity"
+	"velamen/services/products"
+	"velamen/services/records"
+	"velamen/services/schedule"
+	"velamen/services/stock"
+	"velamen/services/treatment"
+)
+
+func TestMain(m *testing.M) { pgtest.Main(m) }
+
+const setupKey = "the key of the test"
+
+// serve runs all services on a fresh database, without Temporal: what programs
+// would learn is taken and dropped.
+func serve(t *testing.T) (Server, *bytes.Buffer) {
+	t.Helper()
+	db, logger := pgtest.New(t), slog.New(slog.DiscardHandler)
+	programs := postgres.Consumer{
+		Name: "programs", Topics: []string{treatment.TopicProgramStarted, treatment.TopicProgramAdvanced},
+		Send: func(context.Context, postgres.Event) error { return nil },
+	}
+	outbox := postgres.NewOutbox(db.DB, logger, stock.Consumer(), records.Consumer(db.DB), programs)
+	people := identity.New(db.DB, setupKey)
+	server := rpc.NewServer(logger, people)
+	identityv1.RegisterIdentityServiceServer(server, people)
+	stockv1.RegisterStockServiceServer(server, stock.New(db.DB))
+	diagnosisv1.RegisterDiagnosisServiceServer(server, diagnosis.New(db.DB, t.TempDir()))
+	productsv1.RegisterProductsServiceServer(server, products.New(db.DB))
+	treatmentv1.RegisterTreatmentServiceServer(server, treatment.New(db.DB, outbox))
+	schedulev1.RegisterScheduleServiceServer(server, schedule.New(db.DB))
+	recordsv1.RegisterRecordsServiceServer(server, records.New(db.DB))
+
+	listener := bufconn.Listen(1 << 20)
+	go func() { _ = server.Serve(listener) }()
+	t.Cleanup(server.Stop)
+	relaying, stop := context.WithCancel(context.Background())
+	relayed := make(chan struct{})
+	go func() {
+		defer close(relayed)
+		outbox.Run(relaying)
+	}()
+	t.Cleanup(func() {
+		stop()
+		<-relayed
+	})
+	conn, err := grpc.NewClient("passthrough:///demo",
+		grpc.WithContextDialer(func(context.Context, string) (net.Conn, error) { return listener.Dial() }),
+		grpc.WithTransportCredentials(insecure.NewCredentials()))
+	require.NoError(t, err)
+	t.Cleanup(func() { _ = conn.Close() })
+	out := &bytes.Buffer{}
+	return Server{Conn: conn, SetupKey: setupKey, Clock: clock.System{}, Out: out}, out
+}
+
+func TestSeed(t *testing.T) {
+	ctx := context.Background()
+	server, out := serve(t)
+	began := time.Now()
+	require.NoError(t, Seed(ctx, server), out.String())
+	t.Logf("seeded in %s\n%s", time.Since(began), out)
+
+	s, err := open(ctx, server)
+	require.NoError(t, err)
+	require.NoError(t, s.signAllIn(ctx))
+	story := &story{seeder: s, auditor: s.nursery.first(identityv1.Role_ROLE_AUDITOR)}
+	onHand, counts := books(ctx, t, story)
+	require.EqualValues(t, 400+80+5, counts.lots)
+	require.Equal(t, len(s.nursery.outbreaks), counts.cases)
+	programs(ctx, t, story)
+
+	t.Run("a second time finds it seeded", func(t *testing.T) {
+		out.Reset()
+		require.NoError(t, Seed(ctx, server))
+		require.Contains(t, out.String(), "is here already")
+		require.Equal(t, 1, strings.Count(out.String(), "\n"))
+	})
+	t.Run("every part may be repeated", func(t *testing.T) {
+		for _, part := range []func(context.Context) error{
+			s.addPeople, s.addProducts, s.importStock, s.addDeliveries, s.addLotEvents, s.addOutbreaks, s.returnReleased, s.addSprayers,
+		} {
+			require.NoError(t, part(ctx))
+		}
+		again, countsAgain := books(ctx, t, story)
+		require.Equal(t, onHand, again)
+		require.Equal(t, counts, countsAgain)
+	})
+}
+
+type counts struct{ lots, cases, entries int }
+
+// books holds plants and ledger to agree and counts what there is.
+func books(ctx context.Context, t *testing.T, s *story) (onHand int64, c counts) {
+	t.Helper()
+	applied, err := s.treatment.ListApplications(s.asAuditor(ctx), &treatmentv1.ListApplicationsRequest{Parent: s.parent(), PageSize: largestPage})
+	require.NoError(t, err)
+	s.applications = nil
+	for _, application := range applied.GetApplications() {
+		s.applications = append(s.applications, application.GetName())
+	}
+	require.NoError(t, s.awaitLedger(ctx))
+	require.NoError(t, s.onRecord(ctx))
+	lots, err := s.stock.ListLots(s.asAuditor(ctx), &stockv1.ListLotsRequest{Parent: s.parent(), IncludeEmpty: true, PageSize: largestPage})
+	require.NoError(t, err)
+	cases, err := s.treatment.ListCases(s.asAuditor(ctx), &treatmentv1.ListCasesRequest{Parent: s.parent(), PageSize: largestPage})
+	require.NoError(t, err)
+	plants, err := s.stock.GetPlantBalance(s.asAuditor(ctx), &stockv1.GetPlantBalanceRequest{Name: s.parent()})
+	require.NoError(t, err)
+	return plants.GetOnHand(), counts{lots: len(lots.GetLots()), cases: len(cases.GetCases()), entries: len(s.applications)}
+}
+
+// programs holds every program to stand where its outbreak says.
+func programs(ctx context.Context, t *testing.T, s *story) {
+	t.Helper()
+	listed, err := s.treatment.ListPrograms(s.asAuditor(ctx), &treatmentv1.ListProgramsRequest{Parent: s.parent(), PageSize: largestPage})
+	require.NoError(t, err)
+	states := map[string]string{}
+	for _, program := range listed.GetPrograms() {
+		for _, lot := range program.GetLots() {
+			states[lot] = strings.TrimPrefix(program.GetState().String(), "PROGRAM_STATE_")
+		}
+	}
+	for _, o := range s.nursery.outbreaks {
+		if state := states[s.lot(o.Lots[0])]; state != "" {
+			require.Equal(t, o.Ends, state, o.Key)
+		}
+	}
+}
