@@ -114,10 +114,10 @@ func (s *server) connectAsAdmin(ctx context.Context, database string) (*pgx.Conn
 
 const adminRole = "velamen_admin"
 
-func (s *server) socketFolder() string { return filepath.Join(s.folder, "run") }
+func (s *server) socketFolder() string { return filepath.Join(s.folder, "postgresql", "run") }
 
 func (s *server) adminPassword() (string, error) {
-	text, err := os.ReadFile(filepath.Join(s.folder, "credentials.json"))
+	text, err := os.ReadFile(filepath.Join(s.folder, "postgresql", "credentials.json"))
 	if err != nil {
 		return "", err
 	}

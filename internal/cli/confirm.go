@@ -40,14 +40,14 @@ for several houses --treatments-file holds a JSON list of the same:
 A confirmation that breaks a rule is refused, and says which rule and from when it
 would pass. On bad coverage repeat the command with the same --request-id: the
 step is confirmed once. ` + Caution,
-		example: `  velamen treatment confirm 0199b1f2-0000-7000-8000-000000000004/isolate-1 \
+		example: `  velamen treatment confirm p-1/isolate-1 \
     --start "2026-03-01 08:00" --end "2026-03-01 09:00" --bench h2/q1
-  velamen treatment confirm 0199b1f2-0000-7000-8000-000000000004/cut-back-1 \
+  velamen treatment confirm p-1/cut-back-1 \
     --start "2026-03-01 09:00" --end "2026-03-01 11:00" --cut-face clean --disinfectant "70 % alcohol, wiped" --binned
-  velamen treatment confirm 0199b1f2-0000-7000-8000-000000000004/systemic-1 \
+  velamen treatment confirm p-1/systemic-1 \
     --start "2026-03-02 07:00" --end "2026-03-02 08:10" --by wandile --house h1 --area 40m2 --mix 20L \
     --product topspray=24g --leftover 0.5L --temperature 22Cel --humidity 80%
-  velamen treatment confirm 0199b1f2-0000-7000-8000-000000000004/inspection-1 \
+  velamen treatment confirm p-1/inspection-1 \
     --start 2026-03-16T08:00:00+02:00 --end 2026-03-16T09:30:00+02:00 --sampled 240 --affected 0`,
 	}, func(ctx context.Context, args []string) error {
 		return a.confirm(ctx, args[0], p, cmd.Flags())

@@ -47,10 +47,9 @@ func Run(ctx context.Context, options Options) (exitCode int) {
 	a := newApp(options)
 	root := a.root()
 	root.SetArgs(options.Args)
+	// What went wrong is told last, and the nursery's zone may be needed for it.
+	defer a.disconnect()
 	err := root.ExecuteContext(ctx)
-	if closeErr := a.disconnect(); err == nil {
-		err = closeErr
-	}
 	if err == nil {
 		return exitOK
 	}

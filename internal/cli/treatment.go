@@ -165,7 +165,7 @@ func (a *app) showCase(ctx context.Context, outbreak *treatmentv1.Case) error {
 func (a *app) caseGet() *cobra.Command {
 	return a.command(text{
 		use: "get CASE", short: "Show one case", long: "Shows one case: its diagnosis, lots and program.",
-		example: "  velamen treatment case get 0199b1f2-0000-7000-8000-000000000003",
+		example: "  velamen treatment case get c-1",
 	}, func(ctx context.Context, args []string) error {
 		name, err := a.name("CASE", args[0], "cases")
 		if err != nil {
@@ -226,8 +226,8 @@ read from --completed, a JSON list in the order in which they were done:
 Times in it carry their offset; houses, benches, products and people may be
 written short, as on the command line. The program is refused as a whole when one
 of these steps breaks a rule. Managers and owners only. ` + Caution,
-		example: `  velamen treatment program start 0199b1f2-0000-7000-8000-000000000003 --template vascular-wilt
-  velamen treatment program start 0199b1f2-0000-7000-8000-000000000003 --template vascular-wilt --completed done.json`,
+		example: `  velamen treatment program start c-1 --template vascular-wilt
+  velamen treatment program start c-1 --template vascular-wilt --completed done.json`,
 	}, func(ctx context.Context, args []string) (err error) {
 		request := &treatmentv1.CreateProgramRequest{}
 		if request.Parent, err = a.parent(); err != nil {
@@ -276,7 +276,7 @@ func (a *app) completedSteps(file string) ([]*treatmentv1.CompletedStep, error) 
 func (a *app) programShow() *cobra.Command {
 	return a.command(text{
 		use: "show PROGRAM", short: "Show a program with its steps", long: "Shows where a program stands, and every step of all rounds.",
-		example: "  velamen treatment program show 0199b1f2-0000-7000-8000-000000000004",
+		example: "  velamen treatment program show p-1",
 	}, func(ctx context.Context, args []string) error {
 		program, err := a.readProgram(ctx, args[0])
 		if err != nil {
@@ -326,13 +326,20 @@ func (s *sheet) steps(steps []*treatmentv1.Step) {
 
 func stepState(step *treatmentv1.Step) string {
 	state := word(step.GetState())
-	if step.GetCleanCount() > 0 {
-		state += fmt.Sprintf(", clean %d times", step.GetCleanCount())
+	if step.GetKind() == treatmentv1.StepKind_STEP_KIND_INSPECT && step.GetCleanCount() > 0 {
+		state += ", clean " + times(step.GetCleanCount())
 	}
 	if step.GetEscalations() > 0 {
-		state += fmt.Sprintf(", escalated %d times", step.GetEscalations())
+		state += ", escalated " + times(step.GetEscalations())
 	}
 	return state
+}
+
+func times(count int32) string {
+	if count == 1 {
+		return "once"
+	}
+	return fmt.Sprintf("%d times", count)
 }
 
 func (a *app) programList() *cobra.Command {
@@ -375,7 +382,7 @@ func (a *app) stepList() *cobra.Command {
 	request := &treatmentv1.ListStepsRequest{}
 	cmd := a.command(text{
 		use: "steps", short: "List the steps by due time", long: "Lists the steps of one program, or of all, by due time.",
-		example: "  velamen treatment steps --state open,overdue\n  velamen treatment steps --program 0199b1f2-0000-7000-8000-000000000004",
+		example: "  velamen treatment steps --state open,overdue\n  velamen treatment steps --program p-1",
 	}, func(ctx context.Context, _ []string) (err error) {
 		if request.Parent, err = a.name("--program", program, "programs"); err != nil {
 			return err
@@ -405,7 +412,7 @@ func (a *app) stepShow() *cobra.Command {
 	return a.command(text{
 		use: "show PROGRAM/STEP", short: "Show one step: what to do, with what, and the proof needed",
 		long:    "Shows one step as the worker needs it.",
-		example: "  velamen treatment step show 0199b1f2-0000-7000-8000-000000000004/systemic-1",
+		example: "  velamen treatment step show p-1/systemic-1",
 	}, func(ctx context.Context, args []string) error {
 		name, err := a.name("STEP", args[0], "programs", "steps")
 		if err != nil {
@@ -438,7 +445,9 @@ func (s *sheet) step(step *treatmentv1.Step) {
 	s.fact("Due", s.when(step.GetDueTime()))
 	s.fact("Overdue", s.when(step.GetOverdueTime()))
 	s.fact("Done", s.when(step.GetDoneTime()))
-	s.fact("Confirmed", fmt.Sprintf("%d times", step.GetAttempts()))
+	if step.GetAttempts() > 0 {
+		s.fact("Confirmed", times(step.GetAttempts()))
+	}
 	s.fact("Keep in mind", step.GetCaution())
 }
 
@@ -446,7 +455,7 @@ func (a *app) programPause() *cobra.Command {
 	request := &treatmentv1.PauseProgramRequest{}
 	cmd := a.command(text{
 		use: "pause PROGRAM", short: "Pause a program", long: "Pauses a program: nothing comes due until it is resumed. Managers and owners only.",
-		example: `  velamen treatment pause 0199b1f2-0000-7000-8000-000000000004 --note "heating failed"`,
+		example: `  velamen treatment pause p-1 --note "heating failed"`,
 	}, func(ctx context.Context, args []string) (err error) {
 		if request.Name, request.RequestId, err = a.programChange(args[0]); err != nil {
 			return err
@@ -475,7 +484,7 @@ func (a *app) programResume() *cobra.Command {
 	request := &treatmentv1.ResumeProgramRequest{}
 	cmd := a.command(text{
 		use: "resume PROGRAM", short: "End a pause", long: "Resumes a paused program. Managers and owners only.",
-		example: `  velamen treatment resume 0199b1f2-0000-7000-8000-000000000004 --note "heating repaired"`,
+		example: `  velamen treatment resume p-1 --note "heating repaired"`,
 	}, func(ctx context.Context, args []string) (err error) {
 		if request.Name, request.RequestId, err = a.programChange(args[0]); err != nil {
 			return err
@@ -496,7 +505,7 @@ func (a *app) programAmend() *cobra.Command {
 	cmd := a.command(text{
 		use: "amend PROGRAM", short: "Add lots to a program, or take lots out",
 		long:    "Changes the lots of a running program. Lots that join are held, lots that leave are free; at least one stays. Managers and owners only.",
-		example: `  velamen treatment amend 0199b1f2-0000-7000-8000-000000000004 --add l-0003 --remove l-0002 --note "signs on the next bench"`,
+		example: `  velamen treatment amend p-1 --add l-0003 --remove l-0002 --note "signs on the next bench"`,
 	}, func(ctx context.Context, args []string) (err error) {
 		if request.AddLots, err = a.names("--add", request.AddLots, "lots"); err != nil {
 			return err
@@ -527,7 +536,7 @@ func (a *app) programGiveUp() *cobra.Command {
 	cmd := a.command(text{
 		use: "give-up PROGRAM", short: "Stop treating; the plants still have to be discarded",
 		long:    "Gives a program up: the only step left is to discard the plants. Managers and owners only.",
-		example: `  velamen treatment give-up 0199b1f2-0000-7000-8000-000000000004 --note "rot reached the crown"`,
+		example: `  velamen treatment give-up p-1 --note "rot reached the crown"`,
 	}, func(ctx context.Context, args []string) (err error) {
 		if request.Name, request.RequestId, err = a.programChange(args[0]); err != nil {
 			return err
@@ -547,7 +556,7 @@ func (a *app) programEvents() *cobra.Command {
 	var limit int
 	cmd := a.command(text{
 		use: "events PROGRAM", short: "Show what happened to a program", long: "Shows the history of a program, oldest first. --json shows each confirmation whole.",
-		example: "  velamen treatment events 0199b1f2-0000-7000-8000-000000000004",
+		example: "  velamen treatment events p-1",
 	}, func(ctx context.Context, args []string) error {
 		name, err := a.name("PROGRAM", args[0], "programs")
 		if err != nil {
@@ -636,7 +645,7 @@ func usesText(treatment *treatmentv1.HouseTreatment) string {
 func (a *app) applicationGet() *cobra.Command {
 	return a.command(text{
 		use: "get APPLICATION", short: "Show one application", long: "Shows one application, house by house.",
-		example: "  velamen treatment application get 0199b1f2-0000-7000-8000-000000000005",
+		example: "  velamen treatment application get p-1-systemic-1-1",
 	}, func(ctx context.Context, args []string) error {
 		name, err := a.name("APPLICATION", args[0], "applications")
 		if err != nil {

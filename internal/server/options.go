@@ -16,6 +16,7 @@ import (
 	"velamen/internal/clock"
 	"velamen/internal/datafolder"
 	"velamen/internal/engine"
+	"velamen/internal/engine/embedded"
 )
 
 // Options says how the server runs. Exactly one of DataFolder and External is
@@ -87,6 +88,10 @@ func (o Options) check() error {
 	}
 	if o.External != nil {
 		return o.External.check()
+	}
+	if !embedded.BuiltIn {
+		return errors.New("this velamen was built without the Temporal server (build tag external), which velamen up needs; " +
+			"use velamen serve with --temporal-address, or a full build")
 	}
 	if o.DataFolder == "" {
 		return optionError("data-folder", "there is no default place for the data without a home folder; name a folder")

@@ -4,6 +4,9 @@ package embedded
 
 import "context"
 
+// BuiltIn says whether this binary holds the server.
+const BuiltIn = false
+
 // Server cannot be had in this build.
 type Server struct{}
 

@@ -22,6 +22,9 @@ import (
 	"velamen/internal/engine"
 )
 
+// BuiltIn says whether this binary holds the server.
+const BuiltIn = true
+
 // Server is a running Temporal server.
 type Server struct {
 	inner    temporal.Server
