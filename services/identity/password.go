@@ -33,9 +33,9 @@ type cost struct {
 }
 
 // present is the cost of new hashes. Source: OWASP Password Storage Cheat
-// Sheet, first of the equivalent minimum configurations for Argon2id (19 MiB,
-// 2 passes, 1 lane). The 64 MiB of RFC 9106's second recommended option would
-// let a few sign-ins at once push a small machine into swap.
+// Sheet, minimum configuration for Argon2id (19 MiB, 2 passes, 1 lane), from
+// memory. RFC 9106's second recommended option takes 64 MiB a hash, which is a
+// lot beside a database on a small machine.
 var present = cost{memory: 19 * 1024, passes: 2, lanes: 1}
 
 const (
