@@ -7,7 +7,6 @@ import (
 	"net"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/stretchr/testify/require"
 	"google.golang.org/grpc"
@@ -80,12 +79,29 @@ func serve(t *testing.T) (Server, *bytes.Buffer) {
 	return Server{Conn: conn, SetupKey: setupKey, Clock: clock.System{}, Out: out}, out
 }
 
+// breaksOff ends a context when what is written contains a text.
+type breaksOff struct {
+	text string
+	end  context.CancelFunc
+}
+
+func (b breaksOff) Write(p []byte) (int, error) {
+	if bytes.Contains(p, []byte(b.text)) {
+		b.end()
+	}
+	return len(p), nil
+}
+
 func TestSeed(t *testing.T) {
 	ctx := context.Background()
 	server, out := serve(t)
-	began := time.Now()
+	for _, text := range []string{"15 products", "159 movements"} {
+		broken, end := context.WithCancel(ctx)
+		server.Out = breaksOff{text: text, end: end}
+		require.Error(t, Seed(broken, server), "broken off after %s", text)
+	}
+	server.Out = out
 	require.NoError(t, Seed(ctx, server), out.String())
-	t.Logf("seeded in %s\n%s", time.Since(began), out)
 
 	s, err := open(ctx, server)
 	require.NoError(t, err)
