@@ -12,7 +12,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"velamen/internal/cli"
-	"velamen/internal/clock"
 )
 
 func main() { os.Exit(run()) }
@@ -25,7 +24,7 @@ func run() int {
 	context.AfterFunc(ctx, stop)
 	return cli.Run(ctx, cli.Options{
 		Args: os.Args[1:], In: os.Stdin, Out: os.Stdout, Err: os.Stderr,
-		Environment: os.Getenv, Clock: clock.System{}, Version: version(), Commands: commands(),
+		Environment: os.Getenv, Version: version(), Commands: commands(),
 	})
 }
 

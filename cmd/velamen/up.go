@@ -65,17 +65,17 @@ number of these may run side by side; they keep nothing but photos, in a folder
 that they share. The log goes to standard error.
 
 velamen migrate must have brought the database to this version's schema before.
+Calls from other machines must be encrypted: give a certificate, or --plaintext
+when something in front of velamen encrypts.
+
 The database URL is that of the application role; prefer VELAMEN_DATABASE_URL, as
 others on the machine can read a command line.`,
 		Example: `  velamen serve --database-url postgres://velamen_app@db.internal/velamen --temporal-address temporal.internal:7233 \
     --photo-folder /srv/photos --setup-key-file /run/secrets/setup-key --listen 0.0.0.0:7843 \
     --tls-certificate-file /run/secrets/tls.crt --tls-key-file /run/secrets/tls.key`,
 		Args: cobra.NoArgs,
-		RunE: func(cmd *cobra.Command, _ []string) (err error) {
+		RunE: func(cmd *cobra.Command, _ []string) error {
 			options.Log, options.Progress = cmd.ErrOrStderr(), io.Discard
-			if options.Plaintext, err = cmd.Flags().GetBool("plaintext"); err != nil {
-				return err
-			}
 			return serve(cmd, options, level)
 		},
 	}
@@ -101,7 +101,11 @@ func serve(cmd *cobra.Command, options server.Options, level string) error {
 	if err := options.LogLevel.UnmarshalText([]byte(level)); err != nil {
 		return cli.Usage(fmt.Errorf("--log-level: %q is none of debug, info, warn, error", level))
 	}
-	err := server.Run(cmd.Context(), options)
+	var err error
+	if options.Plaintext, err = cmd.Flags().GetBool("plaintext"); err != nil {
+		return err
+	}
+	err = server.Run(cmd.Context(), options)
 	if server.IsOption(err) {
 		return cli.Usage(err)
 	}

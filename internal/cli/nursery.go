@@ -53,7 +53,7 @@ func (a *app) setUpNursery(ctx context.Context, request *identityv1.SetUpNursery
 	if request.SetupKey, err = datafolder.ReadSetupKey(keyFile); err != nil {
 		return usagef("--setup-key-file: %w", err)
 	}
-	if request.OwnerPassword, err = a.password("Password for the owner: ", passwordFile); err != nil {
+	if request.OwnerPassword, err = a.password(ctx, "Password for the owner: ", passwordFile); err != nil {
 		return err
 	}
 	if request.RequestId, err = a.change(); err != nil {

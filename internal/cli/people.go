@@ -133,7 +133,7 @@ or read from --password-file. Owners only.`,
 		if request.Parent, err = a.parent(); err != nil {
 			return err
 		}
-		if request.Password, err = a.password("Password for "+args[0]+": ", passwordFile); err != nil {
+		if request.Password, err = a.password(ctx, "Password for "+args[0]+": ", passwordFile); err != nil {
 			return err
 		}
 		if request.RequestId, err = a.change(); err != nil {
@@ -171,7 +171,7 @@ person. --disabled keeps somebody who left out, and on the records. Owners only.
 			return err
 		}
 		if newPassword {
-			if request.NewPassword, err = a.password("New password for "+args[0]+": ", passwordFile); err != nil {
+			if request.NewPassword, err = a.password(ctx, "New password for "+args[0]+": ", passwordFile); err != nil {
 				return err
 			}
 		}

@@ -10,8 +10,6 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 	"google.golang.org/grpc"
-
-	"velamen/internal/clock"
 )
 
 // DefaultServer is where velamen up listens and commands look for the server.
@@ -31,8 +29,6 @@ type Options struct {
 	Out, Err io.Writer
 	// Environment looks a variable up; empty when it is not set.
 	Environment func(name string) string
-	// Clock says what time it is.
-	Clock clock.Clock
 	// Version is printed by velamen version.
 	Version string
 	// Commands are added to those of this package: those that run the server.
@@ -123,7 +119,7 @@ func (a *app) globalFlags(flags *pflag.FlagSet) {
 	flags.BoolVar(&a.flags.json, "json", false, "print JSON")
 	flags.StringVar(&a.flags.requestID, "request-id", "", "UUID of an earlier try of the same change, which is then not made twice")
 	flags.StringVar(&a.flags.caFile, "ca-file", "", "PEM file of the authority that signed the server's certificate")
-	flags.BoolVar(&a.flags.plaintext, "plaintext", false, "talk to a server on another machine without encryption")
+	flags.BoolVar(&a.flags.plaintext, "plaintext", false, "allow calls between machines that nothing encrypts, passwords included")
 	flags.DurationVar(&a.flags.timeout, "timeout", defaultTimeout, "give up after this time")
 	FromEnvironment(flags, "server", "nursery", "ca-file", "plaintext", "timeout")
 }

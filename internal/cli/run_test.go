@@ -26,7 +26,6 @@ import (
 	treatmentv1 "velamen/gen/velamen/treatment/v1"
 	"velamen/internal/cli"
 	"velamen/internal/cli/clitest"
-	"velamen/internal/clock"
 	"velamen/internal/fault"
 	"velamen/internal/rpc"
 	"velamen/internal/rpc/rpctest"
@@ -189,8 +188,8 @@ func (c *client) run(args ...string) (out, errors string, code int) {
 	code = cli.Run(c.t.Context(), cli.Options{
 		Args: args, In: strings.NewReader(c.in), Out: &stdout, Err: &stderr,
 		Environment: func(name string) string { return c.environment[name] },
-		Clock:       clock.System{}, Version: "v1.2.3",
-		Connect: func(string) (grpc.ClientConnInterface, error) { return c.conn, nil },
+		Version:     "v1.2.3",
+		Connect:     func(string) (grpc.ClientConnInterface, error) { return c.conn, nil },
 	})
 	return stdout.String(), stderr.String(), code
 }

@@ -127,7 +127,7 @@ func (a *app) signIn(ctx context.Context, person, passwordFile string) error {
 	if err != nil {
 		return err
 	}
-	password, err := a.password("Password: ", passwordFile)
+	password, err := a.password(ctx, "Password: ", passwordFile)
 	if err != nil {
 		return err
 	}
@@ -200,7 +200,7 @@ func passwordFileFlag(cmd *cobra.Command, file *string) {
 }
 
 // password reads a password from a file, or asks for it without showing it.
-func (a *app) password(prompt, file string) (string, error) {
+func (a *app) password(ctx context.Context, prompt, file string) (string, error) {
 	if file != "" {
 		return a.firstLine("--password-file", file)
 	}
@@ -209,12 +209,36 @@ func (a *app) password(prompt, file string) (string, error) {
 		return "", usagef("--password-file is missing, and there is no terminal to ask for the password")
 	}
 	_, _ = io.WriteString(a.Err, prompt)
-	password, err := term.ReadPassword(int(terminal.Fd()))
+	password, err := readHidden(ctx, int(terminal.Fd()))
 	_, _ = io.WriteString(a.Err, "\n")
 	if err != nil {
 		return "", fmt.Errorf("read the password: %w", err)
 	}
-	return string(password), nil
+	return password, nil
+}
+
+// readHidden reads a line that the terminal does not show. When the context
+// ends, as by Ctrl-C, the terminal is left as it was.
+func readHidden(ctx context.Context, terminal int) (string, error) {
+	before, err := term.GetState(terminal)
+	if err != nil {
+		return "", err
+	}
+	type line struct {
+		text []byte
+		err  error
+	}
+	read := make(chan line, 1)
+	go func() { // ends with the process when nobody presses Enter
+		text, err := term.ReadPassword(terminal)
+		read <- line{text, err}
+	}()
+	select {
+	case got := <-read:
+		return string(got.text), got.err
+	case <-ctx.Done():
+		return "", errors.Join(ctx.Err(), term.Restore(terminal, before))
+	}
 }
 
 func (a *app) firstLine(flag, file string) (string, error) {

@@ -11,11 +11,11 @@ import (
 
 // CheckHelp holds every command of a tree to have a long help, every one that
 // does something to have examples, and every example to be a command line that
-// the tree accepts. Make returns the tree anew each time, since parsing a
+// the tree accepts. Tree returns the tree anew each time, since parsing a
 // command line leaves its flags set.
-func CheckHelp(t *testing.T, make func() *cobra.Command) {
+func CheckHelp(t *testing.T, tree func() *cobra.Command) {
 	t.Helper()
-	walk(make(), func(cmd *cobra.Command) {
+	walk(tree(), func(cmd *cobra.Command) {
 		if cmd.Name() == "help" || cmd.Name() == "completion" || (cmd.HasParent() && cmd.Parent().Name() == "completion") {
 			return // cobra's own
 		}
@@ -29,7 +29,7 @@ func CheckHelp(t *testing.T, make func() *cobra.Command) {
 			require.NotEmpty(t, lines, "it has no example")
 			for _, line := range lines {
 				require.True(t, strings.HasPrefix(line, cmd.CommandPath()), "the example %q is not of %q", line, cmd.CommandPath())
-				require.NoError(t, accept(make(), words(line)[1:]), line)
+				require.NoError(t, accept(tree(), words(line)[1:]), line)
 			}
 		})
 	})
