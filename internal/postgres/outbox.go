@@ -41,6 +41,16 @@ type Consumer struct {
 	// Send reaches outside the database; it may see an event again after a
 	// crash and must recognise it.
 	Send func(ctx context.Context, event Event) error
+	// Parallel is how many subjects it is served at once; 0 leaves it to the
+	// outbox. Each takes a connection while it delivers.
+	Parallel int
+}
+
+func (c Consumer) parallel() int {
+	if c.Parallel > 0 {
+		return c.Parallel
+	}
+	return defaultParallel
 }
 
 // Outbox carries events from the transactions that write them to consumers.
@@ -89,7 +99,7 @@ func (o *Outbox) Write(ctx context.Context, tx pgx.Tx, topic, nursery, subject s
 	if err != nil {
 		return fmt.Errorf("write %s to the outbox: %w", topic, err)
 	}
-	_, err = tx.Exec(ctx, `SELECT pg_notify($1, '')`, outboxChannel)
+	_, err = tx.Exec(ctx, `SELECT pg_notify($1, consumer) FROM unnest($2::text[]) AS consumer`, outboxChannel, consumers)
 	return err
 }
 
@@ -100,20 +110,20 @@ const (
 	// firstRetry and lastRetry bound the wait after a failed delivery.
 	firstRetry = 500 * time.Millisecond
 	lastRetry  = time.Minute
-	// sendersPerConsumer is how many subjects a consumer is served at once.
-	sendersPerConsumer = 4
+	// defaultParallel is how many subjects a consumer is served at once unless it
+	// says so itself.
+	defaultParallel = 4
 )
 
 // Run delivers events until the context ends. Several processes may run it on
 // one database.
 func (o *Outbox) Run(ctx context.Context) {
-	wake := newBell(len(o.consumers) * sendersPerConsumer)
+	bells := o.bells()
 	var workers sync.WaitGroup
-	workers.Go(func() { o.listen(ctx, wake) })
+	workers.Go(func() { o.listen(ctx, bells) })
 	for _, consumer := range o.consumers {
-		for range sendersPerConsumer {
-			rings := wake.subscribe()
-			workers.Go(func() { o.serve(ctx, consumer, rings) })
+		for range consumer.parallel() {
+			workers.Go(func() { o.serve(ctx, consumer, bells[consumer.Name]) })
 		}
 	}
 	workers.Wait()
@@ -143,7 +153,7 @@ func (o *Outbox) Pending(ctx context.Context) (undelivered, failing int64, err e
 	return undelivered, failing, Translate(err)
 }
 
-func (o *Outbox) serve(ctx context.Context, consumer Consumer, rings <-chan struct{}) {
+func (o *Outbox) serve(ctx context.Context, consumer Consumer, bell <-chan struct{}) {
 	for ctx.Err() == nil {
 		delivered, err := o.deliverOne(ctx, consumer)
 		if err != nil && ctx.Err() == nil {
@@ -154,7 +164,7 @@ func (o *Outbox) serve(ctx context.Context, consumer Consumer, rings <-chan stru
 		}
 		select {
 		case <-ctx.Done():
-		case <-rings:
+		case <-bell:
 		case <-time.After(sweepEvery):
 		}
 	}
@@ -245,10 +255,10 @@ func (o *Outbox) postpone(ctx context.Context, tx pgx.Tx, consumer string, event
 	return err
 }
 
-// listen rings the bell for every commit that wrote an event.
-func (o *Outbox) listen(ctx context.Context, wake *bell) {
+// listen rings a consumer's bell for every commit that wrote an event for it.
+func (o *Outbox) listen(ctx context.Context, bells map[string]chan struct{}) {
 	for ctx.Err() == nil {
-		err := o.listenOnce(ctx, wake)
+		err := o.listenOnce(ctx, bells)
 		if ctx.Err() != nil {
 			return
 		}
@@ -260,7 +270,7 @@ func (o *Outbox) listen(ctx context.Context, wake *bell) {
 	}
 }
 
-func (o *Outbox) listenOnce(ctx context.Context, wake *bell) (err error) {
+func (o *Outbox) listenOnce(ctx context.Context, bells map[string]chan struct{}) (err error) {
 	conn, err := o.db.Acquire(ctx)
 	if err != nil {
 		return err
@@ -276,36 +286,29 @@ func (o *Outbox) listenOnce(ctx context.Context, wake *bell) (err error) {
 		return err
 	}
 	for {
-		if _, err := raw.WaitForNotification(ctx); err != nil {
+		notification, err := raw.WaitForNotification(ctx)
+		if err != nil {
 			return err
 		}
-		wake.ring()
+		ring(bells[notification.Payload])
 	}
 }
 
-// bell wakes every subscriber; rings that come while one is awake are kept as one.
-type bell struct {
-	mu   sync.Mutex
-	subs []chan struct{}
+// bells returns a bell for each consumer. A ring wakes one idle worker, which
+// then delivers until nothing is left; rings for which nobody is idle are kept,
+// as many as there are workers.
+func (o *Outbox) bells() map[string]chan struct{} {
+	bells := map[string]chan struct{}{}
+	for _, consumer := range o.consumers {
+		bells[consumer.Name] = make(chan struct{}, consumer.parallel())
+	}
+	return bells
 }
 
-func newBell(capacity int) *bell { return &bell{subs: make([]chan struct{}, 0, capacity)} }
-
-func (b *bell) subscribe() <-chan struct{} {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	sub := make(chan struct{}, 1)
-	b.subs = append(b.subs, sub)
-	return sub
-}
-
-func (b *bell) ring() {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	for _, sub := range b.subs {
-		select {
-		case sub <- struct{}{}:
-		default:
-		}
+// ring rings a bell; nil, a consumer of another process, is left alone.
+func ring(bell chan struct{}) {
+	select {
+	case bell <- struct{}{}:
+	default:
 	}
 }

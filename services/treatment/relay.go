@@ -26,6 +26,8 @@ func Relay(c client.Client) postgres.Consumer {
 		Name:   "programs",
 		Topics: []string{TopicProgramStarted, TopicProgramAdvanced},
 		Send:   r.send,
+		// A delivery waits for Temporal far longer than it works.
+		Parallel: 16,
 	}
 }
 
