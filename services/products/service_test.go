@@ -158,7 +158,7 @@ func TestProductIsRefusedByField(t *testing.T) {
 		{"anything against a virus", "directions[0].disorder_classes[0]", liquid,
 			func(p *productsv1.Product) { p.Directions[0].DisorderClasses = []diagnosisv1.DisorderClass{virus} }},
 		{"two directions for one method and class", "directions[1].disorder_classes[0]", solid,
-			func(p *productsv1.Product) { p.Directions = append(p.Directions, proto.CloneOf(p.Directions[0])) }},
+			func(p *productsv1.Product) { p.Directions = append(p.Directions, proto.CloneOf(p.GetDirections()[0])) }},
 		{"no active ingredient", "product.contents", solid,
 			func(p *productsv1.Product) { p.Contents = nil }},
 		{"no registration number", "product.registration_number", solid,
