@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/sha256"
 	"fmt"
+	"time"
 
 	"github.com/jackc/pgx/v5"
 	"google.golang.org/grpc"
@@ -149,4 +150,20 @@ func (m memory) keep(ctx context.Context, response proto.Message) error {
 		UPDATE foundation.request SET response = @response
 		WHERE nursery = @nursery AND person = @person AND method = @method AND request_id = @id`, args)
 	return err
+}
+
+// remembering is how long an answer is kept for a retry: longer than a phone
+// stays without coverage. Common practice, no source.
+const remembering = 90 * 24 * time.Hour
+
+// Forget removes the answers of requests that are older than any retry, and
+// returns how many.
+func Forget(ctx context.Context, db *postgres.DB) (int64, error) {
+	var forgotten int64
+	err := db.InTx(ctx, func(tx pgx.Tx) error {
+		tag, err := tx.Exec(ctx, `DELETE FROM foundation.request WHERE create_time < $1`, db.Now().Add(-remembering))
+		forgotten = tag.RowsAffected()
+		return err
+	})
+	return forgotten, err
 }

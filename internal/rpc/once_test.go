@@ -7,6 +7,7 @@ import (
 	"sync"
 	"sync/atomic"
 	"testing"
+	"time"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
@@ -57,6 +58,29 @@ func TestARetryReturnsTheFirstAnswer(t *testing.T) {
 	}
 	require.Equal(t, 1, f.effects(t))
 	require.EqualValues(t, 1, f.runs.Load())
+}
+
+// movable is a clock that a test sets.
+type movable struct{ now time.Time }
+
+func (m *movable) Now() time.Time { return m.now }
+
+func TestAnAnswerIsForgottenWhenNoPhoneCanBeAwayThatLong(t *testing.T) {
+	clock := &movable{now: time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC)}
+	f := &founding{db: pgtest.NewAt(t, clock)}
+	request := house()
+	_, err := f.once(rpctest.Manager, request)
+	require.NoError(t, err)
+	begin := clock.now
+	for _, age := range []struct {
+		days      int
+		forgotten int64
+	}{{89, 0}, {91, 1}, {92, 0}} {
+		clock.now = begin.AddDate(0, 0, age.days)
+		forgotten, err := rpc.Forget(context.Background(), f.db.DB)
+		require.NoError(t, err)
+		require.Equal(t, age.forgotten, forgotten, "after %d days", age.days)
+	}
 }
 
 func TestARequestIDBelongsToItsCaller(t *testing.T) {

@@ -1,9 +1,13 @@
 package rpc
 
 import (
+	"errors"
 	"fmt"
 	"slices"
+	"strings"
+	"unicode"
 
+	"buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
 	"buf.build/go/protovalidate"
 	"google.golang.org/genproto/googleapis/api/annotations"
 	"google.golang.org/protobuf/proto"
@@ -43,7 +47,39 @@ func Merge(stored, changed proto.Message, mask *fieldmaskpb.FieldMask) error {
 		}
 		into.Clear(field)
 	}
-	return protovalidate.Validate(stored)
+	return under(fieldOf(stored), protovalidate.Validate(stored))
+}
+
+// fieldOf returns the field of an Update request that holds a resource: it is
+// named after the resource (AIP-134).
+func fieldOf(resource proto.Message) string {
+	name := string(resource.ProtoReflect().Descriptor().Name())
+	var field strings.Builder
+	for i, r := range name {
+		if i > 0 && unicode.IsUpper(r) {
+			field.WriteByte('_')
+		}
+		field.WriteRune(unicode.ToLower(r))
+	}
+	return field.String()
+}
+
+// under puts a field before the paths of violations, so that they read like
+// those of the whole request.
+func under(field string, err error) error {
+	var invalid *protovalidate.ValidationError
+	if !errors.As(err, &invalid) {
+		return err
+	}
+	for _, violation := range invalid.Violations {
+		path := violation.Proto.GetField()
+		if path == nil {
+			path = &validate.FieldPath{}
+			violation.Proto.Field = path
+		}
+		path.Elements = append([]*validate.FieldPathElement{{FieldName: &field}}, path.GetElements()...)
+	}
+	return invalid
 }
 
 func selected(changed protoreflect.Message, mask *fieldmaskpb.FieldMask) ([]protoreflect.FieldDescriptor, error) {

@@ -72,6 +72,8 @@ func TestMergeValidatesTheWhole(t *testing.T) {
 	err := rpc.Merge(stored(), &stockv1.Lot{}, &fieldmaskpb.FieldMask{Paths: []string{"botanical_name"}})
 	var invalid *protovalidate.ValidationError
 	require.ErrorAs(t, err, &invalid)
+	require.Equal(t, "lot.botanical_name", protovalidate.FieldPathString(invalid.Violations[0].Proto.GetField()),
+		"the path is that in the request")
 }
 
 func TestCheckETag(t *testing.T) {

@@ -268,6 +268,13 @@ func (r *run) startServices(context.Context) error {
 	}
 	r.parts.add("the worker of the programs", workerWithin, waits(r.services.worker.Stop))
 
+	forgetting, stopForgetting := context.WithCancel(context.Background())
+	go r.forgetRequests(forgetting)
+	r.parts.add("housekeeping", outboxWithin, func(context.Context) error {
+		stopForgetting()
+		return nil
+	})
+
 	// The relay ends with this context alone: it goes on while calls finish.
 	relaying, end := context.WithCancel(context.Background())
 	relayed := make(chan struct{})
@@ -281,6 +288,26 @@ func (r *run) startServices(context.Context) error {
 		return nil
 	})
 	return nil
+}
+
+// forgetEvery is how often answers that nobody asks for any more are removed.
+const forgetEvery = 24 * time.Hour
+
+func (r *run) forgetRequests(ctx context.Context) {
+	ticker := time.NewTicker(forgetEvery)
+	defer ticker.Stop()
+	for {
+		if forgotten, err := rpc.Forget(ctx, r.db); err != nil && ctx.Err() == nil {
+			r.logger.Warn("old requests were not removed", "error", err)
+		} else if forgotten > 0 {
+			r.logger.Info("removed old requests", "requests", forgotten)
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-ticker.C:
+		}
+	}
 }
 
 // prepareFiles returns the folder of the photos and the setup key.

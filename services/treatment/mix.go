@@ -5,7 +5,6 @@ import (
 	"slices"
 	"strings"
 
-
 	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
 	productsv1 "velamen/gen/velamen/products/v1"
 	typev1 "velamen/gen/velamen/type/v1"
