@@ -36,7 +36,7 @@ func Welcome(out io.Writer, address, defaultAddress string, c clock.Clock) error
 	table := tabwriter.NewWriter(&text, 0, 0, 2, ' ', 0)
 	for _, who := range n.People {
 		role := strings.ToLower(strings.TrimPrefix(who.Role, "ROLE_"))
-		fmt.Fprintf(table, "  %s\t%s\tnurseries/%s/people/%s\t%s\n", who.DisplayName, role, n.ID, who.ID, who.Password)
+		_, _ = fmt.Fprintf(table, "  %s\t%s\tnurseries/%s/people/%s\t%s\n", who.DisplayName, role, n.ID, who.ID, who.Password)
 	}
 	if err := table.Flush(); err != nil {
 		return err
