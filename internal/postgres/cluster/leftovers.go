@@ -82,8 +82,10 @@ func processesIn(data string) ([]int, error) {
 			continue
 		}
 		program, err := os.Readlink(filepath.Join("/proc", entry.Name(), "exe"))
+		// A process that is ending has no program any more while it lets go of its
+		// memory, and PostgreSQL does not start while shared memory is in use.
 		// After an upgrade of the package the name ends in " (deleted)".
-		if err == nil && strings.HasPrefix(filepath.Base(program), "postgres") {
+		if err != nil || strings.HasPrefix(filepath.Base(program), "postgres") {
 			found = append(found, pid)
 		}
 	}
