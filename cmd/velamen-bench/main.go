@@ -6,6 +6,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"flag"
 	"fmt"
 	"os"
@@ -32,12 +33,12 @@ type options struct {
 	lots, programs int
 }
 
-func run(ctx context.Context, o options) error {
+func run(ctx context.Context, o options) (err error) {
 	server, err := startServer(ctx, o.binary)
 	if err != nil {
 		return err
 	}
-	defer server.close()
+	defer func() { err = errors.Join(err, server.close()) }()
 	n, err := setUp(ctx, server)
 	if err != nil {
 		return err
@@ -53,3 +54,6 @@ func run(ctx context.Context, o options) error {
 	}
 	return measureConfirmations(ctx, n, o.programs)
 }
+
+// say prints a result.
+func say(format string, args ...any) { _, _ = fmt.Fprintf(os.Stdout, format, args...) }

@@ -20,7 +20,7 @@ func measureImport(ctx context.Context, n *nursery, lots int) error {
 		return err
 	}
 	took := time.Since(began)
-	fmt.Printf("import: %d lots in %.1f s, %.0f lots/s\n", lots, took.Seconds(), float64(lots)/took.Seconds())
+	say("import: %d lots in %.1f s, %.0f lots/s\n", lots, took.Seconds(), float64(lots)/took.Seconds())
 	return n.diagnose(ctx)
 }
 
@@ -54,7 +54,7 @@ func measureStarts(ctx context.Context, n *nursery, programs int) error {
 		return err
 	}
 	running := time.Since(began)
-	fmt.Printf("program starts: %d by %d clients; answered %.0f/s, workflow running %.0f/s\n",
+	say("program starts: %d by %d clients; answered %.0f/s, workflow running %.0f/s\n",
 		programs, startClients, float64(programs)/answered.Seconds(), float64(programs)/running.Seconds())
 	return nil
 }
@@ -64,7 +64,7 @@ func measureMemory(s *server, programs int) error {
 	if err != nil {
 		return err
 	}
-	fmt.Printf("memory at %d open programs: velamen with Temporal %d MiB, PostgreSQL %d MiB (proportional share)\n",
+	say("memory at %d open programs: velamen with Temporal %d MiB, PostgreSQL %d MiB (proportional share)\n",
 		programs, velamen>>20, postgres>>20)
 	return nil
 }
@@ -90,13 +90,13 @@ func measureConfirmations(ctx context.Context, n *nursery, programs int) error {
 		}
 		next += load.programs
 		rate := float64(len(latencies)) / took.Seconds()
-		fmt.Printf("confirm a step, %2d clients: %5.0f/s, p50 %.1f ms, p99 %.1f ms; plain insert (pgbench) %5.0f/s, ratio %.3f\n",
+		say("confirm a step, %2d clients: %5.0f/s, p50 %.1f ms, p99 %.1f ms; plain insert (pgbench) %5.0f/s, ratio %.3f\n",
 			load.clients, rate, milliseconds(percentile(latencies, 50)), milliseconds(percentile(latencies, 99)), plain, rate/plain)
 		began := time.Now()
 		if err := n.server.waitUntilDelivered(ctx); err != nil {
 			return err
 		}
-		fmt.Printf("  workflows had learnt of all of them %.1f s later\n", time.Since(began).Seconds())
+		say("  workflows had learnt of all of them %.1f s later\n", time.Since(began).Seconds())
 	}
 	return nil
 }

@@ -164,7 +164,8 @@ func (s *server) residentBytes() (velamen, postgres int64, err error) {
 	}
 	for _, path := range processes {
 		command, err := os.ReadFile(path)
-		if err != nil || !(strings.HasPrefix(string(command), "postgres: ") || strings.Contains(string(command), s.folder)) {
+		ours := strings.HasPrefix(string(command), "postgres: ") || strings.Contains(string(command), s.folder)
+		if err != nil || !ours {
 			continue
 		}
 		pid, err := strconv.Atoi(filepath.Base(filepath.Dir(path)))

@@ -150,13 +150,13 @@ func (a *app) nameAll(where string, said *treatmentv1.Confirmation) (err error) 
 		}
 		return where + " " + name
 	}
-	if said.Performer, err = a.optionalName(what("by"), said.Performer, "people"); err != nil {
+	if said.Performer, err = a.optionalName(what("by"), said.GetPerformer(), "people"); err != nil {
 		return err
 	}
-	if said.Bench, err = a.optionalName(what("bench"), said.Bench, "houses", "benches"); err != nil {
+	if said.Bench, err = a.optionalName(what("bench"), said.GetBench(), "houses", "benches"); err != nil {
 		return err
 	}
-	if said.Photos, err = a.names(what("photo"), said.Photos, "inspections", "photos"); err != nil {
+	if said.Photos, err = a.names(what("photo"), said.GetPhotos(), "inspections", "photos"); err != nil {
 		return err
 	}
 	for i, treatment := range said.GetTreatments() {
@@ -164,11 +164,11 @@ func (a *app) nameAll(where string, said *treatmentv1.Confirmation) (err error) 
 		if len(said.GetTreatments()) > 1 {
 			at = func(name string) string { return fmt.Sprintf("%s of treatment %d", what(name), i+1) }
 		}
-		if treatment.House, err = a.name(at("house"), treatment.House, "houses"); err != nil {
+		if treatment.House, err = a.name(at("house"), treatment.GetHouse(), "houses"); err != nil {
 			return err
 		}
 		for _, use := range treatment.GetProducts() {
-			if use.Product, err = a.name(at("product"), use.Product, "products"); err != nil {
+			if use.Product, err = a.name(at("product"), use.GetProduct(), "products"); err != nil {
 				return err
 			}
 		}

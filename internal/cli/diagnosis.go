@@ -308,7 +308,7 @@ managers and owners only.`,
 		if request.Parent, err = a.parent(); err != nil {
 			return err
 		}
-		if request.Diagnosis.Inspections, err = a.names("--inspection", request.Diagnosis.Inspections, "inspections"); err != nil {
+		if request.Diagnosis.Inspections, err = a.names("--inspection", request.GetDiagnosis().GetInspections(), "inspections"); err != nil {
 			return err
 		}
 		if request.Diagnosis.ConfirmTime, err = a.moment(ctx, "--when", when); err != nil {

@@ -146,7 +146,7 @@ func changed(flags *pflag.FlagSet, message proto.Message) (*fieldmaskpb.FieldMas
 			mask.Paths = append(mask.Paths, path)
 		}
 	})
-	if len(mask.Paths) == 0 {
+	if len(mask.GetPaths()) == 0 {
 		slices.Sort(possible)
 		return nil, usagef("nothing to change: give at least one of %s", strings.Join(possible, ", "))
 	}

@@ -40,7 +40,7 @@ whoever can read that file may set nurseries up. The owner's password has 10 to
 		return a.setUpNursery(ctx, request, passwordFile, keyFile)
 	})
 	flags := cmd.Flags()
-	nurseryFlags(flags, request.Nursery)
+	nurseryFlags(flags, request.GetNursery())
 	flags.StringVar(&request.OwnerId, "owner", "", "id of the owner, with which they sign in")
 	flags.StringVar(&request.OwnerDisplayName, "owner-name", "", "the owner's name as it stands on records")
 	flags.StringVar(&keyFile, "setup-key-file", datafolder.Default().SetupKeyFile(), "file with the setup key")
@@ -102,7 +102,7 @@ func (a *app) nurseryUpdate() *cobra.Command {
 		long:    "Changes what is given; the rest stays. Owners only.",
 		example: `  velamen nursery update --address "Bougainvillea Road 1, Pretoria"`,
 	}, func(ctx context.Context, _ []string) (err error) {
-		if request.UpdateMask, err = changed(cmd.Flags(), request.Nursery); err != nil {
+		if request.UpdateMask, err = changed(cmd.Flags(), request.GetNursery()); err != nil {
 			return err
 		}
 		if request.Nursery.Name, err = a.parent(); err != nil {
@@ -117,7 +117,7 @@ func (a *app) nurseryUpdate() *cobra.Command {
 		}
 		return a.showNursery(ctx, nursery)
 	})
-	nurseryFlags(cmd.Flags(), request.Nursery)
+	nurseryFlags(cmd.Flags(), request.GetNursery())
 	etagFlag(cmd, &request.Nursery.Etag)
 	return cmd
 }

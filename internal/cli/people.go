@@ -145,7 +145,7 @@ or read from --password-file. Owners only.`,
 		}
 		return a.showPerson(ctx, person)
 	})
-	personFlags(cmd.Flags(), request.Person)
+	personFlags(cmd.Flags(), request.GetPerson())
 	passwordFileFlag(cmd, &passwordFile)
 	return needs(cmd, "display-name", "role")
 }
@@ -163,7 +163,7 @@ person. --disabled keeps somebody who left out, and on the records. Owners only.
 		example: `  velamen people update wandile --disabled
   velamen people update wandile --new-password --password-file wandile.password`,
 	}, func(ctx context.Context, args []string) (err error) {
-		request.UpdateMask, err = changed(cmd.Flags(), request.Person)
+		request.UpdateMask, err = changed(cmd.Flags(), request.GetPerson())
 		if err != nil && !newPassword {
 			return err
 		}
@@ -184,7 +184,7 @@ person. --disabled keeps somebody who left out, and on the records. Owners only.
 		}
 		return a.showPerson(ctx, person)
 	})
-	personFlags(cmd.Flags(), request.Person)
+	personFlags(cmd.Flags(), request.GetPerson())
 	cmd.Flags().BoolVar(&request.Person.Disabled, "disabled", false, "the person no longer works here; --disabled=false lets them in again")
 	cmd.Flags().BoolVar(&newPassword, "new-password", false, "ask for a new password, or read it from --password-file")
 	passwordFileFlag(cmd, &passwordFile)

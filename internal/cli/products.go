@@ -161,7 +161,7 @@ rather than guess. Managers and owners only. ` + Caution,
 		example: "  velamen products create topspray -f topspray.json",
 	}, func(ctx context.Context, args []string) (err error) {
 		request := &productsv1.CreateProductRequest{ProductId: args[0], Product: &productsv1.Product{}}
-		if err := a.readMessage("--file", file, request.Product); err != nil {
+		if err := a.readMessage("--file", file, request.GetProduct()); err != nil {
 			return err
 		}
 		if request.Parent, err = a.parent(); err != nil {
@@ -189,7 +189,7 @@ if somebody else changed the product since. Managers and owners only.`,
 		example: "  velamen products update topspray -f topspray.json",
 	}, func(ctx context.Context, args []string) (err error) {
 		request := &productsv1.UpdateProductRequest{Product: &productsv1.Product{}, UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"*"}}}
-		if err := a.readMessage("--file", file, request.Product); err != nil {
+		if err := a.readMessage("--file", file, request.GetProduct()); err != nil {
 			return err
 		}
 		if request.Product.Name, err = a.name("PRODUCT", args[0], "products"); err != nil {

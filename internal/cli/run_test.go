@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"flag"
 	"io"
 	"os"
@@ -114,7 +115,7 @@ func (a *answers) ImportStock(stream grpc.ClientStreamingServer[stockv1.ImportSt
 	a.uploaded = map[stockv1.StockFile][]byte{}
 	for {
 		piece, err := stream.Recv()
-		if err == io.EOF {
+		if errors.Is(err, io.EOF) {
 			return stream.SendAndClose(a.imported)
 		}
 		if err != nil {

@@ -103,7 +103,7 @@ func (a *app) sprayerCreate() *cobra.Command {
 		}
 		return a.showSprayer(ctx, sprayer)
 	})
-	sprayerFlags(cmd.Flags(), request.Sprayer)
+	sprayerFlags(cmd.Flags(), request.GetSprayer())
 	return needs(cmd, "display-name", "tank-volume", "methods")
 }
 
@@ -114,7 +114,7 @@ func (a *app) sprayerUpdate() *cobra.Command {
 		use: "update SPRAYER", short: "Change a sprayer", long: "Changes what is given; the rest stays. Managers and owners only.",
 		example: "  velamen schedule sprayer update tank-1 --out-of-service",
 	}, func(ctx context.Context, args []string) (err error) {
-		if request.UpdateMask, err = changed(cmd.Flags(), request.Sprayer); err != nil {
+		if request.UpdateMask, err = changed(cmd.Flags(), request.GetSprayer()); err != nil {
 			return err
 		}
 		if request.Sprayer.Name, err = a.name("SPRAYER", args[0], "sprayers"); err != nil {
@@ -129,7 +129,7 @@ func (a *app) sprayerUpdate() *cobra.Command {
 		}
 		return a.showSprayer(ctx, sprayer)
 	})
-	sprayerFlags(cmd.Flags(), request.Sprayer)
+	sprayerFlags(cmd.Flags(), request.GetSprayer())
 	etagFlag(cmd, &request.Sprayer.Etag)
 	return cmd
 }

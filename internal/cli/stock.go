@@ -103,7 +103,7 @@ func (a *app) houseCreate() *cobra.Command {
 		if request.Parent, err = a.parent(); err != nil {
 			return err
 		}
-		if request.House.AdjoiningHouses, err = a.names("--adjoining-houses", request.House.AdjoiningHouses, "houses"); err != nil {
+		if request.House.AdjoiningHouses, err = a.names("--adjoining-houses", request.GetHouse().GetAdjoiningHouses(), "houses"); err != nil {
 			return err
 		}
 		if request.RequestId, err = a.change(); err != nil {
@@ -115,7 +115,7 @@ func (a *app) houseCreate() *cobra.Command {
 		}
 		return a.showHouse(ctx, house)
 	})
-	houseFlags(cmd.Flags(), request.House)
+	houseFlags(cmd.Flags(), request.GetHouse())
 	return needs(cmd, "display-name", "area")
 }
 
@@ -126,13 +126,13 @@ func (a *app) houseUpdate() *cobra.Command {
 		use: "update HOUSE", short: "Change a house", long: "Changes what is given; the rest stays. Managers and owners only.",
 		example: "  velamen stock house update h1 --volume 960m3 --fan-capacity 12000m3/h",
 	}, func(ctx context.Context, args []string) (err error) {
-		if request.UpdateMask, err = changed(cmd.Flags(), request.House); err != nil {
+		if request.UpdateMask, err = changed(cmd.Flags(), request.GetHouse()); err != nil {
 			return err
 		}
 		if request.House.Name, err = a.name("HOUSE", args[0], "houses"); err != nil {
 			return err
 		}
-		if request.House.AdjoiningHouses, err = a.names("--adjoining-houses", request.House.AdjoiningHouses, "houses"); err != nil {
+		if request.House.AdjoiningHouses, err = a.names("--adjoining-houses", request.GetHouse().GetAdjoiningHouses(), "houses"); err != nil {
 			return err
 		}
 		if request.RequestId, err = a.change(); err != nil {
@@ -144,7 +144,7 @@ func (a *app) houseUpdate() *cobra.Command {
 		}
 		return a.showHouse(ctx, house)
 	})
-	houseFlags(cmd.Flags(), request.House)
+	houseFlags(cmd.Flags(), request.GetHouse())
 	etagFlag(cmd, &request.House.Etag)
 	return cmd
 }
@@ -238,7 +238,7 @@ func (a *app) benchCreate() *cobra.Command {
 		}
 		return a.showBench(ctx, bench)
 	})
-	benchFlags(cmd.Flags(), request.Bench)
+	benchFlags(cmd.Flags(), request.GetBench())
 	return needs(cmd, "display-name", "area")
 }
 
@@ -249,7 +249,7 @@ func (a *app) benchUpdate() *cobra.Command {
 		use: "update HOUSE/BENCH", short: "Change a bench", long: "Changes what is given; the rest stays. Managers and owners only.",
 		example: "  velamen stock bench update h2/q1 --isolation",
 	}, func(ctx context.Context, args []string) (err error) {
-		if request.UpdateMask, err = changed(cmd.Flags(), request.Bench); err != nil {
+		if request.UpdateMask, err = changed(cmd.Flags(), request.GetBench()); err != nil {
 			return err
 		}
 		if request.Bench.Name, err = a.name("BENCH", args[0], "houses", "benches"); err != nil {
@@ -264,7 +264,7 @@ func (a *app) benchUpdate() *cobra.Command {
 		}
 		return a.showBench(ctx, bench)
 	})
-	benchFlags(cmd.Flags(), request.Bench)
+	benchFlags(cmd.Flags(), request.GetBench())
 	etagFlag(cmd, &request.Bench.Etag)
 	return cmd
 }

@@ -34,7 +34,7 @@ func (a *app) lotList() *cobra.Command {
 		if request.Parent, err = a.parent(); err != nil {
 			return err
 		}
-		if request.Place, err = a.place("--place", request.Place); err != nil {
+		if request.Place, err = a.place("--place", request.GetPlace()); err != nil {
 			return err
 		}
 		lots, err := gather(limit, func(size int32, token string) (*stockv1.ListLotsResponse, error) {
@@ -137,7 +137,7 @@ func (a *app) lotCreate() *cobra.Command {
 		if request.Parent, err = a.parent(); err != nil {
 			return err
 		}
-		if request.Lot.Bench, err = a.name("--bench", request.Lot.Bench, "houses", "benches"); err != nil {
+		if request.Lot.Bench, err = a.name("--bench", request.GetLot().GetBench(), "houses", "benches"); err != nil {
 			return err
 		}
 		if request.EventTime, err = a.moment(ctx, "--when", when); err != nil {
@@ -153,7 +153,7 @@ func (a *app) lotCreate() *cobra.Command {
 		return a.showLot(ctx, lot)
 	})
 	flags := cmd.Flags()
-	lotFlags(flags, request.Lot)
+	lotFlags(flags, request.GetLot())
 	flags.StringVar(&request.Lot.Bench, "bench", "", "HOUSE/BENCH it stands on")
 	flags.Int64Var(&request.Plants, "plants", 0, "plants it begins with")
 	flags.BoolVar(&received, "received", false, "they came from a supplier (default: started here)")
@@ -170,7 +170,7 @@ func (a *app) lotUpdate() *cobra.Command {
 		long:    "Changes what is given; the rest stays. Plants and place change by move, split, join, dispose and sell only.",
 		example: `  velamen stock lot update l-0001 --container "15 cm pot" --unit-value 85.50ZAR`,
 	}, func(ctx context.Context, args []string) (err error) {
-		if request.UpdateMask, err = changed(cmd.Flags(), request.Lot); err != nil {
+		if request.UpdateMask, err = changed(cmd.Flags(), request.GetLot()); err != nil {
 			return err
 		}
 		if request.Lot.Name, err = a.name("LOT", args[0], "lots"); err != nil {
@@ -185,7 +185,7 @@ func (a *app) lotUpdate() *cobra.Command {
 		}
 		return a.showLot(ctx, lot)
 	})
-	lotFlags(cmd.Flags(), request.Lot)
+	lotFlags(cmd.Flags(), request.GetLot())
 	etagFlag(cmd, &request.Lot.Etag)
 	return cmd
 }

@@ -101,7 +101,7 @@ they started with. Managers and owners only. ` + Caution,
 		example: "  velamen treatment template publish vascular-wilt -f vascular-wilt.json",
 	}, func(ctx context.Context, args []string) (err error) {
 		request := &treatmentv1.PublishTemplateRequest{Template: &treatmentv1.Template{}}
-		if err := a.readMessage("--file", file, request.Template); err != nil {
+		if err := a.readMessage("--file", file, request.GetTemplate()); err != nil {
 			return err
 		}
 		if request.Template.Name, err = a.name("TEMPLATE", args[0], "templates"); err != nil {
@@ -131,10 +131,10 @@ func (a *app) caseCreate() *cobra.Command {
 		if request.Parent, err = a.parent(); err != nil {
 			return err
 		}
-		if outbreak.Diagnosis, err = a.name("--diagnosis", outbreak.Diagnosis, "diagnoses"); err != nil {
+		if outbreak.Diagnosis, err = a.name("--diagnosis", outbreak.GetDiagnosis(), "diagnoses"); err != nil {
 			return err
 		}
-		if outbreak.Lots, err = a.names("--lot", outbreak.Lots, "lots"); err != nil {
+		if outbreak.Lots, err = a.names("--lot", outbreak.GetLots(), "lots"); err != nil {
 			return err
 		}
 		if request.RequestId, err = a.change(); err != nil {
@@ -507,10 +507,10 @@ func (a *app) programAmend() *cobra.Command {
 		long:    "Changes the lots of a running program. Lots that join are held, lots that leave are free; at least one stays. Managers and owners only.",
 		example: `  velamen treatment amend p-1 --add l-0003 --remove l-0002 --note "signs on the next bench"`,
 	}, func(ctx context.Context, args []string) (err error) {
-		if request.AddLots, err = a.names("--add", request.AddLots, "lots"); err != nil {
+		if request.AddLots, err = a.names("--add", request.GetAddLots(), "lots"); err != nil {
 			return err
 		}
-		if request.RemoveLots, err = a.names("--remove", request.RemoveLots, "lots"); err != nil {
+		if request.RemoveLots, err = a.names("--remove", request.GetRemoveLots(), "lots"); err != nil {
 			return err
 		}
 		if request.Name, request.RequestId, err = a.programChange(args[0]); err != nil {

@@ -34,6 +34,10 @@ type positionStep struct {
 	Escalations int32  `json:"escalations"`
 }
 
+// queryWithin bounds one query. A workflow whose worker was killed at work does
+// not answer before the time of that work is over.
+const queryWithin = 2 * time.Second
+
 // temporal connects to the Temporal server of the running velamen.
 func (i *install) temporal() client.Client {
 	i.t.Helper()
@@ -89,7 +93,7 @@ func (n *nursery) endsWith(c client.Client, program *treatmentv1.Program) error 
 }
 
 func queryPosition(c client.Client, program string) (position, error) {
-	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), queryWithin)
 	defer cancel()
 	var held position
 	value, err := c.QueryWorkflow(ctx, workflowID(program), "", "position")

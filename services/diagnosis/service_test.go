@@ -155,7 +155,7 @@ func TestInspectionIsRefused(t *testing.T) {
 		{"a sign on the wrong organ", func(i *diagnosisv1.Inspection) { i.Observations[0].Organ = diagnosisv1.Organ_ORGAN_FLOWER }, codes.InvalidArgument, fault.InvalidField, "inspection.observations[0].organ"},
 		{"no organ", func(i *diagnosisv1.Inspection) { i.Observations[0].Organ = 0 }, codes.InvalidArgument, fault.InvalidField, "inspection.observations[0].organ"},
 		{"neither seen nor absent", func(i *diagnosisv1.Inspection) { i.Observations[0].Presence = 0 }, codes.InvalidArgument, fault.InvalidField, "inspection.observations[0].presence"},
-		{"the same said twice", func(i *diagnosisv1.Inspection) { i.Observations[1].Sign = i.Observations[0].GetSign() }, codes.InvalidArgument, fault.InvalidField, "inspection.observations[1]"},
+		{"the same said twice", func(i *diagnosisv1.Inspection) { i.Observations[1].Sign = i.GetObservations()[0].GetSign() }, codes.InvalidArgument, fault.InvalidField, "inspection.observations[1]"},
 		{"tomorrow", func(i *diagnosisv1.Inspection) { i.InspectTime = timestamppb.New(today.Add(24 * time.Hour)) }, codes.InvalidArgument, fault.InvalidTimes, "inspection.inspect_time"},
 		{"no time at all", func(i *diagnosisv1.Inspection) { i.InspectTime = &timestamppb.Timestamp{Seconds: 1 << 60} }, codes.InvalidArgument, fault.InvalidField, "inspection.inspect_time"},
 	} {

@@ -69,7 +69,7 @@ func TestAConfirmationIsRefusedByField(t *testing.T) {
 		return &treatmentv1.Confirmation{Treatments: []*treatmentv1.HouseTreatment{h}}
 	}
 	twice := treated(func(*treatmentv1.HouseTreatment) {})
-	twice.Treatments = append(twice.Treatments, twice.Treatments[0])
+	twice.Treatments = append(twice.Treatments, twice.GetTreatments()[0])
 	for _, test := range []struct {
 		name  string
 		kind  Kind

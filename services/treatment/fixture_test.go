@@ -84,19 +84,19 @@ func newNursery(t testing.TB, c clock.Clock, programs func(context.Context, post
 
 func id() string { return uuid.NewString() }
 
-func manager() context.Context { return rpctest.As(context.Background(), rpctest.Manager) }
-func worker() context.Context  { return rpctest.As(context.Background(), rpctest.Worker) }
+func asManager() context.Context { return rpctest.As(context.Background(), rpctest.Manager) }
+func asWorker() context.Context  { return rpctest.As(context.Background(), rpctest.Worker) }
 
 func q(amount, unit string) *typev1.Quantity { return &typev1.Quantity{Amount: amount, Unit: unit} }
 
 func name(parts string) string { return "nurseries/test/" + parts }
 
 func (n *nursery) furnish() {
-	_, err := n.stock.CreateHouse(manager(), &stockv1.CreateHouseRequest{Parent: "nurseries/test", HouseId: "h1", RequestId: id(),
+	_, err := n.stock.CreateHouse(asManager(), &stockv1.CreateHouseRequest{Parent: "nurseries/test", HouseId: "h1", RequestId: id(),
 		House: &stockv1.House{DisplayName: "House 1", Area: q("400", "m2")}})
 	require.NoError(n.t, err)
 	for bench, apart := range map[string]bool{"b1": false, "iso": true} {
-		_, err = n.stock.CreateBench(manager(), &stockv1.CreateBenchRequest{Parent: name("houses/h1"), BenchId: bench, RequestId: id(),
+		_, err = n.stock.CreateBench(asManager(), &stockv1.CreateBenchRequest{Parent: name("houses/h1"), BenchId: bench, RequestId: id(),
 			Bench: &stockv1.Bench{DisplayName: bench, Area: q("12", "m2"), Isolation: apart}})
 		require.NoError(n.t, err)
 	}
@@ -121,7 +121,7 @@ func (n *nursery) addProduct(product, active string, classes []diagnosisv1.Disor
 			Method: method, DisorderClasses: classes, RateMin: q("0.5", "g/L"), RateMax: q("2", "g/L"), RestrictedEntryInterval: q("12", "h"),
 		})
 	}
-	_, err := n.products.CreateProduct(manager(), request)
+	_, err := n.products.CreateProduct(asManager(), request)
 	require.NoError(n.t, err)
 }
 
@@ -129,7 +129,7 @@ func (n *nursery) addProduct(product, active string, classes []diagnosisv1.Disor
 func (n *nursery) newLot() string {
 	n.t.Helper()
 	n.lots++
-	lot, err := n.stock.CreateLot(manager(), &stockv1.CreateLotRequest{
+	lot, err := n.stock.CreateLot(asManager(), &stockv1.CreateLotRequest{
 		Parent: "nurseries/test", LotId: fmt.Sprintf("l-%d", n.lots), Plants: 50, Origin: stockv1.LotEventKind_LOT_EVENT_KIND_STARTED, RequestId: id(),
 		Lot: &stockv1.Lot{BotanicalName: "Phalaenopsis amabilis", Bench: name("houses/h1/benches/b1")},
 	})
@@ -141,13 +141,13 @@ func (n *nursery) newLot() string {
 func (n *nursery) newCase(disorder string) *treatmentv1.Case {
 	n.t.Helper()
 	lot := n.newLot()
-	inspection, err := n.diagnosis.CreateInspection(worker(), &diagnosisv1.CreateInspectionRequest{Parent: "nurseries/test", RequestId: id(),
+	inspection, err := n.diagnosis.CreateInspection(asWorker(), &diagnosisv1.CreateInspectionRequest{Parent: "nurseries/test", RequestId: id(),
 		Inspection: &diagnosisv1.Inspection{Target: lot, PlantsSampled: 50, PlantsAffected: 7}})
 	require.NoError(n.t, err)
-	diagnosed, err := n.diagnosis.ConfirmDiagnosis(manager(), &diagnosisv1.ConfirmDiagnosisRequest{Parent: "nurseries/test", RequestId: id(),
+	diagnosed, err := n.diagnosis.ConfirmDiagnosis(asManager(), &diagnosisv1.ConfirmDiagnosisRequest{Parent: "nurseries/test", RequestId: id(),
 		Diagnosis: &diagnosisv1.Diagnosis{Inspections: []string{inspection.GetName()}, Disorder: disorder, Grounds: "seen"}})
 	require.NoError(n.t, err)
-	opened, err := n.treatment.CreateCase(manager(), &treatmentv1.CreateCaseRequest{Parent: "nurseries/test", RequestId: id(),
+	opened, err := n.treatment.CreateCase(asManager(), &treatmentv1.CreateCaseRequest{Parent: "nurseries/test", RequestId: id(),
 		Case: &treatmentv1.Case{Diagnosis: diagnosed.GetName(), Lots: []string{lot}}})
 	require.NoError(n.t, err)
 	n.drain()
@@ -158,7 +158,7 @@ func (n *nursery) newCase(disorder string) *treatmentv1.Case {
 func (n *nursery) start(disorder, template string, completed ...*treatmentv1.CompletedStep) *treatmentv1.Program {
 	n.t.Helper()
 	opened := n.newCase(disorder)
-	program, err := n.treatment.CreateProgram(manager(), &treatmentv1.CreateProgramRequest{Parent: "nurseries/test", RequestId: id(),
+	program, err := n.treatment.CreateProgram(asManager(), &treatmentv1.CreateProgramRequest{Parent: "nurseries/test", RequestId: id(),
 		Case: opened.GetName(), Template: name("templates/" + template), CompletedSteps: completed})
 	require.NoError(n.t, err)
 	n.drain()
@@ -205,5 +205,5 @@ func completed(key string, end time.Time) *treatmentv1.CompletedStep {
 
 // confirm confirms a step as a worker.
 func (n *nursery) confirm(program, step string, c *treatmentv1.Confirmation) (*treatmentv1.ConfirmStepResponse, error) {
-	return n.treatment.ConfirmStep(worker(), &treatmentv1.ConfirmStepRequest{Name: program + "/steps/" + step, Confirmation: c, RequestId: id()})
+	return n.treatment.ConfirmStep(asWorker(), &treatmentv1.ConfirmStepRequest{Name: program + "/steps/" + step, Confirmation: c, RequestId: id()})
 }

@@ -42,12 +42,12 @@ func TestATemplateIsRefusedByField(t *testing.T) {
 		breaks func(*treatmentv1.Template)
 		field  string
 	}{
-		{"a key that stands twice", func(x *treatmentv1.Template) { x.Steps[1].Key = x.Steps[0].Key }, "template.steps[1].key"},
+		{"a key that stands twice", func(x *treatmentv1.Template) { x.Steps[1].Key = x.GetSteps()[0].GetKey() }, "template.steps[1].key"},
 		{"an interval to a later step", func(x *treatmentv1.Template) { x.Steps[1].Intervals[0].After = "release" }, "template.steps[1].intervals[0].after"},
 		{"an interval that falls", func(x *treatmentv1.Template) { x.Steps[1].Intervals[0].MinHours = 100 }, "template.steps[1].intervals[0]"},
-		{"no release", func(x *treatmentv1.Template) { x.Steps = append(x.Steps[:6:6], x.Steps[7:]...) }, "template.steps"},
-		{"no discard", func(x *treatmentv1.Template) { x.Steps = x.Steps[:7] }, "template.steps"},
-		{"a discard in the course", func(x *treatmentv1.Template) { x.Steps[7].Intervals = x.Steps[1].Intervals }, "template.steps[7].intervals"},
+		{"no release", func(x *treatmentv1.Template) { x.Steps = append(x.Steps[:6:6], x.GetSteps()[7:]...) }, "template.steps"},
+		{"no discard", func(x *treatmentv1.Template) { x.Steps = x.GetSteps()[:7] }, "template.steps"},
+		{"a discard in the course", func(x *treatmentv1.Template) { x.Steps[7].Intervals = x.GetSteps()[1].GetIntervals() }, "template.steps[7].intervals"},
 		{"a spray without candidates", func(x *treatmentv1.Template) { x.Steps[3].CandidateActiveIngredients = nil }, "template.steps[3].candidate_active_ingredients"},
 		{"a candidate that is unknown", func(x *treatmentv1.Template) { x.Steps[3].CandidateActiveIngredients = []string{"moonlight"} }, "template.steps[3].candidate_active_ingredients"},
 		{"candidates without a spray", func(x *treatmentv1.Template) { x.Steps[2].CandidateActiveIngredients = []string{"captan"} }, "template.steps[2].candidate_active_ingredients"},

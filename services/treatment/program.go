@@ -60,7 +60,7 @@ type Step struct {
 }
 
 // ID is the last part of the step's name.
-func (s Step) ID() string { return fmt.Sprintf("%s-%d", s.Key, s.Round) }
+func (step Step) ID() string { return fmt.Sprintf("%s-%d", step.Key, step.Round) }
 
 // State is where a program stands.
 type State struct {

@@ -31,13 +31,13 @@ func TestACaseHoldsItsLots(t *testing.T) {
 	opened := n.newCase("phyllosticta-leaf-spot")
 	require.Equal(t, name("cases/c-1"), opened.GetName())
 
-	lot, err := n.stock.GetLot(worker(), &stockv1.GetLotRequest{Name: opened.GetLots()[0]})
+	lot, err := n.stock.GetLot(asWorker(), &stockv1.GetLotRequest{Name: opened.GetLots()[0]})
 	require.NoError(t, err)
 	require.Equal(t, opened.GetName(), lot.GetHoldingCase())
 
-	_, err = n.stock.SellPlants(manager(), &stockv1.SellPlantsRequest{Name: lot.GetName(), Plants: 1, RequestId: id()})
+	_, err = n.stock.SellPlants(asManager(), &stockv1.SellPlantsRequest{Name: lot.GetName(), Plants: 1, RequestId: id()})
 	rpctest.Refused(t, err, codes.FailedPrecondition, fault.LotHeld)
-	_, err = n.treatment.CreateCase(manager(), &treatmentv1.CreateCaseRequest{Parent: "nurseries/test", RequestId: id(),
+	_, err = n.treatment.CreateCase(asManager(), &treatmentv1.CreateCaseRequest{Parent: "nurseries/test", RequestId: id(),
 		Case: &treatmentv1.Case{Diagnosis: opened.GetDiagnosis(), Lots: opened.GetLots()}})
 	rpctest.Refused(t, err, codes.FailedPrecondition, fault.LotInProgram)
 }
@@ -46,20 +46,20 @@ func TestAProgramIsStartedOnceForACaseWithATemplateForItsDisorder(t *testing.T) 
 	n, _ := openNursery(t)
 	opened := n.newCase("phyllosticta-leaf-spot")
 	request := &treatmentv1.CreateProgramRequest{Parent: "nurseries/test", Case: opened.GetName(), Template: name("templates/vascular-wilt"), RequestId: id()}
-	_, err := n.treatment.CreateProgram(manager(), request)
+	_, err := n.treatment.CreateProgram(asManager(), request)
 	rpctest.RefusedField(t, err, "template")
 
 	request = &treatmentv1.CreateProgramRequest{Parent: "nurseries/test", Case: opened.GetName(), Template: name("templates/leaf-spots"), RequestId: id()}
-	program, err := n.treatment.CreateProgram(manager(), request)
+	program, err := n.treatment.CreateProgram(asManager(), request)
 	require.NoError(t, err)
 	require.Equal(t, name("programs/p-1"), program.GetName())
-	again, err := n.treatment.CreateProgram(manager(), request)
+	again, err := n.treatment.CreateProgram(asManager(), request)
 	require.NoError(t, err)
 	require.True(t, proto.Equal(program, again), "a retry returns the first answer")
 
 	request = proto.CloneOf(request)
 	request.RequestId = id()
-	_, err = n.treatment.CreateProgram(manager(), request)
+	_, err = n.treatment.CreateProgram(asManager(), request)
 	rpctest.Refused(t, err, codes.FailedPrecondition, fault.ProgramState)
 }
 
@@ -84,17 +84,17 @@ func TestAProgramWithAWrongPastIsNotEnteredAtAll(t *testing.T) {
 	n, _ := openNursery(t)
 	opened := n.newCase("phyllosticta-leaf-spot")
 	tooEarly := completed("contact", day0.AddDate(0, 0, -15))
-	_, err := n.treatment.CreateProgram(manager(), &treatmentv1.CreateProgramRequest{Parent: "nurseries/test", RequestId: id(),
+	_, err := n.treatment.CreateProgram(asManager(), &treatmentv1.CreateProgramRequest{Parent: "nurseries/test", RequestId: id(),
 		Case: opened.GetName(), Template: name("templates/leaf-spots"), CompletedSteps: []*treatmentv1.CompletedStep{
 			completed("isolate", day0.AddDate(0, 0, -20)), completed("disinfect", day0.AddDate(0, 0, -19)),
 			completed("prune", day0.AddDate(0, 0, -18)), completed("systemic", day0.AddDate(0, 0, -17)), tooEarly,
 		}})
 	rpctest.Refused(t, err, codes.FailedPrecondition, fault.StepNotOpen)
 
-	programs, err := n.treatment.ListPrograms(manager(), &treatmentv1.ListProgramsRequest{Parent: "nurseries/test"})
+	programs, err := n.treatment.ListPrograms(asManager(), &treatmentv1.ListProgramsRequest{Parent: "nurseries/test"})
 	require.NoError(t, err)
 	require.Empty(t, programs.GetPrograms())
-	applications, err := n.treatment.ListApplications(manager(), &treatmentv1.ListApplicationsRequest{Parent: "nurseries/test"})
+	applications, err := n.treatment.ListApplications(asManager(), &treatmentv1.ListApplicationsRequest{Parent: "nurseries/test"})
 	require.NoError(t, err)
 	require.Empty(t, applications.GetApplications())
 }
@@ -122,7 +122,7 @@ func TestAConfirmationIsRefusedWithFieldAndRule(t *testing.T) {
 			require.Contains(t, rpctest.RefusedField(t, err, test.field), test.message)
 		})
 	}
-	events, err := n.treatment.ListProgramEvents(manager(), &treatmentv1.ListProgramEventsRequest{Name: program})
+	events, err := n.treatment.ListProgramEvents(asManager(), &treatmentv1.ListProgramEventsRequest{Name: program})
 	require.NoError(t, err)
 	require.Len(t, events.GetEvents(), 1, "nothing was half-written")
 }
@@ -169,15 +169,15 @@ func TestAPhoneThatRetriesConfirmsOnce(t *testing.T) {
 	c := did("isolate", day0)
 	c.StartTime = c.GetEndTime()
 	request := &treatmentv1.ConfirmStepRequest{Name: program + "/steps/isolate-1", Confirmation: c, RequestId: id()}
-	first, err := n.treatment.ConfirmStep(worker(), request)
+	first, err := n.treatment.ConfirmStep(asWorker(), request)
 	require.NoError(t, err)
-	second, err := n.treatment.ConfirmStep(worker(), request)
+	second, err := n.treatment.ConfirmStep(asWorker(), request)
 	require.NoError(t, err)
 	require.True(t, proto.Equal(first, second))
 
 	request = proto.CloneOf(request)
 	request.Confirmation.Note = "another content"
-	_, err = n.treatment.ConfirmStep(worker(), request)
+	_, err = n.treatment.ConfirmStep(asWorker(), request)
 	rpctest.Refused(t, err, codes.InvalidArgument, fault.RequestIDReused)
 }
 
@@ -206,7 +206,7 @@ func TestAnApplicationIsHeldToItsLabel(t *testing.T) {
 	response, err := n.confirm(program, "systemic-1", did("systemic", day0))
 	require.NoError(t, err)
 	require.Equal(t, name("applications/p-1-systemic-1-1"), response.GetApplication())
-	application, err := n.treatment.GetApplication(worker(), &treatmentv1.GetApplicationRequest{Name: response.GetApplication()})
+	application, err := n.treatment.GetApplication(asWorker(), &treatmentv1.GetApplicationRequest{Name: response.GetApplication()})
 	require.NoError(t, err)
 	require.Equal(t, "12", application.GetRestrictedEntryInterval().GetAmount())
 	require.Equal(t, name("people/wandile"), application.GetApplicator())
@@ -216,33 +216,33 @@ func TestAStaleEtagIsRefused(t *testing.T) {
 	n, _ := openNursery(t)
 	program := n.start("phyllosticta-leaf-spot", "leaf-spots")
 	pause := &treatmentv1.PauseProgramRequest{Name: program.GetName(), Note: "strike", Etag: program.GetEtag(), RequestId: id()}
-	_, err := n.treatment.PauseProgram(manager(), pause)
+	_, err := n.treatment.PauseProgram(asManager(), pause)
 	require.NoError(t, err)
 	resume := &treatmentv1.ResumeProgramRequest{Name: program.GetName(), Etag: program.GetEtag(), RequestId: id()}
-	_, err = n.treatment.ResumeProgram(manager(), resume)
+	_, err = n.treatment.ResumeProgram(asManager(), resume)
 	rpctest.Refused(t, err, codes.Aborted, fault.StaleETag)
 }
 
 func TestAPublishedTemplateIsForProgramsToComeOnly(t *testing.T) {
 	n, _ := openNursery(t)
 	running := n.start("phyllosticta-leaf-spot", "leaf-spots")
-	template, err := n.treatment.GetTemplate(manager(), &treatmentv1.GetTemplateRequest{Name: name("templates/leaf-spots")})
+	template, err := n.treatment.GetTemplate(asManager(), &treatmentv1.GetTemplateRequest{Name: name("templates/leaf-spots")})
 	require.NoError(t, err)
 	require.True(t, template.GetShipped())
 	template.Steps[4].Intervals[0].DueHours = 13 * 24
-	published, err := n.treatment.PublishTemplate(manager(), &treatmentv1.PublishTemplateRequest{Template: template, RequestId: id()})
+	published, err := n.treatment.PublishTemplate(asManager(), &treatmentv1.PublishTemplateRequest{Template: template, RequestId: id()})
 	require.NoError(t, err)
 	require.Equal(t, int32(2), published.GetVersion())
 	require.False(t, published.GetShipped())
 
 	next := n.start("phyllosticta-leaf-spot", "leaf-spots")
 	require.Equal(t, int32(2), next.GetTemplate().GetVersion())
-	again, err := n.treatment.GetProgram(manager(), &treatmentv1.GetProgramRequest{Name: running.GetName()})
+	again, err := n.treatment.GetProgram(asManager(), &treatmentv1.GetProgramRequest{Name: running.GetName()})
 	require.NoError(t, err)
 	require.Equal(t, int32(1), again.GetTemplate().GetVersion())
 
 	template.Steps[5].OnFailure = treatmentv1.OnFailure_ON_FAILURE_UNSPECIFIED
-	_, err = n.treatment.PublishTemplate(manager(), &treatmentv1.PublishTemplateRequest{Template: template, RequestId: id()})
+	_, err = n.treatment.PublishTemplate(asManager(), &treatmentv1.PublishTemplateRequest{Template: template, RequestId: id()})
 	rpctest.Refused(t, err, codes.InvalidArgument, fault.TemplateInvalid)
 }
 
@@ -276,12 +276,12 @@ func TestStepsAreListedByDueTimeInPages(t *testing.T) {
 	var names []string
 	request := &treatmentv1.ListStepsRequest{Parent: name("programs/-"), PageSize: 2, States: []treatmentv1.StepState{treatmentv1.StepState_STEP_STATE_OPEN}}
 	for {
-		response, err := n.treatment.ListSteps(worker(), request)
+		response, err := n.treatment.ListSteps(asWorker(), request)
 		require.NoError(t, err)
 		for _, step := range response.GetSteps() {
 			names = append(names, step.GetName())
 		}
-		if request.PageToken = response.GetNextPageToken(); request.PageToken == "" {
+		if request.PageToken = response.GetNextPageToken(); request.GetPageToken() == "" {
 			break
 		}
 	}

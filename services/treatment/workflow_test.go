@@ -102,7 +102,7 @@ func (s *skipping) goOn(carried *treatment.Position) *treatmentv1.Program {
 	require.True(s.t, s.env.IsWorkflowCompleted())
 	require.NoError(s.t, s.env.GetWorkflowError())
 	require.Empty(s.t, s.refused, "the workflow agrees with the database")
-	program, err := s.treatment.GetProgram(manager(), &treatmentv1.GetProgramRequest{Name: s.program})
+	program, err := s.treatment.GetProgram(asManager(), &treatmentv1.GetProgramRequest{Name: s.program})
 	require.NoError(s.t, err)
 	return program
 }
@@ -110,7 +110,7 @@ func (s *skipping) goOn(carried *treatment.Position) *treatmentv1.Program {
 // history lists what happened as "kind step".
 func (s *skipping) history() []string {
 	s.t.Helper()
-	response, err := s.treatment.ListProgramEvents(manager(), &treatmentv1.ListProgramEventsRequest{Name: s.program, PageSize: 1000})
+	response, err := s.treatment.ListProgramEvents(asManager(), &treatmentv1.ListProgramEventsRequest{Name: s.program, PageSize: 1000})
 	require.NoError(s.t, err)
 	var lines []string
 	for i, event := range response.GetEvents() {
@@ -122,7 +122,7 @@ func (s *skipping) history() []string {
 
 func (s *skipping) lot() *stockv1.Lot {
 	s.t.Helper()
-	lot, err := s.stock.GetLot(manager(), &stockv1.GetLotRequest{Name: name("lots/l-1")})
+	lot, err := s.stock.GetLot(asManager(), &stockv1.GetLotRequest{Name: name("lots/l-1")})
 	require.NoError(s.t, err)
 	return lot
 }
@@ -185,14 +185,14 @@ func TestWorkflowOverdueAndEscalation(t *testing.T) {
 }
 
 func (s *skipping) giveUp(time.Time) {
-	_, err := s.treatment.GiveUpProgram(manager(), &treatmentv1.GiveUpProgramRequest{Name: s.program, Note: "not worth it", RequestId: id()})
+	_, err := s.treatment.GiveUpProgram(asManager(), &treatmentv1.GiveUpProgramRequest{Name: s.program, Note: "not worth it", RequestId: id()})
 	require.NoError(s.t, err)
 }
 
 // listed returns the one step in a state.
 func (s *skipping) listed(state treatmentv1.StepState) *treatmentv1.Step {
 	s.t.Helper()
-	response, err := s.treatment.ListSteps(manager(), &treatmentv1.ListStepsRequest{Parent: name("programs/-"), States: []treatmentv1.StepState{state}})
+	response, err := s.treatment.ListSteps(asManager(), &treatmentv1.ListStepsRequest{Parent: name("programs/-"), States: []treatmentv1.StepState{state}})
 	require.NoError(s.t, err)
 	require.Len(s.t, response.GetSteps(), 1)
 	return response.GetSteps()[0]
@@ -241,7 +241,7 @@ func TestWorkflowPauseRaisesNoAlarms(t *testing.T) {
 	s := newSkipping(t)
 	s.program = s.start("phyllosticta-leaf-spot", "leaf-spots").GetName()
 	s.at(1, func(time.Time) {
-		_, err := s.treatment.PauseProgram(manager(), &treatmentv1.PauseProgramRequest{Name: s.program, Note: "strike", RequestId: id()})
+		_, err := s.treatment.PauseProgram(asManager(), &treatmentv1.PauseProgramRequest{Name: s.program, Note: "strike", RequestId: id()})
 		require.NoError(t, err)
 	})
 	s.at(10*day, func(now time.Time) {
@@ -250,7 +250,7 @@ func TestWorkflowPauseRaisesNoAlarms(t *testing.T) {
 		require.ErrorContains(t, err, "paused")
 	})
 	s.at(20*day+1, func(time.Time) {
-		_, err := s.treatment.ResumeProgram(manager(), &treatmentv1.ResumeProgramRequest{Name: s.program, RequestId: id()})
+		_, err := s.treatment.ResumeProgram(asManager(), &treatmentv1.ResumeProgramRequest{Name: s.program, RequestId: id()})
 		require.NoError(t, err)
 	})
 	s.confirmAt(20*day+20, "isolate-1")
@@ -269,7 +269,7 @@ func TestWorkflowAmendedLotsAreTreatedAndFreedWithTheRest(t *testing.T) {
 	second, third := s.newLot(), s.newLot()
 	amend := func(request *treatmentv1.AmendProgramRequest) {
 		request.Name, request.Note, request.RequestId = s.program, "found next to it", id()
-		_, err := s.treatment.AmendProgram(manager(), request)
+		_, err := s.treatment.AmendProgram(asManager(), request)
 		require.NoError(t, err)
 	}
 	s.at(0.5, func(time.Time) { amend(&treatmentv1.AmendProgramRequest{AddLots: []string{second, third}}) })
@@ -281,7 +281,7 @@ func TestWorkflowAmendedLotsAreTreatedAndFreedWithTheRest(t *testing.T) {
 	program := s.run()
 	require.Equal(t, []string{name("lots/l-1"), second}, program.GetLots())
 	for lot, plants := range map[string]int64{second: 0, third: 50} {
-		got, err := s.stock.GetLot(manager(), &stockv1.GetLotRequest{Name: lot})
+		got, err := s.stock.GetLot(asManager(), &stockv1.GetLotRequest{Name: lot})
 		require.NoError(t, err)
 		require.Equal(t, plants, got.GetPlants(), lot)
 		require.Empty(t, got.GetHoldingCase(), lot)
