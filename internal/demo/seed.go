@@ -79,15 +79,26 @@ func open(ctx context.Context, server Server) (*seeder, error) {
 		OwnerId:   owner.ID, OwnerDisplayName: owner.DisplayName, OwnerPassword: owner.Password,
 		SetupKey: server.SetupKey, RequestId: requestID("nursery"),
 	})
-	if err != nil {
+	setUpLongAgo := status.Code(err) == codes.AlreadyExists
+	if err != nil && !setUpLongAgo {
 		return nil, fmt.Errorf("set the nursery up: %w", err)
+	}
+	if err := s.signIn(ctx, owner); err != nil {
+		return nil, err
+	}
+	if setUpLongAgo {
+		// The server has forgotten the answer to the request that set it up.
+		set, err = s.identity.GetNursery(s.as(ctx, owner.ID), &identityv1.GetNurseryRequest{Name: s.name()})
+		if err != nil {
+			return nil, err
+		}
 	}
 	zone, err := time.LoadLocation(n.TimeZone)
 	if err != nil {
 		return nil, err
 	}
 	s.calendar = newCalendar(set.GetCreateTime().AsTime(), zone)
-	return s, s.signIn(ctx, owner)
+	return s, nil
 }
 
 // seeded reports whether the last thing that seeding adds is there.

@@ -112,6 +112,12 @@ func TestNothingIsLostOrDoneTwiceWhenTheServerIsKilled(t *testing.T) {
 		s.up()
 		s.check()
 	}
+	// A stop in order while people are at work is no different for them.
+	s.awaitAnswers(1)
+	s.stop(stopWithin)
+	s.up()
+	s.check()
+
 	s.stopping.Store(true)
 	eventually(t, 2*attemptWithin, func() error {
 		select {

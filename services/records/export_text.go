@@ -168,8 +168,7 @@ func pad(text string, width int) string {
 	return text + strings.Repeat(" ", max(0, width-len([]rune(text))))
 }
 
-// wrap breaks a text into lines of at most width characters, at spaces where it
-// can. Nothing is cut off. Control characters become spaces, so that a name
+// wrap breaks a text into lines of at most width characters. Nothing is cut off. Control characters become spaces, so that a name
 // cannot draw over the table; leading spaces of the text are kept.
 func wrap(text string, width int) []string {
 	clean := strings.Map(func(r rune) rune {
@@ -181,15 +180,25 @@ func wrap(text string, width int) []string {
 	rest := []rune(strings.TrimRight(clean, " "))
 	var lines []string
 	for len(rest) > width {
-		at := width
-		for at > 0 && rest[at] != ' ' {
-			at--
-		}
-		if at == 0 {
-			at = width
-		}
+		at := breakAt(rest, width)
 		lines = append(lines, strings.TrimRight(string(rest[:at]), " "))
 		rest = []rune(strings.TrimLeft(string(rest[at:]), " "))
 	}
 	return append(lines, string(rest))
+}
+
+// breakAt returns where a line of at most width characters ends: at the last
+// space, else behind the last hyphen, else in the middle of the word.
+func breakAt(rest []rune, width int) int {
+	for at := width; at > 0; at-- {
+		if rest[at] == ' ' {
+			return at
+		}
+	}
+	for at := width; at > 0; at-- {
+		if rest[at-1] == '-' {
+			return at
+		}
+	}
+	return width
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"time"
 
 	"github.com/jackc/pgx/v5"
 
@@ -77,7 +78,7 @@ func (s *Service) enter(ctx context.Context, tx pgx.Tx, p *program, lots []strin
 		return entered{}, err
 	}
 	if err := p.state.CheckConfirmable(c.step, c.confirmation.GetStartTime().AsTime()); err != nil {
-		return entered{}, err
+		return entered{}, localised(ctx, tx, p.nursery, err)
 	}
 	step, _ := p.state.Find(c.step)
 	planned := p.templateStep(step.Key)
@@ -117,6 +118,26 @@ func (s *Service) enter(ctx context.Context, tx pgx.Tx, p *program, lots []strin
 		return entered{}, err
 	}
 	return result, s.follow(ctx, tx, p, lots, step, performer, c)
+}
+
+// localised says in the nursery's own time when a step opens. The metadata keeps
+// the moment in UTC.
+func localised(ctx context.Context, tx pgx.Tx, nursery string, refusal error) error {
+	f, ok := fault.As(refusal)
+	if !ok || f.Values["earliest"] == "" {
+		return refusal
+	}
+	earliest, err := time.Parse(time.RFC3339, f.Values["earliest"])
+	if err != nil {
+		return refusal
+	}
+	n, err := identity.ReadNursery(ctx, tx, nursery)
+	if err != nil {
+		return err
+	}
+	local := *f
+	local.Message = fmt.Sprintf("step %s may not be done before %s", f.Values["step"], earliest.In(n.Zone).Format("2 January 2006 15:04 (UTC-07:00)"))
+	return &local
 }
 
 func (s *Service) performer(ctx context.Context, tx pgx.Tx, nursery string, c confirming) (identity.Person, error) {

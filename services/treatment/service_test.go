@@ -137,7 +137,8 @@ func TestAConfirmationOfAStepThatIsNotDueNamesTheEarliestTime(t *testing.T) {
 	}
 	c.now = c.now.AddDate(0, 0, 11)
 	_, err := n.confirm(program, "contact-1", did("contact", c.now))
-	_, values := rpctest.Refused(t, err, codes.FailedPrecondition, fault.StepNotOpen)
+	message, values := rpctest.Refused(t, err, codes.FailedPrecondition, fault.StepNotOpen)
+	require.Contains(t, message, "14 March 2026 18:00 (UTC+02:00)", "in the nursery's own time")
 	require.Equal(t, day0.Add(8*time.Hour).AddDate(0, 0, 12).Format(time.RFC3339), values["earliest"])
 }
 
