@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
+	"net"
 	"testing"
 
 	"github.com/jackc/pgx/v5"
@@ -30,6 +32,8 @@ func TestTranslateKeepsTheDriversWordsOutOfTheMessage(t *testing.T) {
 		{"deadlock", &pgconn.PgError{Code: "40P01"}, fault.Aborted, fault.StoreUnavailable},
 		{"shutdown", &pgconn.PgError{Code: "57P01"}, fault.Unavailable, fault.StoreUnavailable},
 		{"disk full", &pgconn.PgError{Code: "53100"}, fault.Unavailable, fault.StoreUnavailable},
+		{"a process of the database died", fmt.Errorf("receive message: %w", io.ErrUnexpectedEOF), fault.Unavailable, fault.StoreUnavailable},
+		{"the socket broke", &net.OpError{Op: "read", Err: errors.New("hunter2")}, fault.Unavailable, fault.StoreUnavailable},
 		{"syntax", &pgconn.PgError{Code: "42601"}, fault.Internal, fault.InternalReason},
 		{"anything else", errors.New("hunter2"), fault.Internal, fault.InternalReason},
 	} {

@@ -3,6 +3,8 @@ package postgres
 import (
 	"context"
 	"errors"
+	"io"
+	"net"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgconn"
@@ -47,7 +49,18 @@ func Translate(err error) error {
 	if errors.As(err, &connect) || pgconn.SafeToRetry(err) {
 		return fault.New(fault.Unavailable, fault.StoreUnavailable, "the database does not answer; try again").Because(err)
 	}
+	if connectionLost(err) {
+		return fault.New(fault.Unavailable, fault.StoreUnavailable,
+			"the connection to the database broke, and it may have been done; try again with the same request id").Because(err)
+	}
 	return fault.New(fault.Internal, fault.InternalReason, "internal error").Because(err)
+}
+
+// connectionLost says whether the connection broke while the database was at
+// work, as it does when one of its processes dies.
+func connectionLost(err error) bool {
+	var broken *net.OpError
+	return errors.Is(err, io.ErrUnexpectedEOF) || errors.As(err, &broken)
 }
 
 func translateState(pg *pgconn.PgError) *fault.Fault {
