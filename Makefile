@@ -37,7 +37,7 @@ build: need-go ## compile bin/velamen
 test: need-go need-postgresql ## install what the tests need, then run them all
 	@$(STEP) "compiling everything (several minutes the first time: Temporal's server is built in)" \
 		scripts/compile-tests
-	@$(STEP) "running the tests against real PostgreSQL and Temporal" go test ./...
+	@$(STEP) "running the tests against real PostgreSQL and Temporal" go test -timeout 20m ./...
 
 .PHONY: demo
 demo: build need-postgresql ## start an invented nursery to look around in; CHECK=1 plays it through once and exits
