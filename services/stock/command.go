@@ -26,9 +26,13 @@ type Free struct {
 	Case string `json:"case"`
 	// Lots are the lots' names.
 	Lots []string `json:"lots"`
+	// Ended is true when the case has ended: then it holds nothing any more, nor
+	// what was split off its lots.
+	Ended bool `json:"ended,omitempty"`
 }
 
-// Discard disposes of all plants on hand of lots. Empty lots are left.
+// Discard disposes of all plants on hand of lots, and of what was split off them
+// and is still held by the same case. Empty lots are left.
 type Discard struct {
 	// Lots are the lots' names.
 	Lots []string `json:"lots"`
@@ -40,7 +44,8 @@ type Discard struct {
 	Time time.Time `json:"time"`
 }
 
-// Isolate moves whole lots to an isolation bench. Lots that stand there already,
+// Isolate moves whole lots to a bench that was an isolation bench when it was
+// sent. Lots that stand there already,
 // and empty ones, are left.
 type Isolate struct {
 	// Lots are the lots' names.

@@ -67,7 +67,12 @@ func hold(ctx context.Context, tx pgx.Tx, nursery string, command Hold) error {
 }
 
 func free(ctx context.Context, tx pgx.Tx, nursery string, command Free) error {
-	lots, err := lockNamed(ctx, tx, nursery, command.Lots)
+	lots, err := lockWithRest(ctx, tx, nursery, command.Lots, func(known []string) ([]string, error) {
+		if !command.Ended {
+			return nil, nil
+		}
+		return heldBeside(ctx, tx, nursery, command.Case, known)
+	})
 	if err != nil {
 		return err
 	}
@@ -87,7 +92,9 @@ func discard(ctx context.Context, tx pgx.Tx, nursery string, command Discard) er
 	if err != nil {
 		return err
 	}
-	lots, err := lockNamed(ctx, tx, nursery, command.Lots)
+	lots, err := lockWithRest(ctx, tx, nursery, command.Lots, func(known []string) ([]string, error) {
+		return partsBeside(ctx, tx, nursery, known)
+	})
 	if err != nil {
 		return err
 	}
@@ -106,6 +113,9 @@ func discard(ctx context.Context, tx pgx.Tx, nursery string, command Discard) er
 	return nil
 }
 
+// isolate does not ask whether the bench still keeps lots apart: it did when a
+// person confirmed that the lots stand on it. A command that is refused would
+// keep every later one of its case waiting.
 func isolate(ctx context.Context, tx pgx.Tx, nursery string, command Isolate) error {
 	person, err := ownID(nursery, "person", command.Person, "people")
 	if err != nil {
@@ -122,10 +132,6 @@ func isolate(ctx context.Context, tx pgx.Tx, nursery string, command Isolate) er
 	bench, err := readBench(ctx, tx, nursery, at[1], at[2], keepBench)
 	if err != nil {
 		return err
-	}
-	if !bench.Isolation {
-		return fault.New(fault.Precondition, fault.BenchNotIsolated, "%s is not an isolation bench", command.Bench).
-			With("bench", command.Bench)
 	}
 	for _, lot := range lots {
 		if lot.Plants == 0 || (lot.House == bench.House && lot.Bench == bench.ID) {
@@ -154,6 +160,31 @@ func lockNamed(ctx context.Context, tx pgx.Tx, nursery string, names []string) (
 		}
 	}
 	return lockLots(ctx, tx, nursery, ids...)
+}
+
+// lockWithRest locks lots by their names and those that rest finds beside them.
+// It asks until there are no more: a split that is under way adds its part only
+// when it lets go of the lot that gives the plants.
+func lockWithRest(ctx context.Context, tx pgx.Tx, nursery string, names []string, rest func(known []string) ([]string, error)) ([]Lot, error) {
+	lots, err := lockNamed(ctx, tx, nursery, names)
+	if err != nil {
+		return nil, err
+	}
+	for {
+		known := make([]string, len(lots))
+		for i, lot := range lots {
+			known[i] = lot.ID
+		}
+		more, err := rest(known)
+		if err != nil || len(more) == 0 {
+			return lots, err
+		}
+		added, err := lockLots(ctx, tx, nursery, more...)
+		if err != nil {
+			return nil, err
+		}
+		lots = append(lots, added...)
+	}
 }
 
 // ownID reads the id of a resource that must be in the nursery of the command.

@@ -8,6 +8,7 @@ import (
 	"github.com/jackc/pgx/v5"
 	"github.com/stretchr/testify/require"
 	"google.golang.org/grpc/codes"
+	"google.golang.org/protobuf/types/known/fieldmaskpb"
 
 	stockv1 "velamen/gen/velamen/stock/v1"
 	"velamen/internal/fault"
@@ -86,9 +87,60 @@ func TestIsolateMovesWholeLotsToTheIsolationBench(t *testing.T) {
 	require.Zero(t, n.send(stock.TopicIsolate, command, command))
 	require.Equal(t, []event{{"STARTED", 10, bench1, ""}, {"MOVED", 0, isolation, ""}}, n.events("a"))
 
-	command.Bench = bench2
-	require.Equal(t, int64(1), n.send(stock.TopicIsolate, command), "bench b2 keeps nothing apart")
+}
+
+func TestIsolationThatWasConfirmedIsEnteredThoughTheBenchKeepsNothingApartAnyMore(t *testing.T) {
+	n := newNursery(t)
+	n.addLot("a", 10)
+	n.hold("a", case1)
+	_, err := n.client.UpdateBench(n.as, &stockv1.UpdateBenchRequest{
+		Bench: &stockv1.Bench{Name: isolation}, UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"isolation"}}, RequestId: newID(),
+	})
+	require.NoError(t, err)
+	require.Zero(t, n.send(stock.TopicIsolate, stock.Isolate{Lots: []string{lotNamed("a")}, Bench: isolation, Person: mira, Time: today}))
 	require.Equal(t, isolation, n.lot("a").GetBench())
+}
+
+// split splits plants off a lot onto the isolation bench.
+func (n *nursery) split(from, part string, plants int64) {
+	n.t.Helper()
+	_, err := n.client.SplitLot(n.as, &stockv1.SplitLotRequest{
+		Name: lotNamed(from), NewLotId: part, Plants: plants, Bench: isolation, RequestId: newID(),
+	})
+	require.NoError(n.t, err)
+}
+
+func TestPartsOfAHeldLotAreFreeWhenTheCaseHasEnded(t *testing.T) {
+	n := newNursery(t)
+	n.addLot("a", 10)
+	n.addLot("b", 10)
+	n.hold("a", case1)
+	n.hold("b", case2)
+	n.split("a", "a2", 4)
+	n.split("a2", "a3", 1)
+	lots := []string{lotNamed("a")}
+	require.Zero(t, n.send(stock.TopicFree, stock.Free{Case: case1, Lots: lots}))
+	require.Equal(t, case1, n.lot("a2").GetHoldingCase(), "the case goes on")
+	require.Zero(t, n.send(stock.TopicFree, stock.Free{Case: case1, Lots: lots, Ended: true}))
+	require.Empty(t, n.lot("a2").GetHoldingCase())
+	require.Empty(t, n.lot("a3").GetHoldingCase())
+	require.Equal(t, case2, n.lot("b").GetHoldingCase())
+}
+
+func TestPartsOfALotAreDiscardedWithIt(t *testing.T) {
+	n := newNursery(t)
+	for _, lot := range []string{"a", "b"} {
+		n.addLot(lot, 10)
+		n.hold(lot, case1)
+		n.split(lot, lot+"2", 4)
+	}
+	n.split("a2", "a3", 1)
+	n.hold("a3", case2)
+	require.Zero(t, n.send(stock.TopicDiscard, stock.Discard{Lots: []string{lotNamed("a")}, Person: mira, Note: "virus", Time: today}))
+	for lot, plants := range map[string]int64{"a": 0, "a2": 0, "a3": 1, "b": 10 - 4, "b2": 4} {
+		require.Equal(t, plants, n.lot(lot).GetPlants(), lot)
+	}
+	require.True(t, n.balance().GetBalanced())
 }
 
 func TestCommandForAnotherNurserysLotsIsNotApplied(t *testing.T) {

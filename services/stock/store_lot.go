@@ -100,6 +100,33 @@ func setHoldingCase(ctx context.Context, tx pgx.Tx, nursery, lot, holdingCase st
 	return err
 }
 
+// heldBeside returns the ids of the lots that a case holds, but for those known.
+func heldBeside(ctx context.Context, r postgres.Reader, nursery, holdingCase string, known []string) ([]string, error) {
+	rows, err := r.Query(ctx, `
+		SELECT id FROM stock.lot WHERE nursery = $1 AND holding_case = $2 AND holding_case <> '' AND NOT id = ANY($3)`,
+		nursery, holdingCase, known)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, pgx.RowTo[string])
+}
+
+// partsBeside returns the ids of the lots that were split off those known and are
+// held by the same case.
+func partsBeside(ctx context.Context, r postgres.Reader, nursery string, known []string) ([]string, error) {
+	rows, err := r.Query(ctx, `
+		SELECT DISTINCT part.id
+		FROM stock.lot source
+		JOIN stock.lot_event e ON e.nursery = source.nursery AND e.lot = source.id AND e.kind = 'TRANSFERRED_OUT'
+		JOIN stock.lot part ON part.nursery = e.nursery AND part.id = e.other_lot AND part.holding_case = source.holding_case
+		WHERE source.nursery = $1 AND source.id = ANY($2) AND source.holding_case <> '' AND NOT part.id = ANY($2)`,
+		nursery, known)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, pgx.RowTo[string])
+}
+
 // lotFilter says which lots a listing wants; empty fields want all.
 type lotFilter struct {
 	place        place
