@@ -101,13 +101,14 @@ func houseOf(ctx context.Context, tx pgx.Tx, field, nursery string, treated *tre
 }
 
 // checkCertificate refuses a restricted-use product from a person without a
-// certificate that is valid on the day of the work, in the nursery's zone.
+// certificate that is valid on the day on which the work ended, in the nursery's
+// zone.
 func (s *Service) checkCertificate(ctx context.Context, tx pgx.Tx, nursery string, performer identity.Person, c confirming) error {
 	n, err := identity.ReadNursery(ctx, tx, nursery)
 	if err != nil {
 		return err
 	}
-	day := c.confirmation.GetStartTime().AsTime().In(n.Zone).Format(time.DateOnly)
+	day := c.confirmation.GetEndTime().AsTime().In(n.Zone).Format(time.DateOnly)
 	valid := slices.ContainsFunc(performer.Certificates, func(held identity.Certificate) bool { return held.ExpireDate >= day })
 	if valid {
 		return nil

@@ -30,7 +30,7 @@ func (s *Service) openCase(ctx context.Context, tx pgx.Tx, request *treatmentv1.
 	if _, err := diagnosis.ReadDiagnosis(ctx, tx, nursery, diagnosed[1]); err != nil {
 		return nil, err
 	}
-	lots, err := liveLots(ctx, tx, "case.lots", nursery, request.GetCase().GetLots())
+	lots, err := liveLots(ctx, tx, "case.lots", nursery, "", request.GetCase().GetLots())
 	if err != nil {
 		return nil, err
 	}
@@ -49,8 +49,9 @@ func (s *Service) openCase(ctx context.Context, tx pgx.Tx, request *treatmentv1.
 }
 
 // liveLots reads lot names and returns their ids in order. Every lot must exist
-// and have plants.
-func liveLots(ctx context.Context, r postgres.Reader, field, nursery string, names []string) ([]string, error) {
+// and have plants, and no case but the given one may hold it: what was split off
+// a lot stays held by the lot's case, and stock would not hold it for another.
+func liveLots(ctx context.Context, r postgres.Reader, field, nursery, holdingCase string, names []string) ([]string, error) {
 	ids := make([]string, len(names))
 	for i, name := range names {
 		parts, err := resource.Parse(fmt.Sprintf("%s[%d]", field, i), name, "nurseries", "lots")
@@ -68,6 +69,10 @@ func liveLots(ctx context.Context, r postgres.Reader, field, nursery string, nam
 			return nil, fault.FieldReason(fault.Precondition, fault.LotEmpty, fmt.Sprintf("%s[%d]", field, i),
 				"lot %s has no plants left", lot.ID).With("lot", lot.ID)
 		}
+		if lot.HoldingCase != "" && lot.HoldingCase != holdingCase {
+			return nil, fault.FieldReason(fault.Precondition, fault.LotInProgram, fmt.Sprintf("%s[%d]", field, i),
+				"lot %s is held by %s", lot.ID, lot.HoldingCase).With("lot", lot.ID).With("case", lot.HoldingCase)
+		}
 	}
 	slices.Sort(ids)
 	return slices.Compact(ids), nil
@@ -78,7 +83,8 @@ func (s *Service) hold(ctx context.Context, tx pgx.Tx, o *outbreak, lots []strin
 		stock.Hold{Case: o.name(), Lots: lotNames(o.nursery, lots)})
 }
 
-func (s *Service) free(ctx context.Context, tx pgx.Tx, o *outbreak, lots []string) error {
+// free ends the hold on lots; ended says that the whole case has ended.
+func (s *Service) free(ctx context.Context, tx pgx.Tx, o *outbreak, lots []string, ended bool) error {
 	return s.outbox.Write(ctx, tx, stock.TopicFree, o.nursery, o.name(),
-		stock.Free{Case: o.name(), Lots: lotNames(o.nursery, lots)})
+		stock.Free{Case: o.name(), Lots: lotNames(o.nursery, lots), Ended: ended})
 }

@@ -109,7 +109,7 @@ func (s *Service) join(ctx context.Context, tx pgx.Tx, o *outbreak, names []stri
 	if len(names) == 0 {
 		return nil
 	}
-	lots, err := liveLots(ctx, tx, "add_lots", o.nursery, names)
+	lots, err := liveLots(ctx, tx, "add_lots", o.nursery, o.name(), names)
 	if err != nil {
 		return err
 	}
@@ -145,5 +145,5 @@ func (s *Service) leave(ctx context.Context, tx pgx.Tx, o *outbreak, request *tr
 	if err := leaveLots(ctx, tx, o.nursery, o.id, lots, s.db.Now()); err != nil {
 		return err
 	}
-	return s.free(ctx, tx, o, lots)
+	return s.free(ctx, tx, o, lots, false)
 }

@@ -162,7 +162,7 @@ func (s *Service) follow(ctx context.Context, tx pgx.Tx, p *program, lots []stri
 	}
 	switch p.state.Status {
 	case Released:
-		if err := s.free(ctx, tx, o, lots); err != nil {
+		if err := s.free(ctx, tx, o, lots, true); err != nil {
 			return err
 		}
 		return s.closeCase(ctx, tx, p, lots, treatmentv1.CaseState_CASE_STATE_RELEASED)
@@ -174,7 +174,7 @@ func (s *Service) follow(ctx context.Context, tx pgx.Tx, p *program, lots []stri
 		if err != nil {
 			return err
 		}
-		if err := s.free(ctx, tx, o, lots); err != nil {
+		if err := s.free(ctx, tx, o, lots, true); err != nil {
 			return err
 		}
 		return s.closeCase(ctx, tx, p, lots, treatmentv1.CaseState_CASE_STATE_DISCARDED)

@@ -12,9 +12,15 @@ import (
 	"velamen/internal/quantity"
 )
 
-// CheckTimes refuses a confirmation whose work ended before it began, or ends in
-// the future.
+// CheckTimes refuses a confirmation whose times are none, whose work ended before
+// it began, or ends in the future.
 func CheckTimes(path string, confirmation *treatmentv1.Confirmation, c clock.Clock) error {
+	if confirmation.GetStartTime().CheckValid() != nil {
+		return fault.FieldReason(fault.Invalid, fault.InvalidTimes, path+".start_time", "is not a time between the years 1 and 9999")
+	}
+	if confirmation.GetEndTime().CheckValid() != nil {
+		return fault.FieldReason(fault.Invalid, fault.InvalidTimes, path+".end_time", "is not a time between the years 1 and 9999")
+	}
 	start, end := confirmation.GetStartTime().AsTime(), confirmation.GetEndTime().AsTime()
 	if end.Before(start) {
 		return fault.FieldReason(fault.Invalid, fault.InvalidTimes, path+".end_time",
@@ -30,6 +36,9 @@ func CheckTimes(path string, confirmation *treatmentv1.Confirmation, c clock.Clo
 // CheckProofs refuses a confirmation that lacks a proof that the step asks for,
 // or carries what does not belong to its kind.
 func CheckProofs(path string, kind Kind, proofs []Proof, c *treatmentv1.Confirmation) error {
+	if proof, needed := decidingProof(kind); needed && !slices.Contains(proofs, proof) {
+		proofs = append(slices.Clone(proofs), proof)
+	}
 	for _, proof := range proofs {
 		if field, rule := missing(proof, c); field != "" {
 			return fault.FieldReason(fault.Invalid, fault.ProofMissing, path+"."+field, "%s", rule).With("proof", proofName(proof))
@@ -91,6 +100,10 @@ func checkQuantities(path string, c *treatmentv1.Confirmation) error {
 				return fault.Field(at+".leftover", "must be zero or more L")
 			}
 		}
+		if j, twice := productTwice(treated); twice {
+			return fault.Field(fmt.Sprintf("%s.products[%d].product", at, j), "it stands in this mix already; give the sum once").
+				With("product", treated.GetProducts()[j].GetProduct())
+		}
 		for j, earlier := range c.GetTreatments()[:i] {
 			if earlier.GetHouse() == treated.GetHouse() && sameProducts(earlier, treated) {
 				return fault.Field(at+".house", "treatments[%d] says the same house and products; give their sum once", j)
@@ -98,6 +111,19 @@ func checkQuantities(path string, c *treatmentv1.Confirmation) error {
 		}
 	}
 	return checkConditions(path, c.GetConditions())
+}
+
+// productTwice returns which product of a mix stands in it already. Each line is
+// held to the label alone, and the ledger enters a product once.
+func productTwice(treated *treatmentv1.HouseTreatment) (int, bool) {
+	seen := map[string]bool{}
+	for j, use := range treated.GetProducts() {
+		if seen[use.GetProduct()] {
+			return j, true
+		}
+		seen[use.GetProduct()] = true
+	}
+	return 0, false
 }
 
 func sameProducts(a, b *treatmentv1.HouseTreatment) bool {

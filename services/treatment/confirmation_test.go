@@ -56,7 +56,27 @@ func TestEveryProofIsAskedForByItsField(t *testing.T) {
 		f, _ := fault.As(err)
 		require.Equal(t, field, f.Field)
 	}
-	require.NoError(t, CheckProofs("c", cutBack, nil, &treatmentv1.Confirmation{}))
+	require.NoError(t, CheckProofs("c", release, nil, &treatmentv1.Confirmation{}))
+}
+
+func TestACheckThatNothingIsSaidAboutDoesNotPassForClean(t *testing.T) {
+	for kind, field := range map[Kind]string{
+		inspect: "c.inspection", cutBack: "c.cut_face", labTest: "c.lab_result", spray: "c.treatments",
+	} {
+		err := CheckProofs("c", kind, nil, &treatmentv1.Confirmation{})
+		require.True(t, fault.Is(err, fault.ProofMissing), "%s: %v", kind, err)
+		f, _ := fault.As(err)
+		require.Equal(t, field, f.Field)
+	}
+}
+
+func TestATimeThatIsNoneIsRefused(t *testing.T) {
+	err := CheckTimes("c", &treatmentv1.Confirmation{
+		StartTime: &timestamppb.Timestamp{Seconds: -1 << 60}, EndTime: timestamppb.New(day0),
+	}, clock.Fixed(day0))
+	f, ok := fault.As(err)
+	require.True(t, ok, "%v", err)
+	require.Equal(t, "c.start_time", f.Field)
 }
 
 func TestAConfirmationIsRefusedByField(t *testing.T) {
@@ -68,6 +88,7 @@ func TestAConfirmationIsRefusedByField(t *testing.T) {
 		change(h)
 		return &treatmentv1.Confirmation{Treatments: []*treatmentv1.HouseTreatment{h}}
 	}
+	mixedTwice := treated(func(h *treatmentv1.HouseTreatment) { h.Products = append(h.Products, h.GetProducts()[0]) })
 	twice := treated(func(*treatmentv1.HouseTreatment) {})
 	twice.Treatments = append(twice.Treatments, twice.GetTreatments()[0])
 	for _, test := range []struct {
@@ -76,15 +97,16 @@ func TestAConfirmationIsRefusedByField(t *testing.T) {
 		c     *treatmentv1.Confirmation
 		field string
 	}{
-		{"chemical in a step without", inspect, treated(func(*treatmentv1.HouseTreatment) {}), "c.treatments"},
+		{"chemical in a step without", isolate, treated(func(*treatmentv1.HouseTreatment) {}), "c.treatments"},
 		{"no area", spray, treated(func(h *treatmentv1.HouseTreatment) { h.Area = metres("0") }), "c.treatments[0].area"},
 		{"an area in litres", spray, treated(func(h *treatmentv1.HouseTreatment) { h.Area = litres("10") }), "c.treatments[0].area"},
 		{"a negative volume", spray, treated(func(h *treatmentv1.HouseTreatment) { h.MixVolume = litres("-5") }), "c.treatments[0].mix_volume"},
 		{"a negative leftover", spray, treated(func(h *treatmentv1.HouseTreatment) { h.Leftover = litres("-1") }), "c.treatments[0].leftover"},
 		{"the same house and product twice", spray, twice, "c.treatments[1].house"},
+		{"the same product twice in a mix", spray, mixedTwice, "c.treatments[0].products[1].product"},
 		{"isolation without a bench", isolate, &treatmentv1.Confirmation{}, "c.bench"},
 		{"more affected than sampled", inspect, &treatmentv1.Confirmation{Inspection: &treatmentv1.InspectionCounts{PlantsSampled: 3, PlantsAffected: 4}}, "c.inspection.plants_affected"},
-		{"a temperature in percent", spray, &treatmentv1.Confirmation{Conditions: &treatmentv1.Conditions{Temperature: &typev1.Quantity{Amount: "20", Unit: "%"}}}, "c.conditions.temperature"},
+		{"a temperature in percent", release, &treatmentv1.Confirmation{Conditions: &treatmentv1.Conditions{Temperature: &typev1.Quantity{Amount: "20", Unit: "%"}}}, "c.conditions.temperature"},
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			err := CheckProofs("c", test.kind, nil, test.c)

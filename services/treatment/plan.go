@@ -116,12 +116,15 @@ func (p Plan) step(key string) (PlanStep, bool) {
 	return p.Steps[i], true
 }
 
-// follows reports whether a step comes, directly or not, after another.
+// follows reports whether a step comes, directly or not, after another. Intervals
+// point backwards, so one pass finds all that follow; walking back from the step
+// would take every way through a template with many intervals.
 func (p Plan) follows(key, earlier string) bool {
-	step, _ := p.step(key)
-	return slices.ContainsFunc(step.After, func(i Interval) bool {
-		return i.Key == earlier || p.follows(i.Key, earlier)
-	})
+	after := map[string]bool{}
+	for _, step := range p.Steps {
+		after[step.Key] = slices.ContainsFunc(step.After, func(i Interval) bool { return i.Key == earlier || after[i.Key] })
+	}
+	return after[key]
 }
 
 // CheckTemplate refuses a template that breaks a rule of the format, naming the
@@ -151,7 +154,22 @@ func CheckTemplate(template *treatmentv1.Template, knownActive func(id string) b
 	if discards != 1 {
 		return broken("template.steps", "there must be exactly one discard step, which giving up leads to, not %d", discards)
 	}
-	return checkRelease(PlanOf(template))
+	plan := PlanOf(template)
+	if err := checkRecurrences(plan); err != nil {
+		return err
+	}
+	return checkRelease(plan)
+}
+
+// checkRecurrences holds that a check goes back to a step that leads to it:
+// otherwise the next round would not check again.
+func checkRecurrences(plan Plan) error {
+	for i, step := range plan.Steps {
+		if step.OnFailure == recur && !plan.follows(step.Key, step.RecurTo) {
+			return broken(fmt.Sprintf("template.steps[%d].recur_to", i), "%q does not lead to this step", step.RecurTo)
+		}
+	}
+	return nil
 }
 
 func checkStep(path string, step *treatmentv1.TemplateStep, earlier map[string]bool, knownActive func(string) bool) error {
@@ -168,6 +186,9 @@ func checkStep(path string, step *treatmentv1.TemplateStep, earlier map[string]b
 		}
 	}
 	if err := checkActives(path, step, knownActive); err != nil {
+		return err
+	}
+	if err := checkProofs(path, step); err != nil {
 		return err
 	}
 	return checkFailure(path, step, earlier)
@@ -189,10 +210,34 @@ func checkActives(path string, step *treatmentv1.TemplateStep, knownActive func(
 			return broken(path+".candidate_active_ingredients", "%q is not in the catalog", id)
 		}
 	}
-	if !slices.Contains(step.GetProofs(), treatmentv1.Proof_PROOF_APPLICATION) {
-		return broken(path+".proofs", "a step that applies chemical must ask for the application")
+	return nil
+}
+
+// checkProofs holds that a step asks for what decides its outcome: a check that
+// nothing was said about would pass for clean.
+func checkProofs(path string, step *treatmentv1.TemplateStep) error {
+	proof, needed := decidingProof(step.GetKind())
+	if needed && !slices.Contains(step.GetProofs(), proof) {
+		return broken(path+".proofs", "a step of the kind %s must ask for %s", kindName(step.GetKind()), proofName(proof))
 	}
 	return nil
+}
+
+// decidingProof returns what every confirmation of a kind of step must carry,
+// for kinds that have such a proof.
+func decidingProof(kind Kind) (Proof, bool) {
+	switch kind {
+	case bath, spray, drench:
+		return treatmentv1.Proof_PROOF_APPLICATION, true
+	case inspect:
+		return treatmentv1.Proof_PROOF_INSPECTION_COUNTS, true
+	case cutBack:
+		return treatmentv1.Proof_PROOF_CUT_FACE, true
+	case labTest:
+		return treatmentv1.Proof_PROOF_LAB_RESULT, true
+	default:
+		return treatmentv1.Proof_PROOF_UNSPECIFIED, false
+	}
 }
 
 func checkFailure(path string, step *treatmentv1.TemplateStep, earlier map[string]bool) error {

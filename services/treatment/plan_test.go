@@ -1,6 +1,7 @@
 package treatment
 
 import (
+	"fmt"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -52,6 +53,8 @@ func TestATemplateIsRefusedByField(t *testing.T) {
 		{"a candidate that is unknown", func(x *treatmentv1.Template) { x.Steps[3].CandidateActiveIngredients = []string{"moonlight"} }, "template.steps[3].candidate_active_ingredients"},
 		{"candidates without a spray", func(x *treatmentv1.Template) { x.Steps[2].CandidateActiveIngredients = []string{"captan"} }, "template.steps[2].candidate_active_ingredients"},
 		{"a spray without its record", func(x *treatmentv1.Template) { x.Steps[3].Proofs = nil }, "template.steps[3].proofs"},
+		{"an inspection without its counts", func(x *treatmentv1.Template) { x.Steps[5].Proofs = nil }, "template.steps[5].proofs"},
+		{"a recurrence to a step that does not lead to it", func(x *treatmentv1.Template) { x.Steps[1].Intervals, x.Steps[2].Intervals[0].After = nil, "isolate" }, "template.steps[5].recur_to"},
 		{"an inspection that cannot fail", func(x *treatmentv1.Template) { x.Steps[5].OnFailure = noRepeat }, "template.steps[5].on_failure"},
 		{"a failure without a check", func(x *treatmentv1.Template) { x.Steps[2].OnFailure = repeat }, "template.steps[2].on_failure"},
 		{"a recurrence to a later step", func(x *treatmentv1.Template) { x.Steps[5].RecurTo = "release" }, "template.steps[5].recur_to"},
@@ -67,6 +70,21 @@ func TestATemplateIsRefusedByField(t *testing.T) {
 			require.Equal(t, test.field, f.Field)
 		})
 	}
+}
+
+func TestWhatFollowsIsFoundInATemplateWithManyWays(t *testing.T) {
+	plan := Plan{}
+	for i := range 60 {
+		step := PlanStep{Key: fmt.Sprintf("s-%d", i)}
+		for j := max(0, i-10); j < i; j++ {
+			step.After = append(step.After, Interval{Key: fmt.Sprintf("s-%d", j)})
+		}
+		plan.Steps = append(plan.Steps, step)
+	}
+	require.True(t, plan.follows("s-59", "s-0"))
+	require.False(t, plan.follows("s-59", "s-none"))
+	require.False(t, plan.follows("s-0", "s-59"))
+	require.False(t, plan.follows("s-7", "s-7"))
 }
 
 func FuzzReadTemplate(f *testing.F) {

@@ -345,13 +345,18 @@ func (step *Step) reopen(planned PlanStep, at time.Time, apart time.Duration) {
 }
 
 // recur begins the next round at a step: that step and all that follow it are
-// done again; what was not confirmed is dropped.
+// done again. What was not confirmed is dropped and stands in the next round too,
+// so that nothing beside the recurring steps is skipped.
 func (s *State) recur(plan Plan, key string, at time.Time) {
+	unfinished := map[string]bool{}
+	for _, step := range s.Steps {
+		unfinished[step.Key] = unfinished[step.Key] || step.Status == Waiting || step.Status == Ready
+	}
 	s.dropUnfinished()
 	s.Round++
 	s.RoundAt = at
 	for _, planned := range plan.Steps {
-		if planned.Key == key || plan.follows(planned.Key, key) {
+		if planned.Key == key || plan.follows(planned.Key, key) || unfinished[planned.Key] {
 			s.Steps = append(s.Steps, Step{Key: planned.Key, Round: s.Round, Kind: planned.Kind, Status: Waiting})
 		}
 	}

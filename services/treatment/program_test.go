@@ -99,6 +99,30 @@ func TestASpotAtAnInspectionBeginsANewRound(t *testing.T) {
 	require.Equal(t, Released, c.state.Status)
 }
 
+func TestWhatIsUnfinishedBesideARecurrenceIsDoneInTheNextRound(t *testing.T) {
+	c := begin(t, "leaf-spots")
+	test := PlanStep{Key: "test", Kind: labTest, After: []Interval{{Key: "isolate"}}, CleanTimes: 1, OnFailure: giveUp}
+	for i := range c.plan.Steps {
+		if c.plan.Steps[i].Kind == release {
+			c.plan.Steps[i].After = append(c.plan.Steps[i].After, Interval{Key: "test"})
+		}
+	}
+	c.plan.Steps = append([]PlanStep{c.plan.Steps[0], test}, c.plan.Steps[1:]...)
+	var err error
+	c.state, err = Apply(c.plan, State{}, Event{Sequence: 1, Kind: EventStarted, At: day0})
+	require.NoError(t, err)
+	c.treat(1, 0)
+	c.confirm("inspection-1", 31*24, OutcomeFailed)
+	require.Equal(t, Ready, c.step("test-2").Status)
+
+	c.treat(2, 31*24)
+	c.confirm("inspection-2", 62*24, OutcomeClean)
+	c.confirm("inspection-2", 76*24, OutcomeClean)
+	require.Equal(t, Waiting, c.step("release-2").Status, "nothing is released before the laboratory has answered")
+	c.confirm("test-2", 77*24, OutcomeClean)
+	require.Equal(t, Ready, c.step("release-2").Status)
+}
+
 // treat does a round's steps up to the contact spray.
 func (c *course) treat(round, hour int) {
 	c.t.Helper()

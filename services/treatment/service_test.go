@@ -42,6 +42,39 @@ func TestACaseHoldsItsLots(t *testing.T) {
 	rpctest.Refused(t, err, codes.FailedPrecondition, fault.LotInProgram)
 }
 
+func TestWhatWasSplitOffAHeldLotJoinsItsCaseOnlyAndIsFreeAtItsEnd(t *testing.T) {
+	n, _ := openNursery(t)
+	program := n.start("phyllosticta-leaf-spot", "leaf-spots")
+	split := func(from, part string) string {
+		_, err := n.stock.SplitLot(asManager(), &stockv1.SplitLotRequest{
+			Name: from, NewLotId: part, Plants: 10, Bench: name("houses/h1/benches/iso"), RequestId: id()})
+		require.NoError(t, err)
+		return name("lots/" + part)
+	}
+	joins, stays := split(program.GetLots()[0], "joins"), split(program.GetLots()[0], "stays")
+	other := n.newCase("phyllosticta-leaf-spot")
+	_, err := n.treatment.CreateCase(asManager(), &treatmentv1.CreateCaseRequest{Parent: "nurseries/test", RequestId: id(),
+		Case: &treatmentv1.Case{Diagnosis: other.GetDiagnosis(), Lots: []string{stays}}})
+	rpctest.Refused(t, err, codes.FailedPrecondition, fault.LotInProgram)
+	_, err = n.treatment.AmendProgram(asManager(), &treatmentv1.AmendProgramRequest{
+		Name: program.GetName(), AddLots: []string{joins}, Note: "listed apart", RequestId: id()})
+	require.NoError(t, err)
+
+	_, err = n.treatment.GiveUpProgram(asManager(), &treatmentv1.GiveUpProgramRequest{Name: program.GetName(), Note: "not worth it", RequestId: id()})
+	require.NoError(t, err)
+	gone := did("discard", day0)
+	gone.StartTime = gone.GetEndTime()
+	_, err = n.confirm(program.GetName(), "discard-1", gone)
+	require.NoError(t, err)
+	n.drain()
+	for _, lot := range []string{joins, stays} {
+		got, err := n.stock.GetLot(asManager(), &stockv1.GetLotRequest{Name: lot})
+		require.NoError(t, err)
+		require.Zero(t, got.GetPlants(), lot)
+		require.Empty(t, got.GetHoldingCase(), lot)
+	}
+}
+
 func TestAProgramIsStartedOnceForACaseWithATemplateForItsDisorder(t *testing.T) {
 	n, _ := openNursery(t)
 	opened := n.newCase("phyllosticta-leaf-spot")

@@ -85,6 +85,9 @@ func startsFrom(ctx context.Context, tx pgx.Tx, nursery string, request *treatme
 func (s *Service) enterStart(ctx context.Context, tx pgx.Tx, p *program, completed []*treatmentv1.CompletedStep, caller rpc.Principal) error {
 	at := s.db.Now()
 	if len(completed) > 0 {
+		if err := CheckTimes("completed_steps[0].confirmation", completed[0].GetConfirmation(), s.db.Clock()); err != nil {
+			return err
+		}
 		at = clock.Stored(completed[0].GetConfirmation().GetStartTime().AsTime())
 	}
 	event := Event{Sequence: 1, Kind: EventStarted, At: at}

@@ -360,6 +360,9 @@ func (s *Service) ListApplications(ctx context.Context, request *treatmentv1.Lis
 	}
 	where, args := `nursery = $1 ORDER BY end_time DESC, id DESC LIMIT $2`, []any{ids[0], page.Size + 1}
 	if page.After != nil {
+		if _, err := time.Parse(time.RFC3339Nano, page.After[0]); err != nil {
+			return nil, fault.FieldReason(fault.Invalid, fault.InvalidPageToken, "page_token", "it does not belong to this listing")
+		}
 		where = `nursery = $1 AND (end_time, id) < ($3::text::timestamptz, $4) ORDER BY end_time DESC, id DESC LIMIT $2`
 		args = append(args, page.After[0], page.After[1])
 	}
