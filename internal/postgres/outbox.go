@@ -210,13 +210,19 @@ func (o *Outbox) take(ctx context.Context, tx pgx.Tx, consumer string) (Event, b
 }
 
 // hand runs the consumer. Apply runs under a savepoint, so that a failure can
-// be noted in the same transaction.
+// be noted in the same transaction. Deferred constraints are checked there too: at
+// commit a violation would take the note with it, and the event would be tried
+// again at once for ever.
 func (o *Outbox) hand(ctx context.Context, tx pgx.Tx, consumer Consumer, event Event) error {
 	if consumer.Send != nil {
 		return consumer.Send(ctx, event)
 	}
 	return pgx.BeginFunc(ctx, tx, func(savepoint pgx.Tx) error {
-		return consumer.Apply(ctx, savepoint, event)
+		if err := consumer.Apply(ctx, savepoint, event); err != nil {
+			return err
+		}
+		_, err := savepoint.Exec(ctx, `SET CONSTRAINTS ALL IMMEDIATE`)
+		return err
 	})
 }
 

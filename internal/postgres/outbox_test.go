@@ -229,6 +229,22 @@ func TestApplyTakesEffectExactlyOnce(t *testing.T) {
 	require.Equal(t, []string{"n3"}, effects())
 }
 
+func TestAViolationThatShowsAtCommitIsNotedLikeAnyFailure(t *testing.T) {
+	db := pgtest.New(t)
+	pgtest.AddNursery(t, db)
+	outbox := newOutbox(db, postgres.Consumer{Name: "applier", Topics: []string{topic}, Apply: func(ctx context.Context, tx pgx.Tx, _ postgres.Event) error {
+		// An event of no program: its foreign key is checked at commit.
+		_, err := tx.Exec(ctx, `INSERT INTO treatment.program_event (nursery, program, sequence, kind, event_time, create_time)
+			VALUES ('test', 'none', 1, 'started', now(), now())`)
+		return err
+	}})
+	write(t, db, outbox, "a", "1")
+	require.NoError(t, outbox.Drain(context.Background()))
+	undelivered, failing := pending(t, outbox)
+	require.Equal(t, int64(1), undelivered)
+	require.Equal(t, int64(1), failing, "it waits before another try")
+}
+
 func TestSendHappensAtLeastOnce(t *testing.T) {
 	db := pgtest.New(t)
 	ctx, crash := context.WithCancel(context.Background())
