@@ -55,7 +55,9 @@ func (a *Activities) LoadProgram(ctx context.Context, nursery, id string) (Posit
 
 // RaiseAlarm records an alarm and returns the state after it. When something
 // happened since the workflow looked, nothing is recorded and the newer state is
-// returned; when the alarm was recorded before, likewise.
+// returned; when the alarm was recorded before, likewise. When the workflow and
+// the database disagree, because the database was restored or another version
+// made the state, nothing is recorded and the database's state is returned.
 func (a *Activities) RaiseAlarm(ctx context.Context, raised AlarmRaised) (State, error) {
 	var state State
 	err := a.db.InTx(ctx, func(tx pgx.Tx) error {
@@ -69,9 +71,14 @@ func (a *Activities) RaiseAlarm(ctx context.Context, raised AlarmRaised) (State,
 		}
 		now := a.db.Now()
 		event := Event{Sequence: raised.After + 1, Kind: raised.Alarm.Kind, Step: raised.Alarm.Step, At: now}
-		if p.state, err = Apply(p.plan, p.state, event); err != nil {
+		after, err := Apply(p.plan, p.state, event)
+		if fault.Is(err, fault.ProgramState) {
+			return nil
+		}
+		if err != nil {
 			return err
 		}
+		p.state = after
 		if err := insertEvent(ctx, tx, p.nursery, p.id, record{Event: event, created: now}); err != nil {
 			return err
 		}

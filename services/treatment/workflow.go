@@ -55,6 +55,9 @@ type AlarmRaised struct {
 // earlier end.
 const maxEventsPerRun = 500
 
+// correctEvery is the least time between two corrections of a position.
+const correctEvery = time.Minute
+
 // ProgramWorkflow holds the position of one program and its timers. It learns
 // of every recorded event through the advance update and raises alarms when
 // steps open, become overdue and stay so. It ends when the program ends.
@@ -100,28 +103,24 @@ func (r *programRun) listen(ctx workflow.Context) error {
 	return workflow.SetQueryHandler(ctx, queryPosition, func() (Position, error) { return r.position, nil })
 }
 
-// validate refuses an event that the position does not allow. One that was
-// applied before is let through, so that a delivery after a crash is answered;
-// so is one that runs ahead, since the handler then reads what is missing.
+// validate refuses what is no event of a program. What the database has recorded
+// is never refused: an event that the position does not allow means that the
+// position is wrong, and the handler then reads it again.
 func (r *programRun) validate(_ workflow.Context, event Event) error {
-	if !r.loaded || event.Sequence != r.position.State.Sequence+1 {
-		return nil
+	if event.Sequence < 1 {
+		return fmt.Errorf("event %d: events count from 1", event.Sequence)
 	}
-	_, err := Apply(r.position.Plan, r.position.State, event)
-	return err
+	return nil
 }
 
 // advance applies an event and returns the sequence that the workflow holds
-// after it.
+// after it. Where the event does not follow the position it reads the position
+// from the database, which has the event.
 func (r *programRun) advance(ctx workflow.Context, event Event) (int64, error) {
 	if err := workflow.Await(ctx, func() bool { return r.loaded }); err != nil {
 		return 0, err
 	}
-	if event.Sequence == r.position.State.Sequence+1 {
-		state, err := Apply(r.position.Plan, r.position.State, event)
-		if err != nil {
-			return 0, temporal.NewNonRetryableApplicationError("the position does not allow the event", "EventRefused", err)
-		}
+	if state, err := Apply(r.position.Plan, r.position.State, event); err == nil {
 		r.adopt(state)
 	}
 	if event.Sequence > r.position.State.Sequence {
@@ -177,8 +176,21 @@ func (r *programRun) wait(ctx workflow.Context) error {
 	if err != nil {
 		return err
 	}
+	if state.Sequence <= seen && r.position.State.Sequence == seen {
+		return r.correct(ctx, state)
+	}
 	r.adopt(state)
 	return nil
+}
+
+// correct takes the database's state in place of one that the database does not
+// have: it is the record. It waits first, so that two versions of the program
+// that disagree while one replaces the other do not raise an alarm in a circle.
+func (r *programRun) correct(ctx workflow.Context, recorded State) error {
+	r.position.State = recorded
+	r.events++
+	_, err := workflow.AwaitWithTimeout(ctx, correctEvery, func() bool { return r.position.State.Sequence > recorded.Sequence })
+	return err
 }
 
 func (r *programRun) full(ctx workflow.Context) bool {

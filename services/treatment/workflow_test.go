@@ -338,3 +338,28 @@ func TestWorkflowContinuesAsNewAtTheSamePosition(t *testing.T) {
 	s.confirmAt(2, "discard-1")
 	require.Equal(t, treatmentv1.ProgramState_PROGRAM_STATE_DISCARDED, s.goOn(&position).GetState())
 }
+
+func TestWorkflowTakesTheRecordWhereItHoldsSomethingElse(t *testing.T) {
+	for _, test := range []struct {
+		name string
+		hold func(*treatment.State)
+	}{
+		{"the database was restored to an earlier moment", func(s *treatment.State) { s.Sequence += 7 }},
+		{"another version gave other times", func(s *treatment.State) { s.Steps[0].Opened, s.Steps[0].Overdue = true, day0 }},
+		{"another version refuses the event", func(s *treatment.State) { s.Steps[0].Status = treatment.Waiting }},
+	} {
+		t.Run(test.name, func(t *testing.T) {
+			s := newSkipping(t)
+			s.program = s.start("phyllosticta-leaf-spot", "leaf-spots").GetName()
+			position, err := treatment.NewActivities(s.db.DB).LoadProgram(context.Background(), "test", "p-1")
+			require.NoError(t, err)
+			test.hold(&position.State)
+			s.confirmAt(1, "isolate-1")
+			s.at(2, s.giveUp)
+			s.confirmAt(3, "discard-1")
+			require.Equal(t, treatmentv1.ProgramState_PROGRAM_STATE_DISCARDED, s.goOn(&position).GetState())
+			require.Subset(t, s.history(), []string{"step_confirmed isolate-1", "gave_up", "step_confirmed discard-1"})
+			require.LessOrEqual(t, len(s.history()), 8, "no alarm goes in a circle")
+		})
+	}
+}
