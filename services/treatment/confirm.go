@@ -111,8 +111,9 @@ func (s *Service) enter(ctx context.Context, tx pgx.Tx, p *program, lots []strin
 		return entered{}, err
 	}
 	p.state = after
+	// The event names who said it; who did it stands in the confirmation.
 	err = insertEvent(ctx, tx, p.nursery, p.id, record{
-		Event: result.event, person: performer.ID, note: c.confirmation.GetNote(), confirmation: c.confirmation, created: s.db.Now(),
+		Event: result.event, person: c.caller.Person, note: c.confirmation.GetNote(), confirmation: c.confirmation, created: s.db.Now(),
 	})
 	if err != nil {
 		return entered{}, err

@@ -246,6 +246,20 @@ func TestAnApplicationIsHeldToItsLabel(t *testing.T) {
 	require.Equal(t, name("people/wandile"), application.GetApplicator())
 }
 
+func TestTheHistoryNamesWhoConfirmedAndWhoDidTheWork(t *testing.T) {
+	n, _ := openNursery(t)
+	program := n.start("phyllosticta-leaf-spot", "leaf-spots").GetName()
+	c := did("isolate", day0)
+	c.StartTime, c.Performer = c.GetEndTime(), name("people/mira")
+	_, err := n.confirm(program, "isolate-1", c)
+	require.NoError(t, err)
+	events, err := n.treatment.ListProgramEvents(asManager(), &treatmentv1.ListProgramEventsRequest{Name: program})
+	require.NoError(t, err)
+	event := events.GetEvents()[1]
+	require.Equal(t, name("people/wandile"), event.GetPerson())
+	require.Equal(t, name("people/mira"), event.GetConfirmation().GetPerformer())
+}
+
 func TestAStaleEtagIsRefused(t *testing.T) {
 	n, _ := openNursery(t)
 	program := n.start("phyllosticta-leaf-spot", "leaf-spots")
