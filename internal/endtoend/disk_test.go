@@ -59,7 +59,7 @@ func TestAFullDiskRefusesConfirmationsWholeAndLosesNone(t *testing.T) {
 		require.Equal(t, 1, n.confirmed(request), "confirmation %d", at)
 	}
 	eventually(t, settleWithin, func() error {
-		verified, err := once(n.worker, n.records.VerifyLedger, &recordsv1.VerifyLedgerRequest{Parent: parent})
+		verified, err := read(n.worker, n.records.VerifyLedger, &recordsv1.VerifyLedgerRequest{Parent: parent})
 		if err != nil {
 			return err
 		}

@@ -369,7 +369,7 @@ func (s *siege) checkEnd() {
 	eventually(s.t, settleWithin, s.checkPlants)
 
 	stored, err := pages(func(token string) ([]*treatmentv1.Program, string, error) {
-		page, err := once(s.worker, s.treatment.ListPrograms, &treatmentv1.ListProgramsRequest{Parent: parent, PageSize: 1000, PageToken: token})
+		page, err := read(s.worker, s.treatment.ListPrograms, &treatmentv1.ListProgramsRequest{Parent: parent, PageSize: 1000, PageToken: token})
 		return page.GetPrograms(), page.GetNextPageToken(), err
 	})
 	require.NoError(s.t, err)
@@ -458,7 +458,7 @@ type entered struct{ step, house, product string }
 // checkLedger returns an error unless the ledger has an entry for each product
 // in each house of each application that was answered, and none twice.
 func (s *siege) checkLedger() error {
-	verified, err := once(s.worker, s.records.VerifyLedger, &recordsv1.VerifyLedgerRequest{Parent: parent})
+	verified, err := read(s.worker, s.records.VerifyLedger, &recordsv1.VerifyLedgerRequest{Parent: parent})
 	if err != nil {
 		return err
 	}
@@ -536,7 +536,7 @@ func addEntries(entries map[entered]bool, step string, treatments []*treatmentv1
 // checkPlants returns an error unless the plants are conserved and those of
 // discarded lots, and no others, are gone.
 func (s *siege) checkPlants() error {
-	balance, err := once(s.worker, s.stock.GetPlantBalance, &stockv1.GetPlantBalanceRequest{Name: parent})
+	balance, err := read(s.worker, s.stock.GetPlantBalance, &stockv1.GetPlantBalanceRequest{Name: parent})
 	if err != nil {
 		return err
 	}

@@ -117,6 +117,16 @@ func once[Q, A any](who caller, call func(context.Context, Q, ...grpc.CallOption
 	return call(ctx, request, grpc.WaitForReady(true))
 }
 
+// read asks until it is answered, also while nobody else may call.
+func read[Q, A any](who caller, call func(context.Context, Q, ...grpc.CallOption) (A, error), request Q) (A, error) {
+	for {
+		answer, err := once(who, call, request)
+		if !lost(err) {
+			return answer, err
+		}
+	}
+}
+
 // lost says whether a call may or may not have been carried out.
 func lost(err error) bool {
 	code := status.Code(err)
@@ -330,7 +340,7 @@ func confirmRequest(program string, w work) *treatmentv1.ConfirmStepRequest {
 // events returns what happened to a program.
 func (n *nursery) events(program string) ([]*treatmentv1.ProgramEvent, error) {
 	return pages(func(token string) ([]*treatmentv1.ProgramEvent, string, error) {
-		page, err := once(n.worker, n.treatment.ListProgramEvents, &treatmentv1.ListProgramEventsRequest{Name: program, PageSize: 1000, PageToken: token})
+		page, err := read(n.worker, n.treatment.ListProgramEvents, &treatmentv1.ListProgramEventsRequest{Name: program, PageSize: 1000, PageToken: token})
 		return page.GetEvents(), page.GetNextPageToken(), err
 	})
 }
@@ -338,7 +348,7 @@ func (n *nursery) events(program string) ([]*treatmentv1.ProgramEvent, error) {
 // ledger returns all entries of the ledger.
 func (n *nursery) ledger() ([]*recordsv1.Entry, error) {
 	return pages(func(token string) ([]*recordsv1.Entry, string, error) {
-		page, err := once(n.worker, n.records.ListEntries, &recordsv1.ListEntriesRequest{Parent: parent, PageSize: 1000, PageToken: token})
+		page, err := read(n.worker, n.records.ListEntries, &recordsv1.ListEntriesRequest{Parent: parent, PageSize: 1000, PageToken: token})
 		return page.GetEntries(), page.GetNextPageToken(), err
 	})
 }
@@ -346,7 +356,7 @@ func (n *nursery) ledger() ([]*recordsv1.Entry, error) {
 // applications returns all applications.
 func (n *nursery) applications() ([]*treatmentv1.Application, error) {
 	return pages(func(token string) ([]*treatmentv1.Application, string, error) {
-		page, err := once(n.worker, n.treatment.ListApplications, &treatmentv1.ListApplicationsRequest{Parent: parent, PageSize: 1000, PageToken: token})
+		page, err := read(n.worker, n.treatment.ListApplications, &treatmentv1.ListApplicationsRequest{Parent: parent, PageSize: 1000, PageToken: token})
 		return page.GetApplications(), page.GetNextPageToken(), err
 	})
 }

@@ -54,7 +54,7 @@ func workflowID(program string) string {
 // agrees returns an error while the workflow of a program does not stand where
 // the program does.
 func (n *nursery) agrees(c client.Client, program string) error {
-	stored, err := once(n.worker, n.treatment.GetProgram, &treatmentv1.GetProgramRequest{Name: program})
+	stored, err := read(n.worker, n.treatment.GetProgram, &treatmentv1.GetProgramRequest{Name: program})
 	if err != nil {
 		return err
 	}
