@@ -66,10 +66,9 @@ func connectionLost(err error) bool {
 func translateState(pg *pgconn.PgError) *fault.Fault {
 	switch pg.Code {
 	case uniqueViolation:
-		return fault.New(fault.Exists, fault.AlreadyExists, "it exists already").With("constraint", pg.ConstraintName)
+		return fault.New(fault.Exists, fault.AlreadyExists, "it exists already")
 	case foreignKeyViolation:
-		return fault.New(fault.Precondition, fault.NotFoundReason, "something that it refers to does not exist").
-			With("constraint", pg.ConstraintName)
+		return fault.New(fault.Precondition, fault.NotFoundReason, "something that it refers to does not exist")
 	case serializationFailure, deadlockDetected:
 		return fault.New(fault.Aborted, fault.StoreUnavailable, "too many people changed the same thing at once; try again")
 	case adminShutdown, crashShutdown, cannotConnectNow, tooManyConnections:

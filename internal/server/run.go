@@ -20,6 +20,7 @@ import (
 	"velamen/internal/postgres"
 	"velamen/internal/postgres/cluster"
 	"velamen/internal/rpc"
+	"velamen/services/treatment"
 )
 
 // How long each part may take to stop. With external servers these add up to
@@ -268,10 +269,11 @@ func (r *run) startServices(context.Context) error {
 	}
 	r.parts.add("the worker of the programs", workerWithin, waits(r.services.worker.Stop))
 
-	forgetting, stopForgetting := context.WithCancel(context.Background())
-	go r.forgetRequests(forgetting)
+	keeping, stopKeeping := context.WithCancel(context.Background())
+	go r.forgetRequests(keeping)
+	go r.startLost(keeping)
 	r.parts.add("housekeeping", outboxWithin, func(context.Context) error {
-		stopForgetting()
+		stopKeeping()
 		return nil
 	})
 
@@ -308,6 +310,17 @@ func (r *run) forgetRequests(ctx context.Context) {
 		case <-ticker.C:
 		}
 	}
+}
+
+// startLost gives every program that goes on its workflow, should Temporal have
+// lost it. Calls are answered meanwhile.
+func (r *run) startLost(ctx context.Context) {
+	programs, err := treatment.StartLost(ctx, r.db, r.temporal)
+	if err != nil && ctx.Err() == nil {
+		r.logger.Warn("not every program was given its workflow; the next start tries again", "error", err)
+		return
+	}
+	r.logger.Info("every program that goes on has its workflow", "programs", programs)
 }
 
 // prepareFiles returns the folder of the photos and the setup key.

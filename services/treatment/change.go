@@ -84,7 +84,7 @@ func (s *Service) amend(ctx context.Context, tx pgx.Tx, request *treatmentv1.Ame
 	if err != nil {
 		return nil, err
 	}
-	if err := s.join(ctx, tx, o, request.GetAddLots()); err != nil {
+	if err := s.join(ctx, tx, p, o, request.GetAddLots()); err != nil {
 		return nil, err
 	}
 	if err := s.leave(ctx, tx, o, request); err != nil {
@@ -105,9 +105,19 @@ func amendment(request *treatmentv1.AmendProgramRequest) string {
 	return note
 }
 
-func (s *Service) join(ctx context.Context, tx pgx.Tx, o *outbreak, names []string) error {
+// join adds lots. A lot that comes after chemical was applied in the round would
+// be released without it, so it needs a case of its own.
+func (s *Service) join(ctx context.Context, tx pgx.Tx, p *program, o *outbreak, names []string) error {
 	if len(names) == 0 {
 		return nil
+	}
+	late, err := applied(ctx, tx, p)
+	if err != nil {
+		return err
+	}
+	if late {
+		return fault.FieldReason(fault.Precondition, fault.ProgramState, "add_lots",
+			"chemical was applied in this round already, and these lots would be released without it; open a case of their own")
 	}
 	lots, err := liveLots(ctx, tx, "add_lots", o.nursery, o.name(), names)
 	if err != nil {

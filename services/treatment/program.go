@@ -6,6 +6,7 @@ import (
 	"slices"
 	"time"
 
+	"velamen/internal/clock"
 	"velamen/internal/fault"
 )
 
@@ -47,8 +48,10 @@ type Step struct {
 	Due     time.Time `json:"due"`
 	Overdue time.Time `json:"overdue"`
 	// Done is the end of the work that confirmed it for good.
-	Done     time.Time `json:"done"`
-	Attempts int       `json:"attempts"`
+	Done time.Time `json:"done"`
+	// First is true of a step that follows no other.
+	First    bool `json:"first,omitempty"`
+	Attempts int  `json:"attempts"`
 	// Clean counts clean checks in a row.
 	Clean       int `json:"clean"`
 	Escalations int `json:"escalations"`
@@ -195,6 +198,7 @@ func (s *State) makeReady(plan Plan) {
 			continue
 		}
 		step.Status = Ready
+		step.First = s.Round == 1 && len(planned.After) == 0
 		step.Open, step.Due, step.Overdue = open, due, overdue
 	}
 }
@@ -241,13 +245,15 @@ func (s *State) Find(id string) (Step, bool) {
 }
 
 // CheckConfirmable refuses a confirmation of work that began at a time: the step
-// must be open then, and the program neither paused nor ended.
+// must be open then, give or take the clocks of two phones, and the program
+// neither paused nor ended. A first step may have been done before the program
+// was entered: lots are set apart the moment something is seen.
 func (s *State) CheckConfirmable(id string, began time.Time) error {
 	step, err := s.confirmable(id)
 	if err != nil {
 		return err
 	}
-	if began.Before(step.Open) {
+	if !step.First && began.Before(step.Open.Add(-clock.Skew)) {
 		earliest := step.Open.Format(time.RFC3339)
 		return notOpen(id, "step %s may not be done before %s", id, earliest).With("earliest", earliest)
 	}

@@ -193,7 +193,6 @@ func TestAConfirmationIsRefused(t *testing.T) {
 	}{
 		{"of a step that waits", nil, "prune-1", at(1), fault.StepNotOpen},
 		{"of a step that is unknown", nil, "prune-9", at(1), fault.NotFoundReason},
-		{"before the program began", nil, "isolate-1", at(-1), fault.StepNotOpen},
 		{"twice", []Event{{Kind: EventStepConfirmed, Step: "isolate-1", At: at(1)}}, "isolate-1", at(2), fault.StepAlreadyConfirmed},
 		{"while the program is paused", []Event{{Kind: EventPaused, At: at(1)}}, "isolate-1", at(2), fault.StepNotOpen},
 		{"of a dropped step", []Event{{Kind: EventGaveUp, At: at(1)}}, "isolate-1", at(2), fault.StepNotOpen},
@@ -221,6 +220,12 @@ func TestTooEarlyNamesTheEarliestTime(t *testing.T) {
 	require.True(t, ok)
 	require.Equal(t, "2026-03-14T12:00:00Z", f.Values["earliest"])
 	require.NoError(t, c.state.CheckConfirmable("contact-1", at(4+12*24)))
+	require.NoError(t, c.state.CheckConfirmable("contact-1", at(4+12*24).Add(-5*time.Minute)), "the clocks of two phones may differ")
+}
+
+func TestLotsMayHaveBeenSetApartBeforeTheProgramWasEntered(t *testing.T) {
+	c := begin(t, "leaf-spots")
+	require.NoError(t, c.state.CheckConfirmable("isolate-1", at(-48)))
 }
 
 func TestAPauseMovesWhatIsDueAndNotWhatIsSafe(t *testing.T) {

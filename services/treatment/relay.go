@@ -56,21 +56,33 @@ func (r relay) send(ctx context.Context, event postgres.Event) error {
 	}
 }
 
-// StartWorkflow starts the workflow of a program, or finds it running or ended.
-// A new workflow reads its position from the database, so that it is also how a
-// lost one is repaired.
+// StartWorkflow starts the workflow of a program, or finds it running. A new
+// workflow reads its position from the database, so that it is also how a lost
+// one is repaired; that of an ended program ends at once.
 func StartWorkflow(ctx context.Context, c client.Client, nursery, program string) error {
 	_, err := c.ExecuteWorkflow(ctx, client.StartWorkflowOptions{
 		ID:                       WorkflowID(nursery, program),
 		TaskQueue:                TaskQueue,
 		WorkflowIDConflictPolicy: enumspb.WORKFLOW_ID_CONFLICT_POLICY_USE_EXISTING,
-		WorkflowIDReusePolicy:    enumspb.WORKFLOW_ID_REUSE_POLICY_REJECT_DUPLICATE,
+		WorkflowIDReusePolicy:    enumspb.WORKFLOW_ID_REUSE_POLICY_ALLOW_DUPLICATE,
 	}, WorkflowType, ProgramInput{Nursery: nursery, Program: program})
-	var ended *serviceerror.WorkflowExecutionAlreadyStarted
-	if errors.As(err, &ended) {
-		return nil
-	}
 	return err
+}
+
+// StartLost starts the workflow of every program that goes on and has none:
+// Temporal's state may have been lost or restored from an older backup. It
+// returns how many programs it looked at.
+func StartLost(ctx context.Context, db *postgres.DB, c client.Client) (int, error) {
+	programs, err := readOpenPrograms(ctx, db)
+	if err != nil {
+		return 0, err
+	}
+	for i, p := range programs {
+		if err := StartWorkflow(ctx, c, p.nursery, p.id); err != nil {
+			return i, fmt.Errorf("start the workflow of %s: %w", programName(p.nursery, p.id), err)
+		}
+	}
+	return len(programs), nil
 }
 
 func (r relay) advance(ctx context.Context, nursery string, advanced ProgramAdvanced) error {

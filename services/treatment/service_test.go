@@ -260,6 +260,15 @@ func TestTheHistoryNamesWhoConfirmedAndWhoDidTheWork(t *testing.T) {
 	require.Equal(t, name("people/mira"), event.GetConfirmation().GetPerformer())
 }
 
+func TestLotsThatWouldMissTheSprayNeedACaseOfTheirOwn(t *testing.T) {
+	n, _ := openNursery(t)
+	past := day0.AddDate(0, 0, -2)
+	program := n.start("phyllosticta-leaf-spot", "leaf-spots", completed("isolate", past), completed("disinfect", past.Add(time.Hour)),
+		completed("prune", past.Add(3*time.Hour)), completed("systemic", past.Add(5*time.Hour))).GetName()
+	_, err := n.treatment.AmendProgram(asManager(), &treatmentv1.AmendProgramRequest{Name: program, AddLots: []string{n.newLot()}, Note: "next to it", RequestId: id()})
+	rpctest.Refused(t, err, codes.FailedPrecondition, fault.ProgramState)
+}
+
 func TestAStaleEtagIsRefused(t *testing.T) {
 	n, _ := openNursery(t)
 	program := n.start("phyllosticta-leaf-spot", "leaf-spots")
@@ -299,7 +308,7 @@ func TestWhatHappenedCannotBeChangedInTheDatabase(t *testing.T) {
 	n.start("phyllosticta-leaf-spot", "leaf-spots")
 	for _, sql := range []string{
 		`UPDATE treatment.program_event SET note = 'x'`, `DELETE FROM treatment.program_event`,
-		`TRUNCATE treatment.program_event`, `DELETE FROM treatment.application`,
+		`TRUNCATE treatment.program_event`, `DELETE FROM treatment.application`, `UPDATE treatment.application_group SET frac_code = 'x'`,
 	} {
 		for _, url := range []string{n.db.AppURL, n.db.OwnerURL} {
 			db, err := postgres.Open(context.Background(), url, &movable{now: day0})

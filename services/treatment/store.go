@@ -77,6 +77,32 @@ func readProgram(ctx context.Context, r postgres.Reader, nursery, id string, loc
 	return p, err
 }
 
+// programRef names a program.
+type programRef struct{ nursery, id string }
+
+// readOpenPrograms returns the programs of all nurseries that go on.
+func readOpenPrograms(ctx context.Context, r postgres.Reader) ([]programRef, error) {
+	rows, err := r.Query(ctx, `
+		SELECT nursery, id FROM treatment.program WHERE status IN ('RUNNING', 'PAUSED', 'GIVEN_UP') ORDER BY nursery, number`)
+	if err != nil {
+		return nil, postgres.Translate(err)
+	}
+	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (programRef, error) {
+		var ref programRef
+		err := row.Scan(&ref.nursery, &ref.id)
+		return ref, err
+	})
+}
+
+// applied reports whether chemical was applied in a round of a program.
+func applied(ctx context.Context, r postgres.Reader, p *program) (bool, error) {
+	var found bool
+	err := r.QueryRow(ctx, `
+		SELECT EXISTS (SELECT FROM treatment.application_group WHERE nursery = $1 AND program = $2 AND round = $3)`,
+		p.nursery, p.id, p.state.Round).Scan(&found)
+	return found, err
+}
+
 func insertProgram(ctx context.Context, tx pgx.Tx, p *program) error {
 	template, err := protojson.Marshal(p.template)
 	if err != nil {

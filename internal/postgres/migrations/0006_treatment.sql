@@ -171,3 +171,7 @@ CREATE TABLE treatment.application_group (
 );
 CREATE INDEX application_group_by_step ON treatment.application_group (nursery, program, step_key, round);
 GRANT SELECT, INSERT ON treatment.application_group TO velamen_app;
+CREATE TRIGGER application_group_append_only BEFORE UPDATE OR DELETE OR TRUNCATE ON treatment.application_group
+    FOR EACH STATEMENT EXECUTE FUNCTION treatment.refuse_change();
+CREATE TRIGGER template_append_only BEFORE UPDATE OR DELETE OR TRUNCATE ON treatment.template
+    FOR EACH STATEMENT EXECUTE FUNCTION treatment.refuse_change();
