@@ -8,6 +8,7 @@ import (
 
 	"github.com/jackc/pgx/v5"
 
+	identityv1 "velamen/gen/velamen/identity/v1"
 	treatmentv1 "velamen/gen/velamen/treatment/v1"
 	"velamen/internal/clock"
 	"velamen/internal/fault"
@@ -102,8 +103,12 @@ func houseOf(ctx context.Context, tx pgx.Tx, field, nursery string, treated *tre
 
 // checkCertificate refuses a restricted-use product from a person without a
 // certificate that is valid on the day on which the work ended, in the nursery's
-// zone.
+// zone, and a worker who confirms one in another's name.
 func (s *Service) checkCertificate(ctx context.Context, tx pgx.Tx, nursery string, performer identity.Person, c confirming) error {
+	if c.caller.Role == identityv1.Role_ROLE_WORKER && c.caller.Person != performer.ID {
+		return fault.New(fault.Denied, fault.PermissionDenied,
+			"the mix has a restricted-use product: %s, who applied it, or a manager confirms it", performer.DisplayName).With("person", performer.ID)
+	}
 	n, err := identity.ReadNursery(ctx, tx, nursery)
 	if err != nil {
 		return err

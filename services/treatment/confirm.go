@@ -8,6 +8,7 @@ import (
 
 	"github.com/jackc/pgx/v5"
 
+	identityv1 "velamen/gen/velamen/identity/v1"
 	treatmentv1 "velamen/gen/velamen/treatment/v1"
 	"velamen/internal/clock"
 	"velamen/internal/fault"
@@ -141,6 +142,7 @@ func localised(ctx context.Context, tx pgx.Tx, nursery string, refusal error) er
 	return &local
 }
 
+// performer returns who did the work: the caller unless another is named.
 func (s *Service) performer(ctx context.Context, tx pgx.Tx, nursery string, c confirming) (identity.Person, error) {
 	if c.confirmation.GetPerformer() == "" {
 		return identity.ReadPerson(ctx, tx, nursery, c.caller.Person)
@@ -149,7 +151,11 @@ func (s *Service) performer(ctx context.Context, tx pgx.Tx, nursery string, c co
 	if err != nil {
 		return identity.Person{}, err
 	}
-	return identity.ReadPerson(ctx, tx, nursery, ids[1])
+	person, err := identity.ReadPerson(ctx, tx, nursery, ids[1])
+	if err == nil && person.Role == identityv1.Role_ROLE_AUDITOR {
+		err = fault.Field(c.path+".performer", "%s audits and does no work in the nursery", person.DisplayName).With("person", person.ID)
+	}
+	return person, err
 }
 
 // follow writes what a confirmation leads to elsewhere: the lots stand on the

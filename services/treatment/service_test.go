@@ -237,6 +237,15 @@ func TestAnApplicationIsHeldToItsLabel(t *testing.T) {
 			rpctest.Refused(t, err, codes.FailedPrecondition, test.reason)
 		})
 	}
+	inAnothersName := did("systemic", day0)
+	inAnothersName.Treatments, inAnothersName.Performer = applied("rest", "10"), name("people/mira")
+	_, err := n.confirm(program, "systemic-1", inAnothersName)
+	rpctest.Refused(t, err, codes.PermissionDenied, fault.PermissionDenied)
+	byAuditor := did("systemic", day0)
+	byAuditor.Performer = name("people/ada")
+	_, err = n.confirm(program, "systemic-1", byAuditor)
+	rpctest.RefusedField(t, err, "confirmation.performer")
+
 	response, err := n.confirm(program, "systemic-1", did("systemic", day0))
 	require.NoError(t, err)
 	require.Equal(t, name("applications/p-1-systemic-1-1"), response.GetApplication())
