@@ -211,7 +211,7 @@ func (r *programRun) continueAsNew(ctx workflow.Context) error {
 // until the database answers.
 func activityContext(ctx workflow.Context) workflow.Context {
 	return workflow.WithActivityOptions(ctx, workflow.ActivityOptions{
-		StartToCloseTimeout: 30 * time.Second,
+		StartToCloseTimeout: 10 * time.Second,
 		RetryPolicy: &temporal.RetryPolicy{
 			InitialInterval: time.Second, BackoffCoefficient: 2, MaximumInterval: time.Minute,
 			NonRetryableErrorTypes: []string{errProgramMissing},
