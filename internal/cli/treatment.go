@@ -15,7 +15,7 @@ func (a *app) treatmentCommand() *cobra.Command {
 		"A case holds the lots of an outbreak; its program says which step is due, and ends in release or discarding. "+Caution,
 		a.templateList(),
 		group("template", "One program template", "A template is a versioned plan for one kind of disorder.", a.templateGet(), a.templatePublish()),
-		group("case", "Cases", "A case is one outbreak: its lots are held until they are released or discarded.", a.caseCreate(), a.caseGet(), a.caseList()),
+		group("case", "Cases", "A case is one outbreak: its lots are held until they are released or discarded.", a.caseCreate(), a.caseClose(), a.caseGet(), a.caseList()),
 		group("program", "Programs", "A program is the treatment of one case.", a.programStart(), a.programShow(), a.programList()),
 		a.stepList(),
 		group("step", "One step", "A step of a running program; write it PROGRAM/STEP.", a.stepShow()),
@@ -151,6 +151,29 @@ func (a *app) caseCreate() *cobra.Command {
 	return needs(cmd, "diagnosis", "lot")
 }
 
+func (a *app) caseClose() *cobra.Command {
+	request := &treatmentv1.CloseCaseRequest{}
+	cmd := a.command(text{
+		use: "close CASE", short: "Close a case that has no program",
+		long:    "Ends a case without a program, such as one opened by mistake, and frees its lots. Managers and owners only.",
+		example: `  velamen treatment case close c-1 --note "opened for the wrong lot"`,
+	}, func(ctx context.Context, args []string) (err error) {
+		if request.Name, err = a.name("CASE", args[0], "cases"); err != nil {
+			return err
+		}
+		if request.RequestId, err = a.change(); err != nil {
+			return err
+		}
+		closed, err := call(ctx, a, treatmentv1.NewTreatmentServiceClient, treatmentv1.TreatmentServiceClient.CloseCase, request)
+		if err != nil {
+			return err
+		}
+		return a.showCase(ctx, closed)
+	})
+	cmd.Flags().StringVar(&request.Note, "note", "", "why it is closed")
+	return needs(cmd, "note")
+}
+
 func (a *app) showCase(ctx context.Context, outbreak *treatmentv1.Case) error {
 	return a.showWithCaution(ctx, outbreak, func(s *sheet) {
 		s.fact("Case", shortName(outbreak.GetName()))
@@ -158,6 +181,7 @@ func (a *app) showCase(ctx context.Context, outbreak *treatmentv1.Case) error {
 		s.fact("Diagnosis", shortName(outbreak.GetDiagnosis()))
 		s.fact("Lots", shortNames(outbreak.GetLots()))
 		s.fact("Program", shortName(outbreak.GetProgram()))
+		s.fact("Closed because", outbreak.GetCloseNote())
 		s.fact("Opened", s.when(outbreak.GetCreateTime()))
 	})
 }

@@ -72,6 +72,7 @@ var allowed = map[string][]identityv1.Role{
 
 	"/velamen.treatment.v1.TreatmentService/PublishTemplate": managers,
 	"/velamen.treatment.v1.TreatmentService/CreateCase":      managers,
+	"/velamen.treatment.v1.TreatmentService/CloseCase":       managers,
 	"/velamen.treatment.v1.TreatmentService/CreateProgram":   managers,
 	"/velamen.treatment.v1.TreatmentService/ConfirmStep":     crew,
 	"/velamen.treatment.v1.TreatmentService/PauseProgram":    managers,

@@ -101,6 +101,18 @@ func TestIsolationThatWasConfirmedIsEnteredThoughTheBenchKeepsNothingApartAnyMor
 	require.Equal(t, isolation, n.lot("a").GetBench())
 }
 
+func TestABenchIsNotOpenedUpWhileLotsAreKeptApartOnIt(t *testing.T) {
+	n := newNursery(t)
+	n.addLot("a", 10)
+	n.hold("a", case1)
+	require.Zero(t, n.send(stock.TopicIsolate, stock.Isolate{Lots: []string{lotNamed("a")}, Bench: isolation, Person: mira, Time: today}))
+	_, err := n.client.UpdateBench(n.as, &stockv1.UpdateBenchRequest{
+		Bench: &stockv1.Bench{Name: isolation}, UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"isolation"}}, RequestId: newID(),
+	})
+	_, values := rpctest.Refused(t, err, codes.FailedPrecondition, fault.LotHeld)
+	require.Equal(t, "a", values["lots"])
+}
+
 // split splits plants off a lot onto the isolation bench.
 func (n *nursery) split(from, part string, plants int64) {
 	n.t.Helper()

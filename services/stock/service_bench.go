@@ -2,10 +2,12 @@ package stock
 
 import (
 	"context"
+	"strings"
 
 	"github.com/jackc/pgx/v5"
 
 	stockv1 "velamen/gen/velamen/stock/v1"
+	"velamen/internal/fault"
 	"velamen/internal/resource"
 	"velamen/internal/rpc"
 )
@@ -107,11 +109,27 @@ func (s *Service) UpdateBench(ctx context.Context, request *stockv1.UpdateBenchR
 		if err != nil {
 			return nil, err
 		}
+		if before.Isolation && !bench.Isolation {
+			if err := checkNoHeldLots(ctx, tx, nursery, at); err != nil {
+				return nil, err
+			}
+		}
 		if err := updateBench(ctx, tx, nursery, bench); err != nil {
 			return nil, err
 		}
 		return readBenchContract(ctx, tx, nursery, at)
 	})
+}
+
+// checkNoHeldLots refuses to open up a bench on which lots are kept apart.
+func checkNoHeldLots(ctx context.Context, tx pgx.Tx, nursery string, at place) error {
+	held, err := heldLotsOn(ctx, tx, nursery, at)
+	if err != nil || len(held) == 0 {
+		return err
+	}
+	lots := strings.Join(held, ", ")
+	return fault.FieldReason(fault.Precondition, fault.LotHeld, "bench.isolation",
+		"lots are kept apart on this bench; move them to another isolation bench first: %s", lots).With("lots", lots)
 }
 
 func readBenchContract(ctx context.Context, tx pgx.Tx, nursery string, at place) (*stockv1.Bench, error) {

@@ -84,3 +84,15 @@ func listBenches(ctx context.Context, r postgres.Reader, nursery, house string, 
 	benches, err := pgx.CollectRows(rows, scanBench)
 	return benches, postgres.Translate(err)
 }
+
+// heldLotsOn returns the lots with plants that cases hold on a bench.
+func heldLotsOn(ctx context.Context, r postgres.Reader, nursery string, at place) ([]string, error) {
+	rows, err := r.Query(ctx, `
+		SELECT id FROM stock.lot
+		WHERE nursery = $1 AND house = $2 AND bench = $3 AND holding_case <> '' AND plants > 0 ORDER BY id`,
+		nursery, at.house, at.bench)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, pgx.RowTo[string])
+}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"strings"
 
 	"github.com/jackc/pgx/v5"
 
@@ -11,6 +12,7 @@ import (
 	"velamen/internal/fault"
 	"velamen/internal/postgres"
 	"velamen/internal/resource"
+	"velamen/internal/rpc"
 	"velamen/services/diagnosis"
 	"velamen/services/stock"
 )
@@ -46,6 +48,33 @@ func (s *Service) openCase(ctx context.Context, tx pgx.Tx, request *treatmentv1.
 		return nil, err
 	}
 	return o.contract(), s.hold(ctx, tx, o, lots)
+}
+
+// abandon closes a case that has no program and frees its lots.
+func (s *Service) abandon(ctx context.Context, tx pgx.Tx, request *treatmentv1.CloseCaseRequest, caller rpc.Principal) (*treatmentv1.Case, error) {
+	ids, err := resource.Parse("name", request.GetName(), "nurseries", "cases")
+	if err != nil {
+		return nil, err
+	}
+	o, err := readOutbreak(ctx, tx, ids[0], ids[1], true)
+	if err != nil {
+		return nil, err
+	}
+	if o.state != treatmentv1.CaseState_CASE_STATE_OPEN {
+		return nil, fault.FieldReason(fault.Precondition, fault.ProgramState, "name",
+			"case %s is %s; only a case without a program can be closed", o.id, strings.ToLower(strings.TrimPrefix(o.state.String(), "CASE_STATE_"))).
+			With("case", o.name())
+	}
+	if err := closeOutbreak(ctx, tx, o, request.GetNote(), caller.Person); err != nil {
+		return nil, err
+	}
+	if err := s.free(ctx, tx, o, o.lots, true); err != nil {
+		return nil, err
+	}
+	if err := leaveLots(ctx, tx, o.nursery, o.id, o.lots, s.db.Now()); err != nil {
+		return nil, err
+	}
+	return o.contract(), nil
 }
 
 // liveLots reads lot names and returns their ids in order. Every lot must exist

@@ -30,6 +30,7 @@ func (o *outbreak) contract() *treatmentv1.Case {
 		Diagnosis:  resource.Of("nurseries", o.nursery, "diagnoses", o.diagnosis),
 		Lots:       lotNames(o.nursery, o.lots),
 		State:      o.state,
+		CloseNote:  o.closeNote,
 		CreateTime: timestamp(o.created),
 	}
 	if o.program != "" {

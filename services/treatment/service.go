@@ -85,6 +85,13 @@ func (s *Service) GetCase(ctx context.Context, request *treatmentv1.GetCaseReque
 	return o.contract(), nil
 }
 
+// CloseCase ends a case that has no program.
+func (s *Service) CloseCase(ctx context.Context, request *treatmentv1.CloseCaseRequest) (*treatmentv1.Case, error) {
+	return rpc.Once(ctx, s.db, request, func(ctx context.Context, tx pgx.Tx, caller rpc.Principal) (*treatmentv1.Case, error) {
+		return s.abandon(ctx, tx, request, caller)
+	})
+}
+
 // CreateProgram starts the program of a case.
 func (s *Service) CreateProgram(ctx context.Context, request *treatmentv1.CreateProgramRequest) (*treatmentv1.Program, error) {
 	return rpc.Once(ctx, s.db, request, func(ctx context.Context, tx pgx.Tx, caller rpc.Principal) (*treatmentv1.Program, error) {

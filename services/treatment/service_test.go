@@ -75,6 +75,31 @@ func TestWhatWasSplitOffAHeldLotJoinsItsCaseOnlyAndIsFreeAtItsEnd(t *testing.T) 
 	}
 }
 
+func TestACaseOpenedByMistakeIsClosedAndItsLotsAreFree(t *testing.T) {
+	n, _ := openNursery(t)
+	opened := n.newCase("phyllosticta-leaf-spot")
+	closed, err := n.treatment.CloseCase(asManager(), &treatmentv1.CloseCaseRequest{Name: opened.GetName(), Note: "the wrong lot", RequestId: id()})
+	require.NoError(t, err)
+	require.Equal(t, treatmentv1.CaseState_CASE_STATE_CLOSED, closed.GetState())
+	n.drain()
+	lot, err := n.stock.GetLot(asWorker(), &stockv1.GetLotRequest{Name: opened.GetLots()[0]})
+	require.NoError(t, err)
+	require.Empty(t, lot.GetHoldingCase())
+
+	again, err := n.treatment.GetCase(asWorker(), &treatmentv1.GetCaseRequest{Name: opened.GetName()})
+	require.NoError(t, err)
+	require.Equal(t, "the wrong lot", again.GetCloseNote())
+	require.Equal(t, opened.GetLots(), again.GetLots(), "what it was opened for is still known")
+	_, err = n.treatment.CreateProgram(asManager(), &treatmentv1.CreateProgramRequest{Parent: "nurseries/test", Case: opened.GetName(), Template: name("templates/leaf-spots"), RequestId: id()})
+	rpctest.Refused(t, err, codes.FailedPrecondition, fault.ProgramState)
+	_, err = n.treatment.CloseCase(asManager(), &treatmentv1.CloseCaseRequest{Name: opened.GetName(), Note: "again", RequestId: id()})
+	rpctest.Refused(t, err, codes.FailedPrecondition, fault.ProgramState)
+
+	treated := n.start("phyllosticta-leaf-spot", "leaf-spots")
+	_, err = n.treatment.CloseCase(asManager(), &treatmentv1.CloseCaseRequest{Name: treated.GetCase(), Note: "too late", RequestId: id()})
+	rpctest.Refused(t, err, codes.FailedPrecondition, fault.ProgramState)
+}
+
 func TestAProgramIsStartedOnceForACaseWithATemplateForItsDisorder(t *testing.T) {
 	n, _ := openNursery(t)
 	opened := n.newCase("phyllosticta-leaf-spot")

@@ -232,7 +232,9 @@ type outbreak struct {
 	state       treatmentv1.CaseState
 	lots        []string
 	program     string
-	created     time.Time
+	// closeNote says why it was closed without a program.
+	closeNote string
+	created   time.Time
 }
 
 func (o *outbreak) name() string { return resource.Of("nurseries", o.nursery, "cases", o.id) }
@@ -240,7 +242,7 @@ func (o *outbreak) name() string { return resource.Of("nurseries", o.nursery, "c
 // outbreakColumns reads a case with its lots: those in it now, or when it ended
 // those that were in it at the end.
 const outbreakColumns = `
-	o.nursery, o.id, o.number, o.diagnosis, o.state, o.create_time,
+	o.nursery, o.id, o.number, o.diagnosis, o.state, o.close_note, o.create_time,
 	coalesce((SELECT p.id FROM treatment.program p WHERE p.nursery = o.nursery AND p.outbreak = o.id), ''),
 	ARRAY(
 		SELECT l.lot FROM treatment.outbreak_lot l
@@ -253,7 +255,7 @@ const outbreakColumns = `
 func scanOutbreak(row pgx.Row) (*outbreak, error) {
 	o := &outbreak{}
 	var state string
-	err := row.Scan(&o.nursery, &o.id, &o.number, &o.diagnosis, &state, &o.created, &o.program, &o.lots)
+	err := row.Scan(&o.nursery, &o.id, &o.number, &o.diagnosis, &state, &o.closeNote, &o.created, &o.program, &o.lots)
 	o.state = treatmentv1.CaseState(treatmentv1.CaseState_value["CASE_STATE_"+state])
 	return o, err
 }
@@ -292,6 +294,15 @@ func insertOutbreak(ctx context.Context, tx pgx.Tx, o *outbreak) error {
 func setOutbreakState(ctx context.Context, tx pgx.Tx, nursery, id string, state treatmentv1.CaseState) error {
 	_, err := tx.Exec(ctx, `UPDATE treatment.outbreak SET state = $3 WHERE nursery = $1 AND id = $2`,
 		nursery, id, strings.TrimPrefix(state.String(), "CASE_STATE_"))
+	return err
+}
+
+// closeOutbreak closes a case without a program, in the database and in memory.
+func closeOutbreak(ctx context.Context, tx pgx.Tx, o *outbreak, note, person string) error {
+	o.state, o.closeNote = treatmentv1.CaseState_CASE_STATE_CLOSED, note
+	_, err := tx.Exec(ctx, `
+		UPDATE treatment.outbreak SET state = 'CLOSED', close_note = $3, closed_by = $4 WHERE nursery = $1 AND id = $2`,
+		o.nursery, o.id, note, person)
 	return err
 }
 

@@ -33,12 +33,15 @@ CREATE TABLE treatment.outbreak (
     number      bigint      NOT NULL,
     diagnosis   text        NOT NULL,
     state       text        NOT NULL,
+    close_note  text        NOT NULL DEFAULT '',
+    closed_by   text        NOT NULL DEFAULT '',
     create_time timestamptz NOT NULL,
     CONSTRAINT outbreak_pk PRIMARY KEY (nursery, id),
     CONSTRAINT outbreak_number_unique UNIQUE (nursery, number),
     CONSTRAINT outbreak_nursery FOREIGN KEY (nursery) REFERENCES identity.nursery (id),
     CONSTRAINT outbreak_diagnosis FOREIGN KEY (nursery, diagnosis) REFERENCES diagnosis.diagnosis (nursery, id),
-    CONSTRAINT outbreak_state_known CHECK (state IN ('OPEN', 'IN_PROGRAM', 'RELEASED', 'DISCARDED'))
+    CONSTRAINT outbreak_state_known CHECK (state IN ('OPEN', 'IN_PROGRAM', 'RELEASED', 'DISCARDED', 'CLOSED')),
+    CONSTRAINT outbreak_closed_says_why CHECK ((state = 'CLOSED') = (close_note <> '' AND closed_by <> ''))
 );
 GRANT SELECT, INSERT, UPDATE ON treatment.outbreak TO velamen_app;
 

@@ -271,6 +271,8 @@ const (
 	CaseState_CASE_STATE_RELEASED CaseState = 3
 	// The lots were discarded.
 	CaseState_CASE_STATE_DISCARDED CaseState = 4
+	// It was closed without a program.
+	CaseState_CASE_STATE_CLOSED CaseState = 5
 )
 
 // Enum value maps for CaseState.
@@ -281,6 +283,7 @@ var (
 		2: "CASE_STATE_IN_PROGRAM",
 		3: "CASE_STATE_RELEASED",
 		4: "CASE_STATE_DISCARDED",
+		5: "CASE_STATE_CLOSED",
 	}
 	CaseState_value = map[string]int32{
 		"CASE_STATE_UNSPECIFIED": 0,
@@ -288,6 +291,7 @@ var (
 		"CASE_STATE_IN_PROGRAM":  2,
 		"CASE_STATE_RELEASED":    3,
 		"CASE_STATE_DISCARDED":   4,
+		"CASE_STATE_CLOSED":      5,
 	}
 )
 
@@ -908,7 +912,9 @@ type Case struct {
 	// Its program (name), empty before it starts.
 	Program string `protobuf:"bytes,5,opt,name=program,proto3" json:"program,omitempty"`
 	// When it was opened, UTC.
-	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// Why it was closed without a program.
+	CloseNote     string `protobuf:"bytes,7,opt,name=close_note,json=closeNote,proto3" json:"close_note,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -983,6 +989,13 @@ func (x *Case) GetCreateTime() *timestamppb.Timestamp {
 		return x.CreateTime
 	}
 	return nil
+}
+
+func (x *Case) GetCloseNote() string {
+	if x != nil {
+		return x.CloseNote
+	}
+	return ""
 }
 
 // Program is the treatment of one case.
@@ -1752,6 +1765,70 @@ func (x *ListCasesResponse) GetNextPageToken() string {
 	return ""
 }
 
+// CloseCaseRequest closes a case.
+type CloseCaseRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The case; refused once it has a program.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Why.
+	Note string `protobuf:"bytes,2,opt,name=note,proto3" json:"note,omitempty"`
+	// UUID that makes a retry return the first answer (AIP-155).
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CloseCaseRequest) Reset() {
+	*x = CloseCaseRequest{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CloseCaseRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CloseCaseRequest) ProtoMessage() {}
+
+func (x *CloseCaseRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CloseCaseRequest.ProtoReflect.Descriptor instead.
+func (*CloseCaseRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *CloseCaseRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *CloseCaseRequest) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
+func (x *CloseCaseRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
 // CompletedStep is a step that was done before the program was entered.
 type CompletedStep struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1766,7 +1843,7 @@ type CompletedStep struct {
 
 func (x *CompletedStep) Reset() {
 	*x = CompletedStep{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[14]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1778,7 +1855,7 @@ func (x *CompletedStep) String() string {
 func (*CompletedStep) ProtoMessage() {}
 
 func (x *CompletedStep) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[14]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1791,7 +1868,7 @@ func (x *CompletedStep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CompletedStep.ProtoReflect.Descriptor instead.
 func (*CompletedStep) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{14}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *CompletedStep) GetKey() string {
@@ -1828,7 +1905,7 @@ type CreateProgramRequest struct {
 
 func (x *CreateProgramRequest) Reset() {
 	*x = CreateProgramRequest{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[15]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1840,7 +1917,7 @@ func (x *CreateProgramRequest) String() string {
 func (*CreateProgramRequest) ProtoMessage() {}
 
 func (x *CreateProgramRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[15]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1853,7 +1930,7 @@ func (x *CreateProgramRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateProgramRequest.ProtoReflect.Descriptor instead.
 func (*CreateProgramRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{15}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *CreateProgramRequest) GetParent() string {
@@ -1902,7 +1979,7 @@ type GetProgramRequest struct {
 
 func (x *GetProgramRequest) Reset() {
 	*x = GetProgramRequest{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[16]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1914,7 +1991,7 @@ func (x *GetProgramRequest) String() string {
 func (*GetProgramRequest) ProtoMessage() {}
 
 func (x *GetProgramRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[16]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1927,7 +2004,7 @@ func (x *GetProgramRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetProgramRequest.ProtoReflect.Descriptor instead.
 func (*GetProgramRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{16}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *GetProgramRequest) GetName() string {
@@ -1954,7 +2031,7 @@ type ListProgramsRequest struct {
 
 func (x *ListProgramsRequest) Reset() {
 	*x = ListProgramsRequest{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[17]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1966,7 +2043,7 @@ func (x *ListProgramsRequest) String() string {
 func (*ListProgramsRequest) ProtoMessage() {}
 
 func (x *ListProgramsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[17]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1979,7 +2056,7 @@ func (x *ListProgramsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListProgramsRequest.ProtoReflect.Descriptor instead.
 func (*ListProgramsRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{17}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *ListProgramsRequest) GetParent() string {
@@ -2023,7 +2100,7 @@ type ListProgramsResponse struct {
 
 func (x *ListProgramsResponse) Reset() {
 	*x = ListProgramsResponse{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[18]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2035,7 +2112,7 @@ func (x *ListProgramsResponse) String() string {
 func (*ListProgramsResponse) ProtoMessage() {}
 
 func (x *ListProgramsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[18]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2048,7 +2125,7 @@ func (x *ListProgramsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListProgramsResponse.ProtoReflect.Descriptor instead.
 func (*ListProgramsResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{18}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *ListProgramsResponse) GetPrograms() []*Program {
@@ -2082,7 +2159,7 @@ type ListStepsRequest struct {
 
 func (x *ListStepsRequest) Reset() {
 	*x = ListStepsRequest{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[19]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2094,7 +2171,7 @@ func (x *ListStepsRequest) String() string {
 func (*ListStepsRequest) ProtoMessage() {}
 
 func (x *ListStepsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[19]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2107,7 +2184,7 @@ func (x *ListStepsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStepsRequest.ProtoReflect.Descriptor instead.
 func (*ListStepsRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{19}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *ListStepsRequest) GetParent() string {
@@ -2151,7 +2228,7 @@ type ListStepsResponse struct {
 
 func (x *ListStepsResponse) Reset() {
 	*x = ListStepsResponse{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[20]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2163,7 +2240,7 @@ func (x *ListStepsResponse) String() string {
 func (*ListStepsResponse) ProtoMessage() {}
 
 func (x *ListStepsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[20]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2176,7 +2253,7 @@ func (x *ListStepsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStepsResponse.ProtoReflect.Descriptor instead.
 func (*ListStepsResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{20}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *ListStepsResponse) GetSteps() []*Step {
@@ -2206,7 +2283,7 @@ type ProductUse struct {
 
 func (x *ProductUse) Reset() {
 	*x = ProductUse{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[21]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2218,7 +2295,7 @@ func (x *ProductUse) String() string {
 func (*ProductUse) ProtoMessage() {}
 
 func (x *ProductUse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[21]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2231,7 +2308,7 @@ func (x *ProductUse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProductUse.ProtoReflect.Descriptor instead.
 func (*ProductUse) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{21}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *ProductUse) GetProduct() string {
@@ -2267,7 +2344,7 @@ type HouseTreatment struct {
 
 func (x *HouseTreatment) Reset() {
 	*x = HouseTreatment{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[22]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2279,7 +2356,7 @@ func (x *HouseTreatment) String() string {
 func (*HouseTreatment) ProtoMessage() {}
 
 func (x *HouseTreatment) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[22]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2292,7 +2369,7 @@ func (x *HouseTreatment) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HouseTreatment.ProtoReflect.Descriptor instead.
 func (*HouseTreatment) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{22}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *HouseTreatment) GetHouse() string {
@@ -2343,7 +2420,7 @@ type Conditions struct {
 
 func (x *Conditions) Reset() {
 	*x = Conditions{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[23]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2355,7 +2432,7 @@ func (x *Conditions) String() string {
 func (*Conditions) ProtoMessage() {}
 
 func (x *Conditions) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[23]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2368,7 +2445,7 @@ func (x *Conditions) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Conditions.ProtoReflect.Descriptor instead.
 func (*Conditions) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{23}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *Conditions) GetTemperature() *v11.Quantity {
@@ -2398,7 +2475,7 @@ type InspectionCounts struct {
 
 func (x *InspectionCounts) Reset() {
 	*x = InspectionCounts{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[24]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2410,7 +2487,7 @@ func (x *InspectionCounts) String() string {
 func (*InspectionCounts) ProtoMessage() {}
 
 func (x *InspectionCounts) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[24]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2423,7 +2500,7 @@ func (x *InspectionCounts) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InspectionCounts.ProtoReflect.Descriptor instead.
 func (*InspectionCounts) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{24}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *InspectionCounts) GetPlantsSampled() int64 {
@@ -2476,7 +2553,7 @@ type Confirmation struct {
 
 func (x *Confirmation) Reset() {
 	*x = Confirmation{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[25]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2488,7 +2565,7 @@ func (x *Confirmation) String() string {
 func (*Confirmation) ProtoMessage() {}
 
 func (x *Confirmation) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[25]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2501,7 +2578,7 @@ func (x *Confirmation) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Confirmation.ProtoReflect.Descriptor instead.
 func (*Confirmation) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{25}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *Confirmation) GetStartTime() *timestamppb.Timestamp {
@@ -2610,7 +2687,7 @@ type ConfirmStepRequest struct {
 
 func (x *ConfirmStepRequest) Reset() {
 	*x = ConfirmStepRequest{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[26]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2622,7 +2699,7 @@ func (x *ConfirmStepRequest) String() string {
 func (*ConfirmStepRequest) ProtoMessage() {}
 
 func (x *ConfirmStepRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[26]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2635,7 +2712,7 @@ func (x *ConfirmStepRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ConfirmStepRequest.ProtoReflect.Descriptor instead.
 func (*ConfirmStepRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{26}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *ConfirmStepRequest) GetName() string {
@@ -2674,7 +2751,7 @@ type ConfirmStepResponse struct {
 
 func (x *ConfirmStepResponse) Reset() {
 	*x = ConfirmStepResponse{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[27]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2686,7 +2763,7 @@ func (x *ConfirmStepResponse) String() string {
 func (*ConfirmStepResponse) ProtoMessage() {}
 
 func (x *ConfirmStepResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[27]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2699,7 +2776,7 @@ func (x *ConfirmStepResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ConfirmStepResponse.ProtoReflect.Descriptor instead.
 func (*ConfirmStepResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{27}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *ConfirmStepResponse) GetStep() *Step {
@@ -2740,7 +2817,7 @@ type PauseProgramRequest struct {
 
 func (x *PauseProgramRequest) Reset() {
 	*x = PauseProgramRequest{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[28]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2752,7 +2829,7 @@ func (x *PauseProgramRequest) String() string {
 func (*PauseProgramRequest) ProtoMessage() {}
 
 func (x *PauseProgramRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[28]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2765,7 +2842,7 @@ func (x *PauseProgramRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PauseProgramRequest.ProtoReflect.Descriptor instead.
 func (*PauseProgramRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{28}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *PauseProgramRequest) GetName() string {
@@ -2813,7 +2890,7 @@ type ResumeProgramRequest struct {
 
 func (x *ResumeProgramRequest) Reset() {
 	*x = ResumeProgramRequest{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[29]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2825,7 +2902,7 @@ func (x *ResumeProgramRequest) String() string {
 func (*ResumeProgramRequest) ProtoMessage() {}
 
 func (x *ResumeProgramRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[29]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2838,7 +2915,7 @@ func (x *ResumeProgramRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResumeProgramRequest.ProtoReflect.Descriptor instead.
 func (*ResumeProgramRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{29}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *ResumeProgramRequest) GetName() string {
@@ -2890,7 +2967,7 @@ type AmendProgramRequest struct {
 
 func (x *AmendProgramRequest) Reset() {
 	*x = AmendProgramRequest{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[30]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2902,7 +2979,7 @@ func (x *AmendProgramRequest) String() string {
 func (*AmendProgramRequest) ProtoMessage() {}
 
 func (x *AmendProgramRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[30]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2915,7 +2992,7 @@ func (x *AmendProgramRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AmendProgramRequest.ProtoReflect.Descriptor instead.
 func (*AmendProgramRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{30}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *AmendProgramRequest) GetName() string {
@@ -2977,7 +3054,7 @@ type GiveUpProgramRequest struct {
 
 func (x *GiveUpProgramRequest) Reset() {
 	*x = GiveUpProgramRequest{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[31]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2989,7 +3066,7 @@ func (x *GiveUpProgramRequest) String() string {
 func (*GiveUpProgramRequest) ProtoMessage() {}
 
 func (x *GiveUpProgramRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[31]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3002,7 +3079,7 @@ func (x *GiveUpProgramRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GiveUpProgramRequest.ProtoReflect.Descriptor instead.
 func (*GiveUpProgramRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{31}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *GiveUpProgramRequest) GetName() string {
@@ -3058,7 +3135,7 @@ type ProgramEvent struct {
 
 func (x *ProgramEvent) Reset() {
 	*x = ProgramEvent{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[32]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3070,7 +3147,7 @@ func (x *ProgramEvent) String() string {
 func (*ProgramEvent) ProtoMessage() {}
 
 func (x *ProgramEvent) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[32]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3083,7 +3160,7 @@ func (x *ProgramEvent) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProgramEvent.ProtoReflect.Descriptor instead.
 func (*ProgramEvent) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{32}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *ProgramEvent) GetSequence() int64 {
@@ -3157,7 +3234,7 @@ type ListProgramEventsRequest struct {
 
 func (x *ListProgramEventsRequest) Reset() {
 	*x = ListProgramEventsRequest{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[33]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3169,7 +3246,7 @@ func (x *ListProgramEventsRequest) String() string {
 func (*ListProgramEventsRequest) ProtoMessage() {}
 
 func (x *ListProgramEventsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[33]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3182,7 +3259,7 @@ func (x *ListProgramEventsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListProgramEventsRequest.ProtoReflect.Descriptor instead.
 func (*ListProgramEventsRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{33}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *ListProgramEventsRequest) GetName() string {
@@ -3219,7 +3296,7 @@ type ListProgramEventsResponse struct {
 
 func (x *ListProgramEventsResponse) Reset() {
 	*x = ListProgramEventsResponse{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[34]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3231,7 +3308,7 @@ func (x *ListProgramEventsResponse) String() string {
 func (*ListProgramEventsResponse) ProtoMessage() {}
 
 func (x *ListProgramEventsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[34]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3244,7 +3321,7 @@ func (x *ListProgramEventsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListProgramEventsResponse.ProtoReflect.Descriptor instead.
 func (*ListProgramEventsResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{34}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *ListProgramEventsResponse) GetEvents() []*ProgramEvent {
@@ -3292,7 +3369,7 @@ type Application struct {
 
 func (x *Application) Reset() {
 	*x = Application{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[35]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3304,7 +3381,7 @@ func (x *Application) String() string {
 func (*Application) ProtoMessage() {}
 
 func (x *Application) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[35]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3317,7 +3394,7 @@ func (x *Application) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Application.ProtoReflect.Descriptor instead.
 func (*Application) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{35}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *Application) GetName() string {
@@ -3408,7 +3485,7 @@ type GetApplicationRequest struct {
 
 func (x *GetApplicationRequest) Reset() {
 	*x = GetApplicationRequest{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[36]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3420,7 +3497,7 @@ func (x *GetApplicationRequest) String() string {
 func (*GetApplicationRequest) ProtoMessage() {}
 
 func (x *GetApplicationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[36]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3433,7 +3510,7 @@ func (x *GetApplicationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetApplicationRequest.ProtoReflect.Descriptor instead.
 func (*GetApplicationRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{36}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *GetApplicationRequest) GetName() string {
@@ -3458,7 +3535,7 @@ type ListApplicationsRequest struct {
 
 func (x *ListApplicationsRequest) Reset() {
 	*x = ListApplicationsRequest{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[37]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3470,7 +3547,7 @@ func (x *ListApplicationsRequest) String() string {
 func (*ListApplicationsRequest) ProtoMessage() {}
 
 func (x *ListApplicationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[37]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3483,7 +3560,7 @@ func (x *ListApplicationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListApplicationsRequest.ProtoReflect.Descriptor instead.
 func (*ListApplicationsRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{37}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *ListApplicationsRequest) GetParent() string {
@@ -3520,7 +3597,7 @@ type ListApplicationsResponse struct {
 
 func (x *ListApplicationsResponse) Reset() {
 	*x = ListApplicationsResponse{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[38]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3532,7 +3609,7 @@ func (x *ListApplicationsResponse) String() string {
 func (*ListApplicationsResponse) ProtoMessage() {}
 
 func (x *ListApplicationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[38]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3545,7 +3622,7 @@ func (x *ListApplicationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListApplicationsResponse.ProtoReflect.Descriptor instead.
 func (*ListApplicationsResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{38}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *ListApplicationsResponse) GetApplications() []*Application {
@@ -3600,7 +3677,7 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"max_rounds\x18\x06 \x01(\x05B\r\xe2A\x01\x02\xbaH\x06\x1a\x04\x18\x14(\x01R\tmaxRounds\x12@\n" +
 	"\x14escalate_every_hours\x18\a \x01(\x05B\x0e\xe2A\x01\x02\xbaH\a\x1a\x05\x18\xd0\x05(\x01R\x12escalateEveryHours\x12\x1e\n" +
 	"\ashipped\x18\b \x01(\bB\x04\xe2A\x01\x03R\ashipped:?\xeaA<\n" +
-	"\x10velamen/Template\x12(nurseries/{nursery}/templates/{template}\"\xca\x02\n" +
+	"\x10velamen/Template\x12(nurseries/{nursery}/templates/{template}\"\xef\x02\n" +
 	"\x04Case\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12,\n" +
 	"\tdiagnosis\x18\x02 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\tdiagnosis\x12%\n" +
@@ -3609,7 +3686,9 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\x05state\x18\x04 \x01(\x0e2\x1f.velamen.treatment.v1.CaseStateB\x04\xe2A\x01\x03R\x05state\x12\x1e\n" +
 	"\aprogram\x18\x05 \x01(\tB\x04\xe2A\x01\x03R\aprogram\x12A\n" +
 	"\vcreate_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"createTime:3\xeaA0\n" +
+	"createTime\x12#\n" +
+	"\n" +
+	"close_note\x18\a \x01(\tB\x04\xe2A\x01\x03R\tcloseNote:3\xeaA0\n" +
 	"\fvelamen/Case\x12 nurseries/{nursery}/cases/{case}\"\x98\x05\n" +
 	"\aProgram\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x18\n" +
@@ -3678,7 +3757,13 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"page_token\x18\x03 \x01(\tB\x04\xe2A\x01\x01R\tpageToken\"m\n" +
 	"\x11ListCasesResponse\x120\n" +
 	"\x05cases\x18\x01 \x03(\v2\x1a.velamen.treatment.v1.CaseR\x05cases\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\x84\x01\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xa0\x01\n" +
+	"\x10CloseCaseRequest\x123\n" +
+	"\x04name\x18\x01 \x01(\tB\x1f\xe2A\x01\x02\xfaA\x0e\n" +
+	"\fvelamen/Case\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04name\x12\"\n" +
+	"\x04note\x18\x02 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xf4\x03R\x04note\x123\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x02\xbaH\x05r\x03\xb0\x01\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\x84\x01\n" +
 	"\rCompletedStep\x12\x1f\n" +
 	"\x03key\x18\x01 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18(R\x03key\x12R\n" +
 	"\fconfirmation\x18\x02 \x01(\v2\".velamen.treatment.v1.ConfirmationB\n" +
@@ -3884,13 +3969,14 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\x16ON_FAILURE_UNSPECIFIED\x10\x00\x12\x15\n" +
 	"\x11ON_FAILURE_REPEAT\x10\x01\x12\x14\n" +
 	"\x10ON_FAILURE_RECUR\x10\x02\x12\x16\n" +
-	"\x12ON_FAILURE_GIVE_UP\x10\x03*\x8a\x01\n" +
+	"\x12ON_FAILURE_GIVE_UP\x10\x03*\xa1\x01\n" +
 	"\tCaseState\x12\x1a\n" +
 	"\x16CASE_STATE_UNSPECIFIED\x10\x00\x12\x13\n" +
 	"\x0fCASE_STATE_OPEN\x10\x01\x12\x19\n" +
 	"\x15CASE_STATE_IN_PROGRAM\x10\x02\x12\x17\n" +
 	"\x13CASE_STATE_RELEASED\x10\x03\x12\x18\n" +
-	"\x14CASE_STATE_DISCARDED\x10\x04*\xb7\x01\n" +
+	"\x14CASE_STATE_DISCARDED\x10\x04\x12\x15\n" +
+	"\x11CASE_STATE_CLOSED\x10\x05*\xb7\x01\n" +
 	"\fProgramState\x12\x1d\n" +
 	"\x19PROGRAM_STATE_UNSPECIFIED\x10\x00\x12\x19\n" +
 	"\x15PROGRAM_STATE_RUNNING\x10\x01\x12\x18\n" +
@@ -3913,7 +3999,7 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\tLabResult\x12\x1a\n" +
 	"\x16LAB_RESULT_UNSPECIFIED\x10\x00\x12\x17\n" +
 	"\x13LAB_RESULT_NEGATIVE\x10\x01\x12\x17\n" +
-	"\x13LAB_RESULT_POSITIVE\x10\x022\xc6\r\n" +
+	"\x13LAB_RESULT_POSITIVE\x10\x022\x97\x0e\n" +
 	"\x10TreatmentService\x12h\n" +
 	"\rListTemplates\x12*.velamen.treatment.v1.ListTemplatesRequest\x1a+.velamen.treatment.v1.ListTemplatesResponse\x12W\n" +
 	"\vGetTemplate\x12(.velamen.treatment.v1.GetTemplateRequest\x1a\x1e.velamen.treatment.v1.Template\x12_\n" +
@@ -3921,7 +4007,8 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\n" +
 	"CreateCase\x12'.velamen.treatment.v1.CreateCaseRequest\x1a\x1a.velamen.treatment.v1.Case\x12K\n" +
 	"\aGetCase\x12$.velamen.treatment.v1.GetCaseRequest\x1a\x1a.velamen.treatment.v1.Case\x12\\\n" +
-	"\tListCases\x12&.velamen.treatment.v1.ListCasesRequest\x1a'.velamen.treatment.v1.ListCasesResponse\x12Z\n" +
+	"\tListCases\x12&.velamen.treatment.v1.ListCasesRequest\x1a'.velamen.treatment.v1.ListCasesResponse\x12O\n" +
+	"\tCloseCase\x12&.velamen.treatment.v1.CloseCaseRequest\x1a\x1a.velamen.treatment.v1.Case\x12Z\n" +
 	"\rCreateProgram\x12*.velamen.treatment.v1.CreateProgramRequest\x1a\x1d.velamen.treatment.v1.Program\x12T\n" +
 	"\n" +
 	"GetProgram\x12'.velamen.treatment.v1.GetProgramRequest\x1a\x1d.velamen.treatment.v1.Program\x12e\n" +
@@ -3950,7 +4037,7 @@ func file_velamen_treatment_v1_treatment_proto_rawDescGZIP() []byte {
 }
 
 var file_velamen_treatment_v1_treatment_proto_enumTypes = make([]protoimpl.EnumInfo, 8)
-var file_velamen_treatment_v1_treatment_proto_msgTypes = make([]protoimpl.MessageInfo, 39)
+var file_velamen_treatment_v1_treatment_proto_msgTypes = make([]protoimpl.MessageInfo, 40)
 var file_velamen_treatment_v1_treatment_proto_goTypes = []any{
 	(StepKind)(0),                     // 0: velamen.treatment.v1.StepKind
 	(Proof)(0),                        // 1: velamen.treatment.v1.Proof
@@ -3974,35 +4061,36 @@ var file_velamen_treatment_v1_treatment_proto_goTypes = []any{
 	(*GetCaseRequest)(nil),            // 19: velamen.treatment.v1.GetCaseRequest
 	(*ListCasesRequest)(nil),          // 20: velamen.treatment.v1.ListCasesRequest
 	(*ListCasesResponse)(nil),         // 21: velamen.treatment.v1.ListCasesResponse
-	(*CompletedStep)(nil),             // 22: velamen.treatment.v1.CompletedStep
-	(*CreateProgramRequest)(nil),      // 23: velamen.treatment.v1.CreateProgramRequest
-	(*GetProgramRequest)(nil),         // 24: velamen.treatment.v1.GetProgramRequest
-	(*ListProgramsRequest)(nil),       // 25: velamen.treatment.v1.ListProgramsRequest
-	(*ListProgramsResponse)(nil),      // 26: velamen.treatment.v1.ListProgramsResponse
-	(*ListStepsRequest)(nil),          // 27: velamen.treatment.v1.ListStepsRequest
-	(*ListStepsResponse)(nil),         // 28: velamen.treatment.v1.ListStepsResponse
-	(*ProductUse)(nil),                // 29: velamen.treatment.v1.ProductUse
-	(*HouseTreatment)(nil),            // 30: velamen.treatment.v1.HouseTreatment
-	(*Conditions)(nil),                // 31: velamen.treatment.v1.Conditions
-	(*InspectionCounts)(nil),          // 32: velamen.treatment.v1.InspectionCounts
-	(*Confirmation)(nil),              // 33: velamen.treatment.v1.Confirmation
-	(*ConfirmStepRequest)(nil),        // 34: velamen.treatment.v1.ConfirmStepRequest
-	(*ConfirmStepResponse)(nil),       // 35: velamen.treatment.v1.ConfirmStepResponse
-	(*PauseProgramRequest)(nil),       // 36: velamen.treatment.v1.PauseProgramRequest
-	(*ResumeProgramRequest)(nil),      // 37: velamen.treatment.v1.ResumeProgramRequest
-	(*AmendProgramRequest)(nil),       // 38: velamen.treatment.v1.AmendProgramRequest
-	(*GiveUpProgramRequest)(nil),      // 39: velamen.treatment.v1.GiveUpProgramRequest
-	(*ProgramEvent)(nil),              // 40: velamen.treatment.v1.ProgramEvent
-	(*ListProgramEventsRequest)(nil),  // 41: velamen.treatment.v1.ListProgramEventsRequest
-	(*ListProgramEventsResponse)(nil), // 42: velamen.treatment.v1.ListProgramEventsResponse
-	(*Application)(nil),               // 43: velamen.treatment.v1.Application
-	(*GetApplicationRequest)(nil),     // 44: velamen.treatment.v1.GetApplicationRequest
-	(*ListApplicationsRequest)(nil),   // 45: velamen.treatment.v1.ListApplicationsRequest
-	(*ListApplicationsResponse)(nil),  // 46: velamen.treatment.v1.ListApplicationsResponse
-	(*timestamppb.Timestamp)(nil),     // 47: google.protobuf.Timestamp
-	(v1.DisorderClass)(0),             // 48: velamen.diagnosis.v1.DisorderClass
-	(*v11.Quantity)(nil),              // 49: velamen.type.v1.Quantity
-	(v12.Method)(0),                   // 50: velamen.products.v1.Method
+	(*CloseCaseRequest)(nil),          // 22: velamen.treatment.v1.CloseCaseRequest
+	(*CompletedStep)(nil),             // 23: velamen.treatment.v1.CompletedStep
+	(*CreateProgramRequest)(nil),      // 24: velamen.treatment.v1.CreateProgramRequest
+	(*GetProgramRequest)(nil),         // 25: velamen.treatment.v1.GetProgramRequest
+	(*ListProgramsRequest)(nil),       // 26: velamen.treatment.v1.ListProgramsRequest
+	(*ListProgramsResponse)(nil),      // 27: velamen.treatment.v1.ListProgramsResponse
+	(*ListStepsRequest)(nil),          // 28: velamen.treatment.v1.ListStepsRequest
+	(*ListStepsResponse)(nil),         // 29: velamen.treatment.v1.ListStepsResponse
+	(*ProductUse)(nil),                // 30: velamen.treatment.v1.ProductUse
+	(*HouseTreatment)(nil),            // 31: velamen.treatment.v1.HouseTreatment
+	(*Conditions)(nil),                // 32: velamen.treatment.v1.Conditions
+	(*InspectionCounts)(nil),          // 33: velamen.treatment.v1.InspectionCounts
+	(*Confirmation)(nil),              // 34: velamen.treatment.v1.Confirmation
+	(*ConfirmStepRequest)(nil),        // 35: velamen.treatment.v1.ConfirmStepRequest
+	(*ConfirmStepResponse)(nil),       // 36: velamen.treatment.v1.ConfirmStepResponse
+	(*PauseProgramRequest)(nil),       // 37: velamen.treatment.v1.PauseProgramRequest
+	(*ResumeProgramRequest)(nil),      // 38: velamen.treatment.v1.ResumeProgramRequest
+	(*AmendProgramRequest)(nil),       // 39: velamen.treatment.v1.AmendProgramRequest
+	(*GiveUpProgramRequest)(nil),      // 40: velamen.treatment.v1.GiveUpProgramRequest
+	(*ProgramEvent)(nil),              // 41: velamen.treatment.v1.ProgramEvent
+	(*ListProgramEventsRequest)(nil),  // 42: velamen.treatment.v1.ListProgramEventsRequest
+	(*ListProgramEventsResponse)(nil), // 43: velamen.treatment.v1.ListProgramEventsResponse
+	(*Application)(nil),               // 44: velamen.treatment.v1.Application
+	(*GetApplicationRequest)(nil),     // 45: velamen.treatment.v1.GetApplicationRequest
+	(*ListApplicationsRequest)(nil),   // 46: velamen.treatment.v1.ListApplicationsRequest
+	(*ListApplicationsResponse)(nil),  // 47: velamen.treatment.v1.ListApplicationsResponse
+	(*timestamppb.Timestamp)(nil),     // 48: google.protobuf.Timestamp
+	(v1.DisorderClass)(0),             // 49: velamen.diagnosis.v1.DisorderClass
+	(*v11.Quantity)(nil),              // 50: velamen.type.v1.Quantity
+	(v12.Method)(0),                   // 51: velamen.products.v1.Method
 }
 var file_velamen_treatment_v1_treatment_proto_depIdxs = []int32{
 	0,  // 0: velamen.treatment.v1.TemplateStep.kind:type_name -> velamen.treatment.v1.StepKind
@@ -4011,97 +4099,99 @@ var file_velamen_treatment_v1_treatment_proto_depIdxs = []int32{
 	2,  // 3: velamen.treatment.v1.TemplateStep.on_failure:type_name -> velamen.treatment.v1.OnFailure
 	9,  // 4: velamen.treatment.v1.Template.steps:type_name -> velamen.treatment.v1.TemplateStep
 	3,  // 5: velamen.treatment.v1.Case.state:type_name -> velamen.treatment.v1.CaseState
-	47, // 6: velamen.treatment.v1.Case.create_time:type_name -> google.protobuf.Timestamp
+	48, // 6: velamen.treatment.v1.Case.create_time:type_name -> google.protobuf.Timestamp
 	10, // 7: velamen.treatment.v1.Program.template:type_name -> velamen.treatment.v1.Template
-	48, // 8: velamen.treatment.v1.Program.disorder_class:type_name -> velamen.diagnosis.v1.DisorderClass
+	49, // 8: velamen.treatment.v1.Program.disorder_class:type_name -> velamen.diagnosis.v1.DisorderClass
 	4,  // 9: velamen.treatment.v1.Program.state:type_name -> velamen.treatment.v1.ProgramState
 	13, // 10: velamen.treatment.v1.Program.steps:type_name -> velamen.treatment.v1.Step
-	47, // 11: velamen.treatment.v1.Program.start_time:type_name -> google.protobuf.Timestamp
-	47, // 12: velamen.treatment.v1.Program.create_time:type_name -> google.protobuf.Timestamp
-	47, // 13: velamen.treatment.v1.Program.end_time:type_name -> google.protobuf.Timestamp
+	48, // 11: velamen.treatment.v1.Program.start_time:type_name -> google.protobuf.Timestamp
+	48, // 12: velamen.treatment.v1.Program.create_time:type_name -> google.protobuf.Timestamp
+	48, // 13: velamen.treatment.v1.Program.end_time:type_name -> google.protobuf.Timestamp
 	0,  // 14: velamen.treatment.v1.Step.kind:type_name -> velamen.treatment.v1.StepKind
 	5,  // 15: velamen.treatment.v1.Step.state:type_name -> velamen.treatment.v1.StepState
-	47, // 16: velamen.treatment.v1.Step.open_time:type_name -> google.protobuf.Timestamp
-	47, // 17: velamen.treatment.v1.Step.due_time:type_name -> google.protobuf.Timestamp
-	47, // 18: velamen.treatment.v1.Step.overdue_time:type_name -> google.protobuf.Timestamp
-	47, // 19: velamen.treatment.v1.Step.done_time:type_name -> google.protobuf.Timestamp
+	48, // 16: velamen.treatment.v1.Step.open_time:type_name -> google.protobuf.Timestamp
+	48, // 17: velamen.treatment.v1.Step.due_time:type_name -> google.protobuf.Timestamp
+	48, // 18: velamen.treatment.v1.Step.overdue_time:type_name -> google.protobuf.Timestamp
+	48, // 19: velamen.treatment.v1.Step.done_time:type_name -> google.protobuf.Timestamp
 	1,  // 20: velamen.treatment.v1.Step.proofs:type_name -> velamen.treatment.v1.Proof
 	10, // 21: velamen.treatment.v1.ListTemplatesResponse.templates:type_name -> velamen.treatment.v1.Template
 	10, // 22: velamen.treatment.v1.PublishTemplateRequest.template:type_name -> velamen.treatment.v1.Template
 	11, // 23: velamen.treatment.v1.CreateCaseRequest.case:type_name -> velamen.treatment.v1.Case
 	11, // 24: velamen.treatment.v1.ListCasesResponse.cases:type_name -> velamen.treatment.v1.Case
-	33, // 25: velamen.treatment.v1.CompletedStep.confirmation:type_name -> velamen.treatment.v1.Confirmation
-	22, // 26: velamen.treatment.v1.CreateProgramRequest.completed_steps:type_name -> velamen.treatment.v1.CompletedStep
+	34, // 25: velamen.treatment.v1.CompletedStep.confirmation:type_name -> velamen.treatment.v1.Confirmation
+	23, // 26: velamen.treatment.v1.CreateProgramRequest.completed_steps:type_name -> velamen.treatment.v1.CompletedStep
 	4,  // 27: velamen.treatment.v1.ListProgramsRequest.states:type_name -> velamen.treatment.v1.ProgramState
 	12, // 28: velamen.treatment.v1.ListProgramsResponse.programs:type_name -> velamen.treatment.v1.Program
 	5,  // 29: velamen.treatment.v1.ListStepsRequest.states:type_name -> velamen.treatment.v1.StepState
 	13, // 30: velamen.treatment.v1.ListStepsResponse.steps:type_name -> velamen.treatment.v1.Step
-	49, // 31: velamen.treatment.v1.ProductUse.amount:type_name -> velamen.type.v1.Quantity
-	49, // 32: velamen.treatment.v1.HouseTreatment.area:type_name -> velamen.type.v1.Quantity
-	49, // 33: velamen.treatment.v1.HouseTreatment.mix_volume:type_name -> velamen.type.v1.Quantity
-	29, // 34: velamen.treatment.v1.HouseTreatment.products:type_name -> velamen.treatment.v1.ProductUse
-	49, // 35: velamen.treatment.v1.HouseTreatment.leftover:type_name -> velamen.type.v1.Quantity
-	49, // 36: velamen.treatment.v1.Conditions.temperature:type_name -> velamen.type.v1.Quantity
-	49, // 37: velamen.treatment.v1.Conditions.humidity:type_name -> velamen.type.v1.Quantity
-	47, // 38: velamen.treatment.v1.Confirmation.start_time:type_name -> google.protobuf.Timestamp
-	47, // 39: velamen.treatment.v1.Confirmation.end_time:type_name -> google.protobuf.Timestamp
-	30, // 40: velamen.treatment.v1.Confirmation.treatments:type_name -> velamen.treatment.v1.HouseTreatment
-	31, // 41: velamen.treatment.v1.Confirmation.conditions:type_name -> velamen.treatment.v1.Conditions
-	32, // 42: velamen.treatment.v1.Confirmation.inspection:type_name -> velamen.treatment.v1.InspectionCounts
+	50, // 31: velamen.treatment.v1.ProductUse.amount:type_name -> velamen.type.v1.Quantity
+	50, // 32: velamen.treatment.v1.HouseTreatment.area:type_name -> velamen.type.v1.Quantity
+	50, // 33: velamen.treatment.v1.HouseTreatment.mix_volume:type_name -> velamen.type.v1.Quantity
+	30, // 34: velamen.treatment.v1.HouseTreatment.products:type_name -> velamen.treatment.v1.ProductUse
+	50, // 35: velamen.treatment.v1.HouseTreatment.leftover:type_name -> velamen.type.v1.Quantity
+	50, // 36: velamen.treatment.v1.Conditions.temperature:type_name -> velamen.type.v1.Quantity
+	50, // 37: velamen.treatment.v1.Conditions.humidity:type_name -> velamen.type.v1.Quantity
+	48, // 38: velamen.treatment.v1.Confirmation.start_time:type_name -> google.protobuf.Timestamp
+	48, // 39: velamen.treatment.v1.Confirmation.end_time:type_name -> google.protobuf.Timestamp
+	31, // 40: velamen.treatment.v1.Confirmation.treatments:type_name -> velamen.treatment.v1.HouseTreatment
+	32, // 41: velamen.treatment.v1.Confirmation.conditions:type_name -> velamen.treatment.v1.Conditions
+	33, // 42: velamen.treatment.v1.Confirmation.inspection:type_name -> velamen.treatment.v1.InspectionCounts
 	6,  // 43: velamen.treatment.v1.Confirmation.cut_face:type_name -> velamen.treatment.v1.CutFace
 	7,  // 44: velamen.treatment.v1.Confirmation.lab_result:type_name -> velamen.treatment.v1.LabResult
-	33, // 45: velamen.treatment.v1.ConfirmStepRequest.confirmation:type_name -> velamen.treatment.v1.Confirmation
+	34, // 45: velamen.treatment.v1.ConfirmStepRequest.confirmation:type_name -> velamen.treatment.v1.Confirmation
 	13, // 46: velamen.treatment.v1.ConfirmStepResponse.step:type_name -> velamen.treatment.v1.Step
 	12, // 47: velamen.treatment.v1.ConfirmStepResponse.program:type_name -> velamen.treatment.v1.Program
-	33, // 48: velamen.treatment.v1.ProgramEvent.confirmation:type_name -> velamen.treatment.v1.Confirmation
-	47, // 49: velamen.treatment.v1.ProgramEvent.event_time:type_name -> google.protobuf.Timestamp
-	47, // 50: velamen.treatment.v1.ProgramEvent.create_time:type_name -> google.protobuf.Timestamp
-	40, // 51: velamen.treatment.v1.ListProgramEventsResponse.events:type_name -> velamen.treatment.v1.ProgramEvent
-	50, // 52: velamen.treatment.v1.Application.method:type_name -> velamen.products.v1.Method
-	30, // 53: velamen.treatment.v1.Application.treatments:type_name -> velamen.treatment.v1.HouseTreatment
-	47, // 54: velamen.treatment.v1.Application.start_time:type_name -> google.protobuf.Timestamp
-	47, // 55: velamen.treatment.v1.Application.end_time:type_name -> google.protobuf.Timestamp
-	49, // 56: velamen.treatment.v1.Application.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
-	47, // 57: velamen.treatment.v1.Application.create_time:type_name -> google.protobuf.Timestamp
-	43, // 58: velamen.treatment.v1.ListApplicationsResponse.applications:type_name -> velamen.treatment.v1.Application
+	34, // 48: velamen.treatment.v1.ProgramEvent.confirmation:type_name -> velamen.treatment.v1.Confirmation
+	48, // 49: velamen.treatment.v1.ProgramEvent.event_time:type_name -> google.protobuf.Timestamp
+	48, // 50: velamen.treatment.v1.ProgramEvent.create_time:type_name -> google.protobuf.Timestamp
+	41, // 51: velamen.treatment.v1.ListProgramEventsResponse.events:type_name -> velamen.treatment.v1.ProgramEvent
+	51, // 52: velamen.treatment.v1.Application.method:type_name -> velamen.products.v1.Method
+	31, // 53: velamen.treatment.v1.Application.treatments:type_name -> velamen.treatment.v1.HouseTreatment
+	48, // 54: velamen.treatment.v1.Application.start_time:type_name -> google.protobuf.Timestamp
+	48, // 55: velamen.treatment.v1.Application.end_time:type_name -> google.protobuf.Timestamp
+	50, // 56: velamen.treatment.v1.Application.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
+	48, // 57: velamen.treatment.v1.Application.create_time:type_name -> google.protobuf.Timestamp
+	44, // 58: velamen.treatment.v1.ListApplicationsResponse.applications:type_name -> velamen.treatment.v1.Application
 	14, // 59: velamen.treatment.v1.TreatmentService.ListTemplates:input_type -> velamen.treatment.v1.ListTemplatesRequest
 	16, // 60: velamen.treatment.v1.TreatmentService.GetTemplate:input_type -> velamen.treatment.v1.GetTemplateRequest
 	17, // 61: velamen.treatment.v1.TreatmentService.PublishTemplate:input_type -> velamen.treatment.v1.PublishTemplateRequest
 	18, // 62: velamen.treatment.v1.TreatmentService.CreateCase:input_type -> velamen.treatment.v1.CreateCaseRequest
 	19, // 63: velamen.treatment.v1.TreatmentService.GetCase:input_type -> velamen.treatment.v1.GetCaseRequest
 	20, // 64: velamen.treatment.v1.TreatmentService.ListCases:input_type -> velamen.treatment.v1.ListCasesRequest
-	23, // 65: velamen.treatment.v1.TreatmentService.CreateProgram:input_type -> velamen.treatment.v1.CreateProgramRequest
-	24, // 66: velamen.treatment.v1.TreatmentService.GetProgram:input_type -> velamen.treatment.v1.GetProgramRequest
-	25, // 67: velamen.treatment.v1.TreatmentService.ListPrograms:input_type -> velamen.treatment.v1.ListProgramsRequest
-	27, // 68: velamen.treatment.v1.TreatmentService.ListSteps:input_type -> velamen.treatment.v1.ListStepsRequest
-	34, // 69: velamen.treatment.v1.TreatmentService.ConfirmStep:input_type -> velamen.treatment.v1.ConfirmStepRequest
-	36, // 70: velamen.treatment.v1.TreatmentService.PauseProgram:input_type -> velamen.treatment.v1.PauseProgramRequest
-	37, // 71: velamen.treatment.v1.TreatmentService.ResumeProgram:input_type -> velamen.treatment.v1.ResumeProgramRequest
-	38, // 72: velamen.treatment.v1.TreatmentService.AmendProgram:input_type -> velamen.treatment.v1.AmendProgramRequest
-	39, // 73: velamen.treatment.v1.TreatmentService.GiveUpProgram:input_type -> velamen.treatment.v1.GiveUpProgramRequest
-	41, // 74: velamen.treatment.v1.TreatmentService.ListProgramEvents:input_type -> velamen.treatment.v1.ListProgramEventsRequest
-	44, // 75: velamen.treatment.v1.TreatmentService.GetApplication:input_type -> velamen.treatment.v1.GetApplicationRequest
-	45, // 76: velamen.treatment.v1.TreatmentService.ListApplications:input_type -> velamen.treatment.v1.ListApplicationsRequest
-	15, // 77: velamen.treatment.v1.TreatmentService.ListTemplates:output_type -> velamen.treatment.v1.ListTemplatesResponse
-	10, // 78: velamen.treatment.v1.TreatmentService.GetTemplate:output_type -> velamen.treatment.v1.Template
-	10, // 79: velamen.treatment.v1.TreatmentService.PublishTemplate:output_type -> velamen.treatment.v1.Template
-	11, // 80: velamen.treatment.v1.TreatmentService.CreateCase:output_type -> velamen.treatment.v1.Case
-	11, // 81: velamen.treatment.v1.TreatmentService.GetCase:output_type -> velamen.treatment.v1.Case
-	21, // 82: velamen.treatment.v1.TreatmentService.ListCases:output_type -> velamen.treatment.v1.ListCasesResponse
-	12, // 83: velamen.treatment.v1.TreatmentService.CreateProgram:output_type -> velamen.treatment.v1.Program
-	12, // 84: velamen.treatment.v1.TreatmentService.GetProgram:output_type -> velamen.treatment.v1.Program
-	26, // 85: velamen.treatment.v1.TreatmentService.ListPrograms:output_type -> velamen.treatment.v1.ListProgramsResponse
-	28, // 86: velamen.treatment.v1.TreatmentService.ListSteps:output_type -> velamen.treatment.v1.ListStepsResponse
-	35, // 87: velamen.treatment.v1.TreatmentService.ConfirmStep:output_type -> velamen.treatment.v1.ConfirmStepResponse
-	12, // 88: velamen.treatment.v1.TreatmentService.PauseProgram:output_type -> velamen.treatment.v1.Program
-	12, // 89: velamen.treatment.v1.TreatmentService.ResumeProgram:output_type -> velamen.treatment.v1.Program
-	12, // 90: velamen.treatment.v1.TreatmentService.AmendProgram:output_type -> velamen.treatment.v1.Program
-	12, // 91: velamen.treatment.v1.TreatmentService.GiveUpProgram:output_type -> velamen.treatment.v1.Program
-	42, // 92: velamen.treatment.v1.TreatmentService.ListProgramEvents:output_type -> velamen.treatment.v1.ListProgramEventsResponse
-	43, // 93: velamen.treatment.v1.TreatmentService.GetApplication:output_type -> velamen.treatment.v1.Application
-	46, // 94: velamen.treatment.v1.TreatmentService.ListApplications:output_type -> velamen.treatment.v1.ListApplicationsResponse
-	77, // [77:95] is the sub-list for method output_type
-	59, // [59:77] is the sub-list for method input_type
+	22, // 65: velamen.treatment.v1.TreatmentService.CloseCase:input_type -> velamen.treatment.v1.CloseCaseRequest
+	24, // 66: velamen.treatment.v1.TreatmentService.CreateProgram:input_type -> velamen.treatment.v1.CreateProgramRequest
+	25, // 67: velamen.treatment.v1.TreatmentService.GetProgram:input_type -> velamen.treatment.v1.GetProgramRequest
+	26, // 68: velamen.treatment.v1.TreatmentService.ListPrograms:input_type -> velamen.treatment.v1.ListProgramsRequest
+	28, // 69: velamen.treatment.v1.TreatmentService.ListSteps:input_type -> velamen.treatment.v1.ListStepsRequest
+	35, // 70: velamen.treatment.v1.TreatmentService.ConfirmStep:input_type -> velamen.treatment.v1.ConfirmStepRequest
+	37, // 71: velamen.treatment.v1.TreatmentService.PauseProgram:input_type -> velamen.treatment.v1.PauseProgramRequest
+	38, // 72: velamen.treatment.v1.TreatmentService.ResumeProgram:input_type -> velamen.treatment.v1.ResumeProgramRequest
+	39, // 73: velamen.treatment.v1.TreatmentService.AmendProgram:input_type -> velamen.treatment.v1.AmendProgramRequest
+	40, // 74: velamen.treatment.v1.TreatmentService.GiveUpProgram:input_type -> velamen.treatment.v1.GiveUpProgramRequest
+	42, // 75: velamen.treatment.v1.TreatmentService.ListProgramEvents:input_type -> velamen.treatment.v1.ListProgramEventsRequest
+	45, // 76: velamen.treatment.v1.TreatmentService.GetApplication:input_type -> velamen.treatment.v1.GetApplicationRequest
+	46, // 77: velamen.treatment.v1.TreatmentService.ListApplications:input_type -> velamen.treatment.v1.ListApplicationsRequest
+	15, // 78: velamen.treatment.v1.TreatmentService.ListTemplates:output_type -> velamen.treatment.v1.ListTemplatesResponse
+	10, // 79: velamen.treatment.v1.TreatmentService.GetTemplate:output_type -> velamen.treatment.v1.Template
+	10, // 80: velamen.treatment.v1.TreatmentService.PublishTemplate:output_type -> velamen.treatment.v1.Template
+	11, // 81: velamen.treatment.v1.TreatmentService.CreateCase:output_type -> velamen.treatment.v1.Case
+	11, // 82: velamen.treatment.v1.TreatmentService.GetCase:output_type -> velamen.treatment.v1.Case
+	21, // 83: velamen.treatment.v1.TreatmentService.ListCases:output_type -> velamen.treatment.v1.ListCasesResponse
+	11, // 84: velamen.treatment.v1.TreatmentService.CloseCase:output_type -> velamen.treatment.v1.Case
+	12, // 85: velamen.treatment.v1.TreatmentService.CreateProgram:output_type -> velamen.treatment.v1.Program
+	12, // 86: velamen.treatment.v1.TreatmentService.GetProgram:output_type -> velamen.treatment.v1.Program
+	27, // 87: velamen.treatment.v1.TreatmentService.ListPrograms:output_type -> velamen.treatment.v1.ListProgramsResponse
+	29, // 88: velamen.treatment.v1.TreatmentService.ListSteps:output_type -> velamen.treatment.v1.ListStepsResponse
+	36, // 89: velamen.treatment.v1.TreatmentService.ConfirmStep:output_type -> velamen.treatment.v1.ConfirmStepResponse
+	12, // 90: velamen.treatment.v1.TreatmentService.PauseProgram:output_type -> velamen.treatment.v1.Program
+	12, // 91: velamen.treatment.v1.TreatmentService.ResumeProgram:output_type -> velamen.treatment.v1.Program
+	12, // 92: velamen.treatment.v1.TreatmentService.AmendProgram:output_type -> velamen.treatment.v1.Program
+	12, // 93: velamen.treatment.v1.TreatmentService.GiveUpProgram:output_type -> velamen.treatment.v1.Program
+	43, // 94: velamen.treatment.v1.TreatmentService.ListProgramEvents:output_type -> velamen.treatment.v1.ListProgramEventsResponse
+	44, // 95: velamen.treatment.v1.TreatmentService.GetApplication:output_type -> velamen.treatment.v1.Application
+	47, // 96: velamen.treatment.v1.TreatmentService.ListApplications:output_type -> velamen.treatment.v1.ListApplicationsResponse
+	78, // [78:97] is the sub-list for method output_type
+	59, // [59:78] is the sub-list for method input_type
 	59, // [59:59] is the sub-list for extension type_name
 	59, // [59:59] is the sub-list for extension extendee
 	0,  // [0:59] is the sub-list for field type_name
@@ -4118,7 +4208,7 @@ func file_velamen_treatment_v1_treatment_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_velamen_treatment_v1_treatment_proto_rawDesc), len(file_velamen_treatment_v1_treatment_proto_rawDesc)),
 			NumEnums:      8,
-			NumMessages:   39,
+			NumMessages:   40,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -28,6 +28,7 @@ const (
 	TreatmentService_CreateCase_FullMethodName        = "/velamen.treatment.v1.TreatmentService/CreateCase"
 	TreatmentService_GetCase_FullMethodName           = "/velamen.treatment.v1.TreatmentService/GetCase"
 	TreatmentService_ListCases_FullMethodName         = "/velamen.treatment.v1.TreatmentService/ListCases"
+	TreatmentService_CloseCase_FullMethodName         = "/velamen.treatment.v1.TreatmentService/CloseCase"
 	TreatmentService_CreateProgram_FullMethodName     = "/velamen.treatment.v1.TreatmentService/CreateProgram"
 	TreatmentService_GetProgram_FullMethodName        = "/velamen.treatment.v1.TreatmentService/GetProgram"
 	TreatmentService_ListPrograms_FullMethodName      = "/velamen.treatment.v1.TreatmentService/ListPrograms"
@@ -63,6 +64,9 @@ type TreatmentServiceClient interface {
 	GetCase(ctx context.Context, in *GetCaseRequest, opts ...grpc.CallOption) (*Case, error)
 	// ListCases returns cases, newest first.
 	ListCases(ctx context.Context, in *ListCasesRequest, opts ...grpc.CallOption) (*ListCasesResponse, error)
+	// CloseCase ends a case that has no program, such as one opened by mistake,
+	// and frees its lots.
+	CloseCase(ctx context.Context, in *CloseCaseRequest, opts ...grpc.CallOption) (*Case, error)
 	// CreateProgram starts the program of a case, with any steps done already.
 	CreateProgram(ctx context.Context, in *CreateProgramRequest, opts ...grpc.CallOption) (*Program, error)
 	// GetProgram returns one program with its steps.
@@ -151,6 +155,16 @@ func (c *treatmentServiceClient) ListCases(ctx context.Context, in *ListCasesReq
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListCasesResponse)
 	err := c.cc.Invoke(ctx, TreatmentService_ListCases_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *treatmentServiceClient) CloseCase(ctx context.Context, in *CloseCaseRequest, opts ...grpc.CallOption) (*Case, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Case)
+	err := c.cc.Invoke(ctx, TreatmentService_CloseCase_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -298,6 +312,9 @@ type TreatmentServiceServer interface {
 	GetCase(context.Context, *GetCaseRequest) (*Case, error)
 	// ListCases returns cases, newest first.
 	ListCases(context.Context, *ListCasesRequest) (*ListCasesResponse, error)
+	// CloseCase ends a case that has no program, such as one opened by mistake,
+	// and frees its lots.
+	CloseCase(context.Context, *CloseCaseRequest) (*Case, error)
 	// CreateProgram starts the program of a case, with any steps done already.
 	CreateProgram(context.Context, *CreateProgramRequest) (*Program, error)
 	// GetProgram returns one program with its steps.
@@ -349,6 +366,9 @@ func (UnimplementedTreatmentServiceServer) GetCase(context.Context, *GetCaseRequ
 }
 func (UnimplementedTreatmentServiceServer) ListCases(context.Context, *ListCasesRequest) (*ListCasesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListCases not implemented")
+}
+func (UnimplementedTreatmentServiceServer) CloseCase(context.Context, *CloseCaseRequest) (*Case, error) {
+	return nil, status.Error(codes.Unimplemented, "method CloseCase not implemented")
 }
 func (UnimplementedTreatmentServiceServer) CreateProgram(context.Context, *CreateProgramRequest) (*Program, error) {
 	return nil, status.Error(codes.Unimplemented, "method CreateProgram not implemented")
@@ -511,6 +531,24 @@ func _TreatmentService_ListCases_Handler(srv interface{}, ctx context.Context, d
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(TreatmentServiceServer).ListCases(ctx, req.(*ListCasesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _TreatmentService_CloseCase_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CloseCaseRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TreatmentServiceServer).CloseCase(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TreatmentService_CloseCase_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TreatmentServiceServer).CloseCase(ctx, req.(*CloseCaseRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -761,6 +799,10 @@ var TreatmentService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListCases",
 			Handler:    _TreatmentService_ListCases_Handler,
+		},
+		{
+			MethodName: "CloseCase",
+			Handler:    _TreatmentService_CloseCase_Handler,
 		},
 		{
 			MethodName: "CreateProgram",
