@@ -3,6 +3,7 @@ package rpc
 import (
 	"encoding/base64"
 	"encoding/json"
+	"strconv"
 	"strings"
 
 	"google.golang.org/protobuf/proto"
@@ -70,9 +71,36 @@ type token struct {
 	After     []string `json:"k"`
 }
 
-func readToken(text, arguments string, keys int) ([]string, error) {
-	refused := fault.FieldReason(fault.Invalid, fault.InvalidPageToken, "page_token",
+// BadToken returns the fault of a page token whose keys are not those of the
+// listing.
+func BadToken() *fault.Fault {
+	return fault.FieldReason(fault.Invalid, fault.InvalidPageToken, "page_token",
 		"it does not belong to this listing; start again without it")
+}
+
+// Key returns the first sort key after which a listing goes on, empty at the
+// beginning.
+func (p Page) Key() string {
+	if p.After == nil {
+		return ""
+	}
+	return p.After[0]
+}
+
+// Number is Key for a listing by number; at the beginning it is the given one.
+func (p Page) Number(beginning int64) (int64, error) {
+	if p.After == nil {
+		return beginning, nil
+	}
+	number, err := strconv.ParseInt(p.After[0], 10, 64)
+	if err != nil {
+		return 0, BadToken().Because(err)
+	}
+	return number, nil
+}
+
+func readToken(text, arguments string, keys int) ([]string, error) {
+	refused := BadToken()
 	body, err := base64.RawURLEncoding.DecodeString(text)
 	if err != nil {
 		return nil, refused

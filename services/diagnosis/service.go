@@ -7,7 +7,6 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
-	"velamen/internal/fault"
 	"velamen/internal/postgres"
 	"velamen/internal/rpc"
 )
@@ -60,8 +59,7 @@ func markOf(page rpc.Page) (*mark, error) {
 	}
 	moment, err := time.Parse(time.RFC3339Nano, page.After[0])
 	if err != nil {
-		return nil, fault.FieldReason(fault.Invalid, fault.InvalidPageToken, "page_token",
-			"it does not belong to this listing; start again without it").Because(err)
+		return nil, rpc.BadToken().Because(err)
 	}
 	return &mark{time: moment, id: page.After[1]}, nil
 }

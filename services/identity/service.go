@@ -83,11 +83,7 @@ func (s *Service) ListPeople(ctx context.Context, request *identityv1.ListPeople
 	if err != nil {
 		return nil, err
 	}
-	after := ""
-	if page.After != nil {
-		after = page.After[0]
-	}
-	rows, err := listPeople(ctx, s.db, ids[0], after, page.Size+1)
+	rows, err := listPeople(ctx, s.db, ids[0], page.Key(), page.Size+1)
 	if err != nil {
 		return nil, err
 	}

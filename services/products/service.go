@@ -69,11 +69,7 @@ func (s *Service) ListProducts(ctx context.Context, request *productsv1.ListProd
 	if err != nil {
 		return nil, err
 	}
-	after := ""
-	if page.After != nil {
-		after = page.After[0]
-	}
-	products, err := listProducts(ctx, s.db, ids[0], after, page.Size+1)
+	products, err := listProducts(ctx, s.db, ids[0], page.Key(), page.Size+1)
 	if err != nil {
 		return nil, err
 	}

@@ -64,7 +64,7 @@ func (s *Service) ListEntries(ctx context.Context, request *recordsv1.ListEntrie
 	if err != nil {
 		return nil, err
 	}
-	after, err := afterSequence(page)
+	after, err := page.Number(0)
 	if err != nil {
 		return nil, err
 	}
@@ -82,18 +82,6 @@ func (s *Service) ListEntries(ctx context.Context, request *recordsv1.ListEntrie
 		response.Entries = append(response.Entries, message)
 	}
 	return response, nil
-}
-
-func afterSequence(page rpc.Page) (int64, error) {
-	if page.After == nil {
-		return 0, nil
-	}
-	after, err := strconv.ParseInt(page.After[0], 10, 64)
-	if err != nil {
-		return 0, fault.FieldReason(fault.Invalid, fault.InvalidPageToken, "page_token",
-			"it does not belong to this listing; start again without it").Because(err)
-	}
-	return after, nil
 }
 
 // CorrectEntry appends an entry that takes the place of an earlier one.

@@ -60,7 +60,7 @@ func (s *Service) ListSprayers(ctx context.Context, request *schedulev1.ListSpra
 	if err != nil {
 		return nil, err
 	}
-	sprayers, err := listSprayers(ctx, s.db, ids[0], after(page), page.Size+1)
+	sprayers, err := listSprayers(ctx, s.db, ids[0], page.Key(), page.Size+1)
 	if err != nil {
 		return nil, err
 	}
@@ -70,15 +70,6 @@ func (s *Service) ListSprayers(ctx context.Context, request *schedulev1.ListSpra
 		response.Sprayers = append(response.Sprayers, sprayer.message(ids[0]))
 	}
 	return response, nil
-}
-
-// after returns the key after which a listing with one key goes on, empty at the
-// beginning.
-func after(page rpc.Page) string {
-	if page.After == nil {
-		return ""
-	}
-	return page.After[0]
 }
 
 // UpdateSprayer changes a sprayer.

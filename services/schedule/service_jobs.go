@@ -55,7 +55,7 @@ func listJobs(ctx context.Context, tx pgx.Tx, nurseryID string, page rpc.Page, n
 	if err != nil {
 		return nil, err
 	}
-	steps, err := treatment.ReadOpenSteps(ctx, tx, nurseryID, now, openBy, after(page), page.Size+1)
+	steps, err := treatment.ReadOpenSteps(ctx, tx, nurseryID, now, openBy, page.Key(), page.Size+1)
 	if err != nil {
 		return nil, err
 	}

@@ -98,13 +98,8 @@ func after(page rpc.Page, n int) ([]string, error) {
 	}
 	for _, key := range page.After {
 		if checkText(key) != nil {
-			return nil, badToken()
+			return nil, rpc.BadToken()
 		}
 	}
 	return page.After, nil
-}
-
-func badToken() error {
-	return fault.FieldReason(fault.Invalid, fault.InvalidPageToken, "page_token",
-		"it does not belong to this listing; start again without it")
 }

@@ -54,11 +54,11 @@ func eventKeyOf(page rpc.Page) (eventKey, error) {
 	}
 	when, err := time.Parse(time.RFC3339Nano, page.After[0])
 	if err != nil {
-		return eventKey{}, badToken()
+		return eventKey{}, rpc.BadToken()
 	}
 	id, err := strconv.ParseInt(page.After[1], 10, 64)
 	if err != nil {
-		return eventKey{}, badToken()
+		return eventKey{}, rpc.BadToken()
 	}
 	return eventKey{time: when, id: id}, nil
 }
