@@ -26,10 +26,11 @@ func (s *Service) apply(ctx context.Context, tx pgx.Tx, p *program, lots []strin
 	if err != nil {
 		return "", err
 	}
-	before, err := readGroups(ctx, tx, p.nursery, p.id, step.Key, step.Round-1)
+	used, err := readGroups(ctx, tx, p.nursery, []string{p.id})
 	if err != nil {
 		return "", err
 	}
+	before := used.before(p.id, step)
 	facts, err := CheckMix(lines, MixUse{
 		Method: methodOf(step.Kind), Class: p.disorderClass, UsedBefore: before,
 		Candidates: OpenCandidates(p.templateStep(step.Key).GetCandidateActiveIngredients(), before),
@@ -60,7 +61,7 @@ func readMix(ctx context.Context, tx pgx.Tx, nursery string, c confirming) ([]Mi
 	var lines []MixLine
 	for i, treated := range c.confirmation.GetTreatments() {
 		at := fmt.Sprintf("%s.treatments[%d]", c.path, i)
-		if _, err := houseOf(ctx, tx, at+".house", nursery, treated); err != nil {
+		if err := checkHouse(ctx, tx, at+".house", nursery, treated); err != nil {
 			return nil, err
 		}
 		volume, err := positive(at+".mix_volume", treated.GetMixVolume(), quantity.Litre)
@@ -93,12 +94,14 @@ func readLine(ctx context.Context, tx pgx.Tx, field, nursery string, use *treatm
 	return MixLine{Field: field, Product: product, Amount: amount}, err
 }
 
-func houseOf(ctx context.Context, tx pgx.Tx, field, nursery string, treated *treatmentv1.HouseTreatment) (stock.House, error) {
+// checkHouse refuses a house that the nursery does not have.
+func checkHouse(ctx context.Context, tx pgx.Tx, field, nursery string, treated *treatmentv1.HouseTreatment) error {
 	ids, err := resource.Parse(field, treated.GetHouse(), "nurseries", "houses")
 	if err != nil {
-		return stock.House{}, err
+		return err
 	}
-	return stock.ReadHouse(ctx, tx, nursery, ids[1])
+	_, err = stock.ReadHouse(ctx, tx, nursery, ids[1])
+	return err
 }
 
 // checkCertificate refuses a restricted-use product from a person without a

@@ -68,13 +68,15 @@ func (s *Service) abandon(ctx context.Context, tx pgx.Tx, request *treatmentv1.C
 	if err := closeOutbreak(ctx, tx, o, request.GetNote(), caller.Person); err != nil {
 		return nil, err
 	}
-	if err := s.free(ctx, tx, o, o.lots, true); err != nil {
-		return nil, err
+	return o.contract(), s.letGo(ctx, tx, o, o.lots)
+}
+
+// letGo frees the lots of a case that ends; it no longer holds them.
+func (s *Service) letGo(ctx context.Context, tx pgx.Tx, o *outbreak, lots []string) error {
+	if err := s.free(ctx, tx, o, lots, true); err != nil {
+		return err
 	}
-	if err := leaveLots(ctx, tx, o.nursery, o.id, o.lots, s.db.Now()); err != nil {
-		return nil, err
-	}
-	return o.contract(), nil
+	return leaveLots(ctx, tx, o.nursery, o.id, lots, s.db.Now())
 }
 
 // liveLots reads lot names and returns their ids in order. Every lot must exist

@@ -62,7 +62,7 @@ func (s *Service) note(ctx context.Context, tx pgx.Tx, p *program, kind EventKin
 	if err := s.advanced(ctx, tx, p, event); err != nil {
 		return nil, err
 	}
-	return s.whole(ctx, tx, p)
+	return s.reread(ctx, tx, p)
 }
 
 // advanced tells the workflow of an event.

@@ -48,7 +48,7 @@ func (s *Service) confirm(ctx context.Context, tx pgx.Tx, request *treatmentv1.C
 		return nil, err
 	}
 	response := &treatmentv1.ConfirmStepResponse{Application: entered.application}
-	if response.Program, err = s.whole(ctx, tx, p); err != nil {
+	if response.Program, err = s.whole(ctx, tx, p, o.lots); err != nil {
 		return nil, err
 	}
 	i := slices.IndexFunc(response.GetProgram().GetSteps(), func(step *treatmentv1.Step) bool { return step.GetName() == request.GetName() })
@@ -169,10 +169,7 @@ func (s *Service) follow(ctx context.Context, tx pgx.Tx, p *program, lots []stri
 	}
 	switch p.state.Status {
 	case Released:
-		if err := s.free(ctx, tx, o, lots, true); err != nil {
-			return err
-		}
-		return s.closeCase(ctx, tx, p, lots, treatmentv1.CaseState_CASE_STATE_RELEASED)
+		return s.closeCase(ctx, tx, o, lots, treatmentv1.CaseState_CASE_STATE_RELEASED)
 	case Discarded:
 		err := s.outbox.Write(ctx, tx, stock.TopicDiscard, p.nursery, o.name(), stock.Discard{
 			Lots: lotNames(p.nursery, lots), Person: person, Time: at,
@@ -181,20 +178,17 @@ func (s *Service) follow(ctx context.Context, tx pgx.Tx, p *program, lots []stri
 		if err != nil {
 			return err
 		}
-		if err := s.free(ctx, tx, o, lots, true); err != nil {
-			return err
-		}
-		return s.closeCase(ctx, tx, p, lots, treatmentv1.CaseState_CASE_STATE_DISCARDED)
+		return s.closeCase(ctx, tx, o, lots, treatmentv1.CaseState_CASE_STATE_DISCARDED)
 	default:
 		return nil
 	}
 }
 
-func (s *Service) closeCase(ctx context.Context, tx pgx.Tx, p *program, lots []string, state treatmentv1.CaseState) error {
-	if err := leaveLots(ctx, tx, p.nursery, p.outbreak, lots, s.db.Now()); err != nil {
+func (s *Service) closeCase(ctx context.Context, tx pgx.Tx, o *outbreak, lots []string, state treatmentv1.CaseState) error {
+	if err := s.letGo(ctx, tx, o, lots); err != nil {
 		return err
 	}
-	return setOutbreakState(ctx, tx, p.nursery, p.outbreak, state)
+	return setOutbreakState(ctx, tx, o.nursery, o.id, state)
 }
 
 func (s *Service) isolateLots(ctx context.Context, tx pgx.Tx, o *outbreak, lots []string, c confirming, command stock.Isolate) error {

@@ -237,11 +237,15 @@ func (s *State) find(key string, round int) int {
 
 // Find returns the step with an id.
 func (s *State) Find(id string) (Step, bool) {
-	i := slices.IndexFunc(s.Steps, func(step Step) bool { return step.ID() == id })
+	i := s.index(id)
 	if i < 0 {
 		return Step{}, false
 	}
 	return s.Steps[i], true
+}
+
+func (s *State) index(id string) int {
+	return slices.IndexFunc(s.Steps, func(step Step) bool { return step.ID() == id })
 }
 
 // CheckConfirmable refuses a confirmation of work that began at a time: the step
@@ -288,8 +292,7 @@ func (s *State) confirm(plan Plan, event Event) error {
 	if _, err := s.confirmable(event.Step); err != nil {
 		return err
 	}
-	i := slices.IndexFunc(s.Steps, func(step Step) bool { return step.ID() == event.Step })
-	step := &s.Steps[i]
+	step := &s.Steps[s.index(event.Step)]
 	planned, ok := plan.step(step.Key)
 	if !ok {
 		return fmt.Errorf("the plan has no step %q", step.Key)
@@ -470,8 +473,7 @@ func (s *State) alarm(plan Plan, event Event) error {
 	if !found || expected.Kind != event.Kind || expected.Step != event.Step {
 		return s.refuse("no such alarm is next")
 	}
-	i := slices.IndexFunc(s.Steps, func(step Step) bool { return step.ID() == event.Step })
-	step := &s.Steps[i]
+	step := &s.Steps[s.index(event.Step)]
 	switch event.Kind {
 	case EventStepOpened:
 		step.Opened = true

@@ -6,6 +6,7 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	treatmentv1 "velamen/gen/velamen/treatment/v1"
+	"velamen/internal/fault"
 	"velamen/internal/postgres"
 	"velamen/internal/resource"
 	"velamen/internal/rpc"
@@ -111,7 +112,7 @@ func (s *Service) GetProgram(ctx context.Context, request *treatmentv1.GetProgra
 		if err != nil {
 			return err
 		}
-		message, err = s.whole(ctx, tx, p)
+		message, err = s.reread(ctx, tx, p)
 		return err
 	})
 	return message, err
@@ -157,7 +158,7 @@ func (s *Service) GetApplication(ctx context.Context, request *treatmentv1.GetAp
 		return nil, postgres.Translate(err)
 	}
 	if len(found) == 0 {
-		return nil, missingApplication(request.GetName())
+		return nil, fault.Missing("application", request.GetName())
 	}
 	return found[0].contract(), nil
 }

@@ -56,7 +56,7 @@ func (s *Service) begin(ctx context.Context, tx pgx.Tx, request *treatmentv1.Cre
 	if err := s.outbox.Write(ctx, tx, TopicProgramStarted, p.nursery, p.name(), ProgramStarted{Program: p.id}); err != nil {
 		return nil, err
 	}
-	return s.whole(ctx, tx, p)
+	return s.whole(ctx, tx, p, o.lots)
 }
 
 func startsFrom(ctx context.Context, tx pgx.Tx, nursery string, request *treatmentv1.CreateProgramRequest) (*outbreak, *treatmentv1.Template, error) {

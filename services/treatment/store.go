@@ -325,18 +325,6 @@ func leaveLots(ctx context.Context, tx pgx.Tx, nursery, outbreak string, lots []
 	return err
 }
 
-// readGroups returns the resistance groups that a step used in a round.
-func readGroups(ctx context.Context, r postgres.Reader, nursery, program, stepKey string, round int) ([]string, error) {
-	rows, err := r.Query(ctx, `
-		SELECT DISTINCT frac_code FROM treatment.application_group
-		WHERE nursery = $1 AND program = $2 AND step_key = $3 AND round = $4 ORDER BY frac_code`,
-		nursery, program, stepKey, round)
-	if err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, pgx.RowTo[string])
-}
-
 // application is a row of treatment.application.
 type application struct {
 	nursery, id, program, step string

@@ -17,20 +17,25 @@ import (
 	"velamen/internal/rpc"
 )
 
-// whole returns a program with its lots and steps.
-func (s *Service) whole(ctx context.Context, r postgres.Reader, p *program) (*treatmentv1.Program, error) {
+// reread is whole for a program whose lots the caller does not hold.
+func (s *Service) reread(ctx context.Context, r postgres.Reader, p *program) (*treatmentv1.Program, error) {
 	o, err := readOutbreak(ctx, r, p.nursery, p.outbreak, false)
 	if err != nil {
 		return nil, err
 	}
-	groups, err := readAllGroups(ctx, r, p.nursery, []string{p.id})
+	return s.whole(ctx, r, p, o.lots)
+}
+
+// whole returns a program with its lots and steps.
+func (s *Service) whole(ctx context.Context, r postgres.Reader, p *program, lots []string) (*treatmentv1.Program, error) {
+	groups, err := readGroups(ctx, r, p.nursery, []string{p.id})
 	if err != nil {
 		return nil, err
 	}
-	message := p.contract(o.lots)
+	message := p.contract(lots)
 	now := s.db.Now()
 	for _, step := range p.state.Steps {
-		message.Steps = append(message.Steps, p.stepContract(step, o.lots, groups.before(p.id, step), now))
+		message.Steps = append(message.Steps, p.stepContract(step, lots, groups.before(p.id, step), now))
 	}
 	return message, nil
 }
@@ -47,7 +52,8 @@ func (g groupsUsed) before(program string, step Step) []string {
 	return g[groupKey(program, step.Key, step.Round-1)]
 }
 
-func readAllGroups(ctx context.Context, r postgres.Reader, nursery string, programs []string) (groupsUsed, error) {
+// readGroups returns the resistance groups that programs used.
+func readGroups(ctx context.Context, r postgres.Reader, nursery string, programs []string) (groupsUsed, error) {
 	rows, err := r.Query(ctx, `
 		SELECT DISTINCT program, step_key, round, frac_code FROM treatment.application_group
 		WHERE nursery = $1 AND program = ANY($2::text[]) ORDER BY program, step_key, round, frac_code`, nursery, programs)
@@ -75,7 +81,7 @@ func (s *Service) ListCases(ctx context.Context, request *treatmentv1.ListCasesR
 	if err != nil {
 		return nil, err
 	}
-	below, err := numberBelow(page)
+	below, err := page.Number(math.MaxInt64)
 	if err != nil {
 		return nil, err
 	}
@@ -97,18 +103,6 @@ func (s *Service) ListCases(ctx context.Context, request *treatmentv1.ListCasesR
 	return response, nil
 }
 
-// numberBelow returns the number that the rows of a page lie below.
-func numberBelow(page rpc.Page) (int64, error) {
-	if page.After == nil {
-		return math.MaxInt64, nil
-	}
-	number, err := strconv.ParseInt(page.After[0], 10, 64)
-	if err != nil {
-		return 0, fault.FieldReason(fault.Invalid, fault.InvalidPageToken, "page_token", "it does not belong to this listing")
-	}
-	return number, nil
-}
-
 // ListPrograms returns programs, newest first, without their steps.
 func (s *Service) ListPrograms(ctx context.Context, request *treatmentv1.ListProgramsRequest) (*treatmentv1.ListProgramsResponse, error) {
 	ids, err := resource.Parse("parent", request.GetParent(), "nurseries")
@@ -119,7 +113,7 @@ func (s *Service) ListPrograms(ctx context.Context, request *treatmentv1.ListPro
 	if err != nil {
 		return nil, err
 	}
-	below, err := numberBelow(page)
+	below, err := page.Number(math.MaxInt64)
 	if err != nil {
 		return nil, err
 	}
@@ -169,12 +163,13 @@ func (s *Service) ListSteps(ctx context.Context, request *treatmentv1.ListStepsR
 	}
 	response := &treatmentv1.ListStepsResponse{}
 	err = s.db.InSnapshot(ctx, func(tx pgx.Tx) error {
-		refs, err := readStepRefs(ctx, tx, ids[0], ids[1], request.GetStates(), page, s.db.Now())
+		now := s.db.Now()
+		refs, err := readStepRefs(ctx, tx, ids[0], ids[1], request.GetStates(), page, now)
 		if err != nil {
 			return err
 		}
 		refs, response.NextPageToken = rpc.Cut(page, refs, stepRef.keys)
-		steps, err := s.describe(ctx, tx, ids[0], refs)
+		steps, err := describe(ctx, tx, ids[0], refs, now)
 		for _, step := range steps {
 			response.Steps = append(response.Steps, step.Step)
 		}
@@ -190,6 +185,12 @@ type stepRef struct {
 }
 
 func (r stepRef) keys() []string { return []string{r.due, r.program, r.id} }
+
+func scanStepRef(row pgx.CollectableRow) (stepRef, error) {
+	var ref stepRef
+	err := row.Scan(&ref.due, &ref.program, &ref.id)
+	return ref, err
+}
 
 // stepStateSQL derives the state of the contract from a row and the moment @now;
 // stepState in contract.go is its twin.
@@ -221,11 +222,7 @@ func readStepRefs(ctx context.Context, r postgres.Reader, nursery, program strin
 	if err != nil {
 		return nil, err
 	}
-	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (stepRef, error) {
-		var ref stepRef
-		err := row.Scan(&ref.due, &ref.program, &ref.id)
-		return ref, err
-	})
+	return pgx.CollectRows(rows, scanStepRef)
 }
 
 // OpenStep is a step that can be done, with what the scheduler needs of it.
@@ -257,19 +254,11 @@ func ReadOpenSteps(ctx context.Context, r postgres.Reader, nursery string, now, 
 	if err != nil {
 		return nil, err
 	}
-	refs, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (stepRef, error) {
-		var ref stepRef
-		err := row.Scan(&ref.due, &ref.program, &ref.id)
-		return ref, err
-	})
+	refs, err := pgx.CollectRows(rows, scanStepRef)
 	if err != nil {
 		return nil, err
 	}
 	return describe(ctx, r, nursery, refs, now)
-}
-
-func (s *Service) describe(ctx context.Context, r postgres.Reader, nursery string, refs []stepRef) ([]OpenStep, error) {
-	return describe(ctx, r, nursery, refs, s.db.Now())
 }
 
 // describe reads the steps of a listing with their programs, each program once.
@@ -292,7 +281,7 @@ func describe(ctx context.Context, r postgres.Reader, nursery string, refs []ste
 		programs[ref.program], lots[ref.program] = p, o.lots
 		ids = append(ids, ref.program)
 	}
-	groups, err := readAllGroups(ctx, r, nursery, ids)
+	groups, err := readGroups(ctx, r, nursery, ids)
 	if err != nil {
 		return nil, err
 	}
@@ -324,11 +313,9 @@ func (s *Service) ListProgramEvents(ctx context.Context, request *treatmentv1.Li
 	if _, err := readProgram(ctx, s.db, ids[0], ids[1], false); err != nil {
 		return nil, postgres.Translate(err)
 	}
-	after := int64(0)
-	if page.After != nil {
-		if after, err = strconv.ParseInt(page.After[0], 10, 64); err != nil {
-			return nil, fault.FieldReason(fault.Invalid, fault.InvalidPageToken, "page_token", "it does not belong to this listing")
-		}
+	after, err := page.Number(0)
+	if err != nil {
+		return nil, err
 	}
 	rows, err := s.db.Query(ctx, `
 		SELECT `+recordColumns+` FROM treatment.program_event
@@ -361,7 +348,7 @@ func (s *Service) ListApplications(ctx context.Context, request *treatmentv1.Lis
 	where, args := `nursery = $1 ORDER BY end_time DESC, id DESC LIMIT $2`, []any{ids[0], page.Size + 1}
 	if page.After != nil {
 		if _, err := time.Parse(time.RFC3339Nano, page.After[0]); err != nil {
-			return nil, fault.FieldReason(fault.Invalid, fault.InvalidPageToken, "page_token", "it does not belong to this listing")
+			return nil, rpc.BadToken()
 		}
 		where = `nursery = $1 AND (end_time, id) < ($3::text::timestamptz, $4) ORDER BY end_time DESC, id DESC LIMIT $2`
 		args = append(args, page.After[0], page.After[1])
@@ -385,5 +372,3 @@ func readApplications(ctx context.Context, r postgres.Reader, where string, args
 	}
 	return pgx.CollectRows(rows, scanApplication)
 }
-
-func missingApplication(name string) error { return fault.Missing("application", name) }
