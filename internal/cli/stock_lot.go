@@ -6,6 +6,7 @@ import (
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	stockv1 "velamen/gen/velamen/stock/v1"
 )
@@ -289,61 +290,62 @@ func (a *app) lotJoin() *cobra.Command {
 }
 
 func (a *app) lotDispose() *cobra.Command {
-	var h happening
-	var plants int64
-	cmd := a.command(text{
+	cmd := a.lotRemoval(text{
 		use: "dispose LOT", short: "Remove dead, culled or diseased plants",
 		long:    "Removes plants for good, and says why and how.",
 		example: `  velamen stock lot dispose l-0001 --plants 3 --note "black rot, binned"`,
-	}, func(ctx context.Context, args []string) (err error) {
-		request := &stockv1.DisposePlantsRequest{Plants: plants, Note: h.note, Etag: h.etag}
-		if request.Name, err = a.name("LOT", args[0], "lots"); err != nil {
-			return err
-		}
-		if request.EventTime, err = a.moment(ctx, "--when", h.when); err != nil {
-			return err
-		}
-		if request.RequestId, err = a.change(); err != nil {
-			return err
-		}
-		lot, err := call(ctx, a, stockv1.NewStockServiceClient, stockv1.StockServiceClient.DisposePlants, request)
-		if err != nil {
-			return err
-		}
-		return a.showLot(ctx, lot)
+	}, "plants to remove", "why and how", func(ctx context.Context, r removal) (*stockv1.Lot, error) {
+		return call(ctx, a, stockv1.NewStockServiceClient, stockv1.StockServiceClient.DisposePlants, &stockv1.DisposePlantsRequest{
+			Name: r.lot, Plants: r.plants, Note: r.note, Etag: r.etag, EventTime: r.at, RequestId: r.requestID,
+		})
 	})
-	cmd.Flags().Int64Var(&plants, "plants", 0, "plants to remove")
-	h.flags(cmd, "why and how")
 	return needs(cmd, "plants", "note")
 }
 
 func (a *app) lotSell() *cobra.Command {
-	var h happening
-	var plants int64
-	cmd := a.command(text{
+	cmd := a.lotRemoval(text{
 		use: "sell LOT", short: "Remove sold plants",
 		long:    "Removes sold plants. Refused while a case holds the lot. Managers and owners only.",
 		example: `  velamen stock lot sell l-0001 --plants 40 --note "delivery note 2210"`,
-	}, func(ctx context.Context, args []string) (err error) {
-		request := &stockv1.SellPlantsRequest{Plants: plants, Note: h.note, Etag: h.etag}
-		if request.Name, err = a.name("LOT", args[0], "lots"); err != nil {
+	}, "plants sold", "buyer or delivery note", func(ctx context.Context, r removal) (*stockv1.Lot, error) {
+		return call(ctx, a, stockv1.NewStockServiceClient, stockv1.StockServiceClient.SellPlants, &stockv1.SellPlantsRequest{
+			Name: r.lot, Plants: r.plants, Note: r.note, Etag: r.etag, EventTime: r.at, RequestId: r.requestID,
+		})
+	})
+	return needs(cmd, "plants")
+}
+
+// removal is plants that leave a lot.
+type removal struct {
+	happening
+	lot       string
+	plants    int64
+	at        *timestamppb.Timestamp
+	requestID string
+}
+
+// lotRemoval is a command that takes plants out of a lot.
+func (a *app) lotRemoval(t text, plantsUsage, noteUsage string, remove func(context.Context, removal) (*stockv1.Lot, error)) *cobra.Command {
+	var r removal
+	cmd := a.command(t, func(ctx context.Context, args []string) (err error) {
+		if r.lot, err = a.name("LOT", args[0], "lots"); err != nil {
 			return err
 		}
-		if request.EventTime, err = a.moment(ctx, "--when", h.when); err != nil {
+		if r.at, err = a.moment(ctx, "--when", r.when); err != nil {
 			return err
 		}
-		if request.RequestId, err = a.change(); err != nil {
+		if r.requestID, err = a.change(); err != nil {
 			return err
 		}
-		lot, err := call(ctx, a, stockv1.NewStockServiceClient, stockv1.StockServiceClient.SellPlants, request)
+		lot, err := remove(ctx, r)
 		if err != nil {
 			return err
 		}
 		return a.showLot(ctx, lot)
 	})
-	cmd.Flags().Int64Var(&plants, "plants", 0, "plants sold")
-	h.flags(cmd, "buyer or delivery note")
-	return needs(cmd, "plants")
+	cmd.Flags().Int64Var(&r.plants, "plants", 0, plantsUsage)
+	r.flags(cmd, noteUsage)
+	return cmd
 }
 
 func (a *app) lotEvents() *cobra.Command {

@@ -476,23 +476,35 @@ func (s *sheet) step(step *treatmentv1.Step) {
 }
 
 func (a *app) programPause() *cobra.Command {
-	request := &treatmentv1.PauseProgramRequest{}
-	cmd := a.command(text{
+	cmd := a.programTurn(text{
 		use: "pause PROGRAM", short: "Pause a program", long: "Pauses a program: nothing comes due until it is resumed. Managers and owners only.",
 		example: `  velamen treatment pause p-1 --note "heating failed"`,
-	}, func(ctx context.Context, args []string) (err error) {
-		if request.Name, request.RequestId, err = a.programChange(args[0]); err != nil {
+	}, func(ctx context.Context, t turn) (*treatmentv1.Program, error) {
+		return call(ctx, a, treatmentv1.NewTreatmentServiceClient, treatmentv1.TreatmentServiceClient.PauseProgram,
+			&treatmentv1.PauseProgramRequest{Name: t.program, Note: t.note, Etag: t.etag, RequestId: t.requestID})
+	})
+	return needs(cmd, "note")
+}
+
+// turn is a change of a program as a whole.
+type turn struct{ program, note, etag, requestID string }
+
+// programTurn is a command that changes a program as a whole.
+func (a *app) programTurn(words text, send func(context.Context, turn) (*treatmentv1.Program, error)) *cobra.Command {
+	var t turn
+	cmd := a.command(words, func(ctx context.Context, args []string) (err error) {
+		if t.program, t.requestID, err = a.programChange(args[0]); err != nil {
 			return err
 		}
-		program, err := call(ctx, a, treatmentv1.NewTreatmentServiceClient, treatmentv1.TreatmentServiceClient.PauseProgram, request)
+		program, err := send(ctx, t)
 		if err != nil {
 			return err
 		}
 		return a.showProgram(ctx, program)
 	})
-	cmd.Flags().StringVar(&request.Note, "note", "", "why")
-	etagFlag(cmd, &request.Etag)
-	return needs(cmd, "note")
+	cmd.Flags().StringVar(&t.note, "note", "", "why")
+	etagFlag(cmd, &t.etag)
+	return cmd
 }
 
 // programChange returns the name of a program and the request id of a change.
@@ -505,23 +517,13 @@ func (a *app) programChange(typed string) (name, requestID string, err error) {
 }
 
 func (a *app) programResume() *cobra.Command {
-	request := &treatmentv1.ResumeProgramRequest{}
-	cmd := a.command(text{
+	return a.programTurn(text{
 		use: "resume PROGRAM", short: "End a pause", long: "Resumes a paused program. Managers and owners only.",
 		example: `  velamen treatment resume p-1 --note "heating repaired"`,
-	}, func(ctx context.Context, args []string) (err error) {
-		if request.Name, request.RequestId, err = a.programChange(args[0]); err != nil {
-			return err
-		}
-		program, err := call(ctx, a, treatmentv1.NewTreatmentServiceClient, treatmentv1.TreatmentServiceClient.ResumeProgram, request)
-		if err != nil {
-			return err
-		}
-		return a.showProgram(ctx, program)
+	}, func(ctx context.Context, t turn) (*treatmentv1.Program, error) {
+		return call(ctx, a, treatmentv1.NewTreatmentServiceClient, treatmentv1.TreatmentServiceClient.ResumeProgram,
+			&treatmentv1.ResumeProgramRequest{Name: t.program, Note: t.note, Etag: t.etag, RequestId: t.requestID})
 	})
-	cmd.Flags().StringVar(&request.Note, "note", "", "why")
-	etagFlag(cmd, &request.Etag)
-	return cmd
 }
 
 func (a *app) programAmend() *cobra.Command {
@@ -556,23 +558,14 @@ func (a *app) programAmend() *cobra.Command {
 }
 
 func (a *app) programGiveUp() *cobra.Command {
-	request := &treatmentv1.GiveUpProgramRequest{}
-	cmd := a.command(text{
+	cmd := a.programTurn(text{
 		use: "give-up PROGRAM", short: "Stop treating; the plants still have to be discarded",
 		long:    "Gives a program up: the only step left is to discard the plants. Managers and owners only.",
 		example: `  velamen treatment give-up p-1 --note "rot reached the crown"`,
-	}, func(ctx context.Context, args []string) (err error) {
-		if request.Name, request.RequestId, err = a.programChange(args[0]); err != nil {
-			return err
-		}
-		program, err := call(ctx, a, treatmentv1.NewTreatmentServiceClient, treatmentv1.TreatmentServiceClient.GiveUpProgram, request)
-		if err != nil {
-			return err
-		}
-		return a.showProgram(ctx, program)
+	}, func(ctx context.Context, t turn) (*treatmentv1.Program, error) {
+		return call(ctx, a, treatmentv1.NewTreatmentServiceClient, treatmentv1.TreatmentServiceClient.GiveUpProgram,
+			&treatmentv1.GiveUpProgramRequest{Name: t.program, Note: t.note, Etag: t.etag, RequestId: t.requestID})
 	})
-	cmd.Flags().StringVar(&request.Note, "note", "", "why")
-	etagFlag(cmd, &request.Etag)
 	return needs(cmd, "note")
 }
 
