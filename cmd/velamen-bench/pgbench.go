@@ -9,6 +9,8 @@ import (
 	"regexp"
 	"slices"
 	"strconv"
+
+	"velamen/internal/postgres/cluster"
 )
 
 // pgbench is PostgreSQL's own load generator, on a database of its own beside
@@ -75,7 +77,7 @@ func (p *pgbench) perSecond(ctx context.Context, clients int) (float64, error) {
 	}
 	command := exec.CommandContext(ctx, p.program, "--no-vacuum", "--file", p.script, "--client", strconv.Itoa(clients),
 		"--jobs", strconv.Itoa(min(clients, 2)), "--time", strconv.Itoa(pgbenchSeconds), "plain")
-	command.Env = append(os.Environ(), "PGHOST="+p.server.socketFolder(), "PGUSER="+adminRole, "PGPASSWORD="+password)
+	command.Env = append(os.Environ(), "PGHOST="+p.server.socketFolder(), "PGUSER="+cluster.RoleAdmin, "PGPASSWORD="+password)
 	output, err := command.CombinedOutput()
 	if err != nil {
 		return 0, fmt.Errorf("pgbench: %w: %s", err, output)

@@ -18,6 +18,9 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials/insecure"
 	healthv1 "google.golang.org/grpc/health/grpc_health_v1"
+
+	"velamen/internal/datafolder"
+	"velamen/internal/postgres/cluster"
 )
 
 // server is a velamen that runs on a data folder of its own.
@@ -94,8 +97,7 @@ func (s *server) close() error {
 
 // setupKey reads the key with which a nursery is set up.
 func (s *server) setupKey() (string, error) {
-	key, err := os.ReadFile(filepath.Join(s.folder, "setup-key"))
-	return strings.TrimSpace(string(key)), err
+	return datafolder.ReadSetupKey(datafolder.Folder(s.folder).SetupKeyFile())
 }
 
 // connectAsAdmin connects to a database of the server's own PostgreSQL.
@@ -107,17 +109,17 @@ func (s *server) connectAsAdmin(ctx context.Context, database string) (*pgx.Conn
 	if config.Password, err = s.adminPassword(); err != nil {
 		return nil, err
 	}
-	config.Host, config.Port, config.User, config.Database = s.socketFolder(), 5432, adminRole, database
+	config.Host, config.Port, config.User, config.Database = s.socketFolder(), 5432, cluster.RoleAdmin, database
 	config.TLSConfig = nil
 	return pgx.ConnectConfig(ctx, config)
 }
 
-const adminRole = "velamen_admin"
-
-func (s *server) socketFolder() string { return filepath.Join(s.folder, "postgresql", "run") }
+func (s *server) socketFolder() string {
+	return filepath.Join(datafolder.Folder(s.folder).PostgreSQL(), "run")
+}
 
 func (s *server) adminPassword() (string, error) {
-	text, err := os.ReadFile(filepath.Join(s.folder, "postgresql", "credentials.json"))
+	text, err := os.ReadFile(filepath.Join(datafolder.Folder(s.folder).PostgreSQL(), "credentials.json"))
 	if err != nil {
 		return "", err
 	}
@@ -127,13 +129,13 @@ func (s *server) adminPassword() (string, error) {
 	if err := json.Unmarshal(text, &credentials); err != nil {
 		return "", err
 	}
-	return credentials.Roles[adminRole], nil
+	return credentials.Roles[cluster.RoleAdmin], nil
 }
 
 // waitUntilDelivered waits until the outbox is empty: the workflows and the
 // records have learnt everything.
 func (s *server) waitUntilDelivered(ctx context.Context) error {
-	conn, err := s.connectAsAdmin(ctx, "velamen")
+	conn, err := s.connectAsAdmin(ctx, cluster.DatabaseVelamen)
 	if err != nil {
 		return err
 	}
