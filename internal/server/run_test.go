@@ -26,19 +26,19 @@ import (
 // startLimit is ample for a first start on a busy machine with 2 cores.
 const startLimit = 3 * time.Minute
 
-// transcript is what the server says, safe to read while it says more.
-type transcript struct {
+// printed is what the server says, safe to read while it says more.
+type printed struct {
 	mu   sync.Mutex
 	said bytes.Buffer
 }
 
-func (s *transcript) Write(p []byte) (int, error) {
+func (s *printed) Write(p []byte) (int, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return s.said.Write(p)
 }
 
-func (s *transcript) String() string {
+func (s *printed) String() string {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return s.said.String()
@@ -47,7 +47,7 @@ func (s *transcript) String() string {
 // running is a server in this process.
 type running struct {
 	address string
-	said    *transcript
+	said    *printed
 	stop    context.CancelFunc
 	ended   chan error
 }
@@ -56,7 +56,7 @@ func start(t *testing.T, folder datafolder.Folder) running {
 	t.Helper()
 	ctx, stop := context.WithCancel(context.Background())
 	t.Cleanup(stop)
-	r := running{said: &transcript{}, stop: stop, ended: make(chan error, 1)}
+	r := running{said: &printed{}, stop: stop, ended: make(chan error, 1)}
 	ready := make(chan string, 1)
 	go func() {
 		r.ended <- server.Run(ctx, server.Options{
@@ -145,7 +145,7 @@ func TestRunThatIsToldToStopWhileItStartsLeavesNothingBehind(t *testing.T) {
 	folder := dataFolder(t)
 	ctx, cancel := context.WithTimeout(t.Context(), time.Second)
 	defer cancel()
-	err := server.Run(ctx, server.Options{DataFolder: folder, Listen: "127.0.0.1:0", Progress: &transcript{}, Clock: clock.System{}, Ready: func(string) {}})
+	err := server.Run(ctx, server.Options{DataFolder: folder, Listen: "127.0.0.1:0", Progress: &printed{}, Clock: clock.System{}, Ready: func(string) {}})
 	require.NoError(t, err)
 	require.NoFileExists(t, filepath.Join(folder.PostgreSQL(), "postgres", "postmaster.pid"))
 }
@@ -158,7 +158,7 @@ func TestBusyAddressStartsNothing(t *testing.T) {
 	require.NoError(t, err)
 	defer func() { require.NoError(t, busy.Close()) }()
 	folder := dataFolder(t)
-	err = server.Run(t.Context(), server.Options{DataFolder: folder, Listen: busy.Addr().String(), Progress: &transcript{}, Clock: clock.System{}})
+	err = server.Run(t.Context(), server.Options{DataFolder: folder, Listen: busy.Addr().String(), Progress: &printed{}, Clock: clock.System{}})
 	require.ErrorContains(t, err, busy.Addr().String()+" is in use")
 	require.NoDirExists(t, folder.PostgreSQL())
 }
