@@ -37,6 +37,10 @@ const (
 	EntryAlreadyCorrected   Reason = "ENTRY_ALREADY_CORRECTED"
 	CertificateMissing      Reason = "CERTIFICATE_MISSING"
 	BenchNotIsolated        Reason = "BENCH_NOT_ISOLATED"
+	RuleRefuses             Reason = "RULE_REFUSES"
+	AliasConflict           Reason = "ALIAS_CONFLICT"
+	ContainerInsufficient   Reason = "CONTAINER_INSUFFICIENT"
+	ReleaseUnproven         Reason = "RELEASE_UNPROVEN"
 )
 
 // Reasons lists every reason.
@@ -48,5 +52,6 @@ func Reasons() []Reason {
 		ProductNotCandidate, ResistanceGroupRepeated, LabelFactMissing, LabelRateExceeded,
 		LabelUseNotListed, ImportRejected, TemplateInvalid, LotInProgram, StoreUnavailable,
 		InternalReason, SetupRefused, EntryAlreadyCorrected, CertificateMissing, BenchNotIsolated,
+		RuleRefuses, AliasConflict, ContainerInsufficient, ReleaseUnproven,
 	}
 }

@@ -70,11 +70,20 @@ var allowed = map[string][]identityv1.Role{
 	"/velamen.products.v1.ProductsService/CreateProduct": managers,
 	"/velamen.products.v1.ProductsService/UpdateProduct": managers,
 
+	"/velamen.products.v1.ProductsService/ImportProducts":   managers,
+	"/velamen.products.v1.ProductsService/CreateAlias":      managers,
+	"/velamen.products.v1.ProductsService/CreateContainer":  managers,
+	"/velamen.products.v1.ProductsService/OpenContainer":    crew,
+	"/velamen.products.v1.ProductsService/CountContainer":   managers,
+	"/velamen.products.v1.ProductsService/DiscardContainer": managers,
+
 	"/velamen.treatment.v1.TreatmentService/PublishTemplate": managers,
 	"/velamen.treatment.v1.TreatmentService/CreateCase":      managers,
 	"/velamen.treatment.v1.TreatmentService/CloseCase":       managers,
 	"/velamen.treatment.v1.TreatmentService/CreateProgram":   managers,
 	"/velamen.treatment.v1.TreatmentService/ConfirmStep":     crew,
+	"/velamen.treatment.v1.TreatmentService/RecordBreach":    managers,
+	"/velamen.treatment.v1.TreatmentService/PlanRotation":    everyone,
 	"/velamen.treatment.v1.TreatmentService/PauseProgram":    managers,
 	"/velamen.treatment.v1.TreatmentService/ResumeProgram":   managers,
 	"/velamen.treatment.v1.TreatmentService/AmendProgram":    managers,
@@ -87,7 +96,9 @@ var allowed = map[string][]identityv1.Role{
 }
 
 // readingVerbs begin the names of methods that change nothing.
-var readingVerbs = []string{"Get", "List", "Export", "Download", "Verify"}
+var readingVerbs = []string{
+	"Get", "List", "Export", "Download", "Verify", "Check", "Propose", "Calculate", "Calibrate", "Assess",
+}
 
 func rolesFor(method string) []identityv1.Role {
 	if roles, ok := allowed[method]; ok {

@@ -87,6 +87,75 @@ func (Mobility) EnumDescriptor() ([]byte, []int) {
 	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{0}
 }
 
+// ResistanceRisk is how readily a pathogen becomes resistant to a group, by FRAC.
+type ResistanceRisk int32
+
+const (
+	// Not used.
+	ResistanceRisk_RESISTANCE_RISK_UNSPECIFIED ResistanceRisk = 0
+	// FRAC knows none.
+	ResistanceRisk_RESISTANCE_RISK_NOT_KNOWN ResistanceRisk = 1
+	// Low.
+	ResistanceRisk_RESISTANCE_RISK_LOW ResistanceRisk = 2
+	// Low to medium.
+	ResistanceRisk_RESISTANCE_RISK_LOW_MEDIUM ResistanceRisk = 3
+	// Medium.
+	ResistanceRisk_RESISTANCE_RISK_MEDIUM ResistanceRisk = 4
+	// Medium to high.
+	ResistanceRisk_RESISTANCE_RISK_MEDIUM_HIGH ResistanceRisk = 5
+	// High.
+	ResistanceRisk_RESISTANCE_RISK_HIGH ResistanceRisk = 6
+)
+
+// Enum value maps for ResistanceRisk.
+var (
+	ResistanceRisk_name = map[int32]string{
+		0: "RESISTANCE_RISK_UNSPECIFIED",
+		1: "RESISTANCE_RISK_NOT_KNOWN",
+		2: "RESISTANCE_RISK_LOW",
+		3: "RESISTANCE_RISK_LOW_MEDIUM",
+		4: "RESISTANCE_RISK_MEDIUM",
+		5: "RESISTANCE_RISK_MEDIUM_HIGH",
+		6: "RESISTANCE_RISK_HIGH",
+	}
+	ResistanceRisk_value = map[string]int32{
+		"RESISTANCE_RISK_UNSPECIFIED": 0,
+		"RESISTANCE_RISK_NOT_KNOWN":   1,
+		"RESISTANCE_RISK_LOW":         2,
+		"RESISTANCE_RISK_LOW_MEDIUM":  3,
+		"RESISTANCE_RISK_MEDIUM":      4,
+		"RESISTANCE_RISK_MEDIUM_HIGH": 5,
+		"RESISTANCE_RISK_HIGH":        6,
+	}
+)
+
+func (x ResistanceRisk) Enum() *ResistanceRisk {
+	p := new(ResistanceRisk)
+	*p = x
+	return p
+}
+
+func (x ResistanceRisk) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ResistanceRisk) Descriptor() protoreflect.EnumDescriptor {
+	return file_velamen_products_v1_products_proto_enumTypes[1].Descriptor()
+}
+
+func (ResistanceRisk) Type() protoreflect.EnumType {
+	return &file_velamen_products_v1_products_proto_enumTypes[1]
+}
+
+func (x ResistanceRisk) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ResistanceRisk.Descriptor instead.
+func (ResistanceRisk) EnumDescriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{1}
+}
+
 // ProductForm says in which unit a product is measured out.
 type ProductForm int32
 
@@ -124,11 +193,11 @@ func (x ProductForm) String() string {
 }
 
 func (ProductForm) Descriptor() protoreflect.EnumDescriptor {
-	return file_velamen_products_v1_products_proto_enumTypes[1].Descriptor()
+	return file_velamen_products_v1_products_proto_enumTypes[2].Descriptor()
 }
 
 func (ProductForm) Type() protoreflect.EnumType {
-	return &file_velamen_products_v1_products_proto_enumTypes[1]
+	return &file_velamen_products_v1_products_proto_enumTypes[2]
 }
 
 func (x ProductForm) Number() protoreflect.EnumNumber {
@@ -137,7 +206,375 @@ func (x ProductForm) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ProductForm.Descriptor instead.
 func (ProductForm) EnumDescriptor() ([]byte, []int) {
-	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{1}
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{2}
+}
+
+// Formulation is the type of a product by its international two-letter code
+// (Manual on the Development and Use of FAO and WHO Specifications for Chemical
+// Pesticides; CropLife International Technical Monograph 2).
+type Formulation int32
+
+const (
+	// Not entered.
+	Formulation_FORMULATION_UNSPECIFIED Formulation = 0
+	// Wettable powder.
+	Formulation_FORMULATION_WP Formulation = 1
+	// Water dispersible granules.
+	Formulation_FORMULATION_WG Formulation = 2
+	// Water soluble powder.
+	Formulation_FORMULATION_SP Formulation = 3
+	// Water soluble granules.
+	Formulation_FORMULATION_SG Formulation = 4
+	// Suspension concentrate (flowable).
+	Formulation_FORMULATION_SC Formulation = 5
+	// Suspo-emulsion.
+	Formulation_FORMULATION_SE Formulation = 6
+	// Capsule suspension.
+	Formulation_FORMULATION_CS Formulation = 7
+	// Micro-emulsion.
+	Formulation_FORMULATION_ME Formulation = 8
+	// Emulsifiable concentrate.
+	Formulation_FORMULATION_EC Formulation = 9
+	// Emulsion, oil in water.
+	Formulation_FORMULATION_EW Formulation = 10
+	// Oil dispersion.
+	Formulation_FORMULATION_OD Formulation = 11
+	// Soluble concentrate.
+	Formulation_FORMULATION_SL Formulation = 12
+	// Granule, spread dry.
+	Formulation_FORMULATION_GR Formulation = 13
+	// Dustable powder.
+	Formulation_FORMULATION_DP Formulation = 14
+)
+
+// Enum value maps for Formulation.
+var (
+	Formulation_name = map[int32]string{
+		0:  "FORMULATION_UNSPECIFIED",
+		1:  "FORMULATION_WP",
+		2:  "FORMULATION_WG",
+		3:  "FORMULATION_SP",
+		4:  "FORMULATION_SG",
+		5:  "FORMULATION_SC",
+		6:  "FORMULATION_SE",
+		7:  "FORMULATION_CS",
+		8:  "FORMULATION_ME",
+		9:  "FORMULATION_EC",
+		10: "FORMULATION_EW",
+		11: "FORMULATION_OD",
+		12: "FORMULATION_SL",
+		13: "FORMULATION_GR",
+		14: "FORMULATION_DP",
+	}
+	Formulation_value = map[string]int32{
+		"FORMULATION_UNSPECIFIED": 0,
+		"FORMULATION_WP":          1,
+		"FORMULATION_WG":          2,
+		"FORMULATION_SP":          3,
+		"FORMULATION_SG":          4,
+		"FORMULATION_SC":          5,
+		"FORMULATION_SE":          6,
+		"FORMULATION_CS":          7,
+		"FORMULATION_ME":          8,
+		"FORMULATION_EC":          9,
+		"FORMULATION_EW":          10,
+		"FORMULATION_OD":          11,
+		"FORMULATION_SL":          12,
+		"FORMULATION_GR":          13,
+		"FORMULATION_DP":          14,
+	}
+)
+
+func (x Formulation) Enum() *Formulation {
+	p := new(Formulation)
+	*p = x
+	return p
+}
+
+func (x Formulation) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Formulation) Descriptor() protoreflect.EnumDescriptor {
+	return file_velamen_products_v1_products_proto_enumTypes[3].Descriptor()
+}
+
+func (Formulation) Type() protoreflect.EnumType {
+	return &file_velamen_products_v1_products_proto_enumTypes[3]
+}
+
+func (x Formulation) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Formulation.Descriptor instead.
+func (Formulation) EnumDescriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{3}
+}
+
+// ToxicityCategory is the acute toxicity category of a product (40 CFR 156.62).
+type ToxicityCategory int32
+
+const (
+	// Not entered.
+	ToxicityCategory_TOXICITY_CATEGORY_UNSPECIFIED ToxicityCategory = 0
+	// Category I.
+	ToxicityCategory_TOXICITY_CATEGORY_I ToxicityCategory = 1
+	// Category II.
+	ToxicityCategory_TOXICITY_CATEGORY_II ToxicityCategory = 2
+	// Category III.
+	ToxicityCategory_TOXICITY_CATEGORY_III ToxicityCategory = 3
+	// Category IV.
+	ToxicityCategory_TOXICITY_CATEGORY_IV ToxicityCategory = 4
+)
+
+// Enum value maps for ToxicityCategory.
+var (
+	ToxicityCategory_name = map[int32]string{
+		0: "TOXICITY_CATEGORY_UNSPECIFIED",
+		1: "TOXICITY_CATEGORY_I",
+		2: "TOXICITY_CATEGORY_II",
+		3: "TOXICITY_CATEGORY_III",
+		4: "TOXICITY_CATEGORY_IV",
+	}
+	ToxicityCategory_value = map[string]int32{
+		"TOXICITY_CATEGORY_UNSPECIFIED": 0,
+		"TOXICITY_CATEGORY_I":           1,
+		"TOXICITY_CATEGORY_II":          2,
+		"TOXICITY_CATEGORY_III":         3,
+		"TOXICITY_CATEGORY_IV":          4,
+	}
+)
+
+func (x ToxicityCategory) Enum() *ToxicityCategory {
+	p := new(ToxicityCategory)
+	*p = x
+	return p
+}
+
+func (x ToxicityCategory) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ToxicityCategory) Descriptor() protoreflect.EnumDescriptor {
+	return file_velamen_products_v1_products_proto_enumTypes[4].Descriptor()
+}
+
+func (ToxicityCategory) Type() protoreflect.EnumType {
+	return &file_velamen_products_v1_products_proto_enumTypes[4]
+}
+
+func (x ToxicityCategory) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ToxicityCategory.Descriptor instead.
+func (ToxicityCategory) EnumDescriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{4}
+}
+
+// Site is where the plants stand.
+type Site int32
+
+const (
+	// Not used.
+	Site_SITE_UNSPECIFIED Site = 0
+	// Under glass, rigid plastic or film.
+	Site_SITE_GREENHOUSE Site = 1
+	// In the open or under net.
+	Site_SITE_OUTDOOR Site = 2
+)
+
+// Enum value maps for Site.
+var (
+	Site_name = map[int32]string{
+		0: "SITE_UNSPECIFIED",
+		1: "SITE_GREENHOUSE",
+		2: "SITE_OUTDOOR",
+	}
+	Site_value = map[string]int32{
+		"SITE_UNSPECIFIED": 0,
+		"SITE_GREENHOUSE":  1,
+		"SITE_OUTDOOR":     2,
+	}
+)
+
+func (x Site) Enum() *Site {
+	p := new(Site)
+	*p = x
+	return p
+}
+
+func (x Site) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Site) Descriptor() protoreflect.EnumDescriptor {
+	return file_velamen_products_v1_products_proto_enumTypes[5].Descriptor()
+}
+
+func (Site) Type() protoreflect.EnumType {
+	return &file_velamen_products_v1_products_proto_enumTypes[5]
+}
+
+func (x Site) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Site.Descriptor instead.
+func (Site) EnumDescriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{5}
+}
+
+// Permission is what a label says about something that it may allow.
+type Permission int32
+
+const (
+	// Not entered: the label fact is missing unless the label is silent on it.
+	Permission_PERMISSION_UNSPECIFIED Permission = 0
+	// Allowed.
+	Permission_PERMISSION_ALLOWED Permission = 1
+	// Forbidden.
+	Permission_PERMISSION_FORBIDDEN Permission = 2
+)
+
+// Enum value maps for Permission.
+var (
+	Permission_name = map[int32]string{
+		0: "PERMISSION_UNSPECIFIED",
+		1: "PERMISSION_ALLOWED",
+		2: "PERMISSION_FORBIDDEN",
+	}
+	Permission_value = map[string]int32{
+		"PERMISSION_UNSPECIFIED": 0,
+		"PERMISSION_ALLOWED":     1,
+		"PERMISSION_FORBIDDEN":   2,
+	}
+)
+
+func (x Permission) Enum() *Permission {
+	p := new(Permission)
+	*p = x
+	return p
+}
+
+func (x Permission) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Permission) Descriptor() protoreflect.EnumDescriptor {
+	return file_velamen_products_v1_products_proto_enumTypes[6].Descriptor()
+}
+
+func (Permission) Type() protoreflect.EnumType {
+	return &file_velamen_products_v1_products_proto_enumTypes[6]
+}
+
+func (x Permission) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Permission.Descriptor instead.
+func (Permission) EnumDescriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{6}
+}
+
+// LabelFact is a fact of a label direction that an application is held to. Each
+// must be entered, or the direction must say that the label is silent on it.
+type LabelFact int32
+
+const (
+	// Not used.
+	LabelFact_LABEL_FACT_UNSPECIFIED LabelFact = 0
+	// Crops or crop groups.
+	LabelFact_LABEL_FACT_CROPS LabelFact = 1
+	// Sites.
+	LabelFact_LABEL_FACT_SITES LabelFact = 2
+	// Water volume.
+	LabelFact_LABEL_FACT_WATER_VOLUME LabelFact = 3
+	// Shortest interval between applications.
+	LabelFact_LABEL_FACT_MIN_INTERVAL LabelFact = 4
+	// Applications per crop cycle.
+	LabelFact_LABEL_FACT_MAX_APPLICATIONS_PER_CROP_CYCLE LabelFact = 5
+	// Applications per year.
+	LabelFact_LABEL_FACT_MAX_APPLICATIONS_PER_YEAR LabelFact = 6
+	// Most of an active ingredient per area and year.
+	LabelFact_LABEL_FACT_MAX_ACTIVE_PER_YEAR LabelFact = 7
+	// Restricted-entry interval. A label is never taken to be silent on it.
+	LabelFact_LABEL_FACT_RESTRICTED_ENTRY_INTERVAL LabelFact = 8
+	// Personal protective equipment.
+	LabelFact_LABEL_FACT_PROTECTIVE_EQUIPMENT LabelFact = 9
+	// Days until harvest or sale.
+	LabelFact_LABEL_FACT_SALE_INTERVAL LabelFact = 10
+	// Temperatures.
+	LabelFact_LABEL_FACT_TEMPERATURE LabelFact = 11
+	// Open bloom.
+	LabelFact_LABEL_FACT_OPEN_BLOOM LabelFact = 12
+	// Application through the irrigation.
+	LabelFact_LABEL_FACT_CHEMIGATION LabelFact = 13
+)
+
+// Enum value maps for LabelFact.
+var (
+	LabelFact_name = map[int32]string{
+		0:  "LABEL_FACT_UNSPECIFIED",
+		1:  "LABEL_FACT_CROPS",
+		2:  "LABEL_FACT_SITES",
+		3:  "LABEL_FACT_WATER_VOLUME",
+		4:  "LABEL_FACT_MIN_INTERVAL",
+		5:  "LABEL_FACT_MAX_APPLICATIONS_PER_CROP_CYCLE",
+		6:  "LABEL_FACT_MAX_APPLICATIONS_PER_YEAR",
+		7:  "LABEL_FACT_MAX_ACTIVE_PER_YEAR",
+		8:  "LABEL_FACT_RESTRICTED_ENTRY_INTERVAL",
+		9:  "LABEL_FACT_PROTECTIVE_EQUIPMENT",
+		10: "LABEL_FACT_SALE_INTERVAL",
+		11: "LABEL_FACT_TEMPERATURE",
+		12: "LABEL_FACT_OPEN_BLOOM",
+		13: "LABEL_FACT_CHEMIGATION",
+	}
+	LabelFact_value = map[string]int32{
+		"LABEL_FACT_UNSPECIFIED":                     0,
+		"LABEL_FACT_CROPS":                           1,
+		"LABEL_FACT_SITES":                           2,
+		"LABEL_FACT_WATER_VOLUME":                    3,
+		"LABEL_FACT_MIN_INTERVAL":                    4,
+		"LABEL_FACT_MAX_APPLICATIONS_PER_CROP_CYCLE": 5,
+		"LABEL_FACT_MAX_APPLICATIONS_PER_YEAR":       6,
+		"LABEL_FACT_MAX_ACTIVE_PER_YEAR":             7,
+		"LABEL_FACT_RESTRICTED_ENTRY_INTERVAL":       8,
+		"LABEL_FACT_PROTECTIVE_EQUIPMENT":            9,
+		"LABEL_FACT_SALE_INTERVAL":                   10,
+		"LABEL_FACT_TEMPERATURE":                     11,
+		"LABEL_FACT_OPEN_BLOOM":                      12,
+		"LABEL_FACT_CHEMIGATION":                     13,
+	}
+)
+
+func (x LabelFact) Enum() *LabelFact {
+	p := new(LabelFact)
+	*p = x
+	return p
+}
+
+func (x LabelFact) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (LabelFact) Descriptor() protoreflect.EnumDescriptor {
+	return file_velamen_products_v1_products_proto_enumTypes[7].Descriptor()
+}
+
+func (LabelFact) Type() protoreflect.EnumType {
+	return &file_velamen_products_v1_products_proto_enumTypes[7]
+}
+
+func (x LabelFact) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use LabelFact.Descriptor instead.
+func (LabelFact) EnumDescriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{7}
 }
 
 // Method is how a chemical is brought to the plants.
@@ -150,7 +587,8 @@ const (
 	Method_METHOD_SPRAY Method = 1
 	// Poured on the medium.
 	Method_METHOD_DRENCH Method = 2
-	// Plants dipped in a bath.
+	// Plants dipped in a bath. A label allows dipping where it has a direction for
+	// it, and not otherwise.
 	Method_METHOD_BATH Method = 3
 )
 
@@ -181,11 +619,11 @@ func (x Method) String() string {
 }
 
 func (Method) Descriptor() protoreflect.EnumDescriptor {
-	return file_velamen_products_v1_products_proto_enumTypes[2].Descriptor()
+	return file_velamen_products_v1_products_proto_enumTypes[8].Descriptor()
 }
 
 func (Method) Type() protoreflect.EnumType {
-	return &file_velamen_products_v1_products_proto_enumTypes[2]
+	return &file_velamen_products_v1_products_proto_enumTypes[8]
 }
 
 func (x Method) Number() protoreflect.EnumNumber {
@@ -194,7 +632,186 @@ func (x Method) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Method.Descriptor instead.
 func (Method) EnumDescriptor() ([]byte, []int) {
-	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{2}
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{8}
+}
+
+// ProductFileFormat is how a file of products is written.
+type ProductFileFormat int32
+
+const (
+	// Not used.
+	ProductFileFormat_PRODUCT_FILE_FORMAT_UNSPECIFIED ProductFileFormat = 0
+	// CSV (RFC 4180), one row per label direction; see docs/products-csv.md.
+	ProductFileFormat_PRODUCT_FILE_FORMAT_CSV ProductFileFormat = 1
+	// JSON by docs/products.schema.json.
+	ProductFileFormat_PRODUCT_FILE_FORMAT_JSON ProductFileFormat = 2
+)
+
+// Enum value maps for ProductFileFormat.
+var (
+	ProductFileFormat_name = map[int32]string{
+		0: "PRODUCT_FILE_FORMAT_UNSPECIFIED",
+		1: "PRODUCT_FILE_FORMAT_CSV",
+		2: "PRODUCT_FILE_FORMAT_JSON",
+	}
+	ProductFileFormat_value = map[string]int32{
+		"PRODUCT_FILE_FORMAT_UNSPECIFIED": 0,
+		"PRODUCT_FILE_FORMAT_CSV":         1,
+		"PRODUCT_FILE_FORMAT_JSON":        2,
+	}
+)
+
+func (x ProductFileFormat) Enum() *ProductFileFormat {
+	p := new(ProductFileFormat)
+	*p = x
+	return p
+}
+
+func (x ProductFileFormat) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ProductFileFormat) Descriptor() protoreflect.EnumDescriptor {
+	return file_velamen_products_v1_products_proto_enumTypes[9].Descriptor()
+}
+
+func (ProductFileFormat) Type() protoreflect.EnumType {
+	return &file_velamen_products_v1_products_proto_enumTypes[9]
+}
+
+func (x ProductFileFormat) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ProductFileFormat.Descriptor instead.
+func (ProductFileFormat) EnumDescriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{9}
+}
+
+// ContainerState says whether anything is in it.
+type ContainerState int32
+
+const (
+	// Not used.
+	ContainerState_CONTAINER_STATE_UNSPECIFIED ContainerState = 0
+	// Never opened.
+	ContainerState_CONTAINER_STATE_SEALED ContainerState = 1
+	// Opened.
+	ContainerState_CONTAINER_STATE_OPEN ContainerState = 2
+	// Used up.
+	ContainerState_CONTAINER_STATE_EMPTY ContainerState = 3
+	// Disposed of.
+	ContainerState_CONTAINER_STATE_DISCARDED ContainerState = 4
+)
+
+// Enum value maps for ContainerState.
+var (
+	ContainerState_name = map[int32]string{
+		0: "CONTAINER_STATE_UNSPECIFIED",
+		1: "CONTAINER_STATE_SEALED",
+		2: "CONTAINER_STATE_OPEN",
+		3: "CONTAINER_STATE_EMPTY",
+		4: "CONTAINER_STATE_DISCARDED",
+	}
+	ContainerState_value = map[string]int32{
+		"CONTAINER_STATE_UNSPECIFIED": 0,
+		"CONTAINER_STATE_SEALED":      1,
+		"CONTAINER_STATE_OPEN":        2,
+		"CONTAINER_STATE_EMPTY":       3,
+		"CONTAINER_STATE_DISCARDED":   4,
+	}
+)
+
+func (x ContainerState) Enum() *ContainerState {
+	p := new(ContainerState)
+	*p = x
+	return p
+}
+
+func (x ContainerState) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ContainerState) Descriptor() protoreflect.EnumDescriptor {
+	return file_velamen_products_v1_products_proto_enumTypes[10].Descriptor()
+}
+
+func (ContainerState) Type() protoreflect.EnumType {
+	return &file_velamen_products_v1_products_proto_enumTypes[10]
+}
+
+func (x ContainerState) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ContainerState.Descriptor instead.
+func (ContainerState) EnumDescriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{10}
+}
+
+// ContainerEventKind says what happened.
+type ContainerEventKind int32
+
+const (
+	// Not used.
+	ContainerEventKind_CONTAINER_EVENT_KIND_UNSPECIFIED ContainerEventKind = 0
+	// It came.
+	ContainerEventKind_CONTAINER_EVENT_KIND_RECEIVED ContainerEventKind = 1
+	// It was opened.
+	ContainerEventKind_CONTAINER_EVENT_KIND_OPENED ContainerEventKind = 2
+	// A confirmed application took from it.
+	ContainerEventKind_CONTAINER_EVENT_KIND_USED ContainerEventKind = 3
+	// A count corrected the books.
+	ContainerEventKind_CONTAINER_EVENT_KIND_COUNTED ContainerEventKind = 4
+	// It was disposed of.
+	ContainerEventKind_CONTAINER_EVENT_KIND_DISCARDED ContainerEventKind = 5
+)
+
+// Enum value maps for ContainerEventKind.
+var (
+	ContainerEventKind_name = map[int32]string{
+		0: "CONTAINER_EVENT_KIND_UNSPECIFIED",
+		1: "CONTAINER_EVENT_KIND_RECEIVED",
+		2: "CONTAINER_EVENT_KIND_OPENED",
+		3: "CONTAINER_EVENT_KIND_USED",
+		4: "CONTAINER_EVENT_KIND_COUNTED",
+		5: "CONTAINER_EVENT_KIND_DISCARDED",
+	}
+	ContainerEventKind_value = map[string]int32{
+		"CONTAINER_EVENT_KIND_UNSPECIFIED": 0,
+		"CONTAINER_EVENT_KIND_RECEIVED":    1,
+		"CONTAINER_EVENT_KIND_OPENED":      2,
+		"CONTAINER_EVENT_KIND_USED":        3,
+		"CONTAINER_EVENT_KIND_COUNTED":     4,
+		"CONTAINER_EVENT_KIND_DISCARDED":   5,
+	}
+)
+
+func (x ContainerEventKind) Enum() *ContainerEventKind {
+	p := new(ContainerEventKind)
+	*p = x
+	return p
+}
+
+func (x ContainerEventKind) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ContainerEventKind) Descriptor() protoreflect.EnumDescriptor {
+	return file_velamen_products_v1_products_proto_enumTypes[11].Descriptor()
+}
+
+func (ContainerEventKind) Type() protoreflect.EnumType {
+	return &file_velamen_products_v1_products_proto_enumTypes[11]
+}
+
+func (x ContainerEventKind) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ContainerEventKind.Descriptor instead.
+func (ContainerEventKind) EnumDescriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{11}
 }
 
 // ActiveIngredient is what works in a product.
@@ -212,7 +829,13 @@ type ActiveIngredient struct {
 	// Classes of disorder that it works on.
 	WorksOn []v1.DisorderClass `protobuf:"varint,5,rep,packed,name=works_on,json=worksOn,proto3,enum=velamen.diagnosis.v1.DisorderClass" json:"works_on,omitempty"`
 	// Where the facts come from.
-	Source        string `protobuf:"bytes,6,opt,name=source,proto3" json:"source,omitempty"`
+	Source string `protobuf:"bytes,6,opt,name=source,proto3" json:"source,omitempty"`
+	// CAS registry number, empty for organisms and mixtures without one.
+	CasNumber string `protobuf:"bytes,7,opt,name=cas_number,json=casNumber,proto3" json:"cas_number,omitempty"`
+	// Risk of resistance to its group.
+	ResistanceRisk ResistanceRisk `protobuf:"varint,8,opt,name=resistance_risk,json=resistanceRisk,proto3,enum=velamen.products.v1.ResistanceRisk" json:"resistance_risk,omitempty"`
+	// Other names that mean the same substance.
+	Aliases       []string `protobuf:"bytes,9,rep,name=aliases,proto3" json:"aliases,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -289,6 +912,27 @@ func (x *ActiveIngredient) GetSource() string {
 	return ""
 }
 
+func (x *ActiveIngredient) GetCasNumber() string {
+	if x != nil {
+		return x.CasNumber
+	}
+	return ""
+}
+
+func (x *ActiveIngredient) GetResistanceRisk() ResistanceRisk {
+	if x != nil {
+		return x.ResistanceRisk
+	}
+	return ResistanceRisk_RESISTANCE_RISK_UNSPECIFIED
+}
+
+func (x *ActiveIngredient) GetAliases() []string {
+	if x != nil {
+		return x.Aliases
+	}
+	return nil
+}
+
 // Content is how much of an active ingredient a product holds.
 type Content struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -344,6 +988,63 @@ func (x *Content) GetAmount() *v11.Quantity {
 	return nil
 }
 
+// ActiveLimit is the most of an active ingredient that a label allows on an area
+// in a year.
+type ActiveLimit struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The active ingredient's identifier.
+	ActiveIngredient string `protobuf:"bytes,1,opt,name=active_ingredient,json=activeIngredient,proto3" json:"active_ingredient,omitempty"`
+	// Most of it per area and year: a mass per area such as kg/ha, g/m2 or lb/acre,
+	// above zero.
+	MostPerYear   *v11.Quantity `protobuf:"bytes,2,opt,name=most_per_year,json=mostPerYear,proto3" json:"most_per_year,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ActiveLimit) Reset() {
+	*x = ActiveLimit{}
+	mi := &file_velamen_products_v1_products_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ActiveLimit) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ActiveLimit) ProtoMessage() {}
+
+func (x *ActiveLimit) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_products_v1_products_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ActiveLimit.ProtoReflect.Descriptor instead.
+func (*ActiveLimit) Descriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *ActiveLimit) GetActiveIngredient() string {
+	if x != nil {
+		return x.ActiveIngredient
+	}
+	return ""
+}
+
+func (x *ActiveLimit) GetMostPerYear() *v11.Quantity {
+	if x != nil {
+		return x.MostPerYear
+	}
+	return nil
+}
+
 // LabelDirection is one use that the label allows.
 type LabelDirection struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -351,24 +1052,63 @@ type LabelDirection struct {
 	Method Method `protobuf:"varint,1,opt,name=method,proto3,enum=velamen.products.v1.Method" json:"method,omitempty"`
 	// Classes of disorder it is allowed against.
 	DisorderClasses []v1.DisorderClass `protobuf:"varint,2,rep,packed,name=disorder_classes,json=disorderClasses,proto3,enum=velamen.diagnosis.v1.DisorderClass" json:"disorder_classes,omitempty"`
-	// Lowest product rate in the mix, g/L (solid) or mL/L (liquid).
+	// Lowest product rate as the label gives it: product per volume of water (g/L,
+	// fl oz/100 gal), per area (kg/ha, oz/1000 ft2), per pot or per plant (mL/pot),
+	// active ingredient in the water (ppm), or product in the water (%, volume in
+	// volume). A bath takes rates per volume of water, ppm and %.
 	RateMin *v11.Quantity `protobuf:"bytes,3,opt,name=rate_min,json=rateMin,proto3" json:"rate_min,omitempty"`
-	// Highest product rate in the mix, same unit.
+	// Highest product rate, same unit.
 	RateMax *v11.Quantity `protobuf:"bytes,4,opt,name=rate_max,json=rateMax,proto3" json:"rate_max,omitempty"`
 	// Restricted-entry interval after the application, in h. Absent means that
 	// the label fact is missing, and the product cannot be confirmed as applied.
 	RestrictedEntryInterval *v11.Quantity `protobuf:"bytes,5,opt,name=restricted_entry_interval,json=restrictedEntryInterval,proto3" json:"restricted_entry_interval,omitempty"`
-	// Shortest interval between applications, days; 0 when the label has none.
+	// Shortest interval between applications, days; 0 when it is not entered or the
+	// label has none.
 	MinIntervalDays int32 `protobuf:"varint,6,opt,name=min_interval_days,json=minIntervalDays,proto3" json:"min_interval_days,omitempty"`
 	// Personal protective equipment, as the label says.
 	ProtectiveEquipment string `protobuf:"bytes,7,opt,name=protective_equipment,json=protectiveEquipment,proto3" json:"protective_equipment,omitempty"`
-	unknownFields       protoimpl.UnknownFields
-	sizeCache           protoimpl.SizeCache
+	// Crops that it is allowed on: crop groups such as "ornamentals" and "orchids",
+	// genera, or species by their botanical names.
+	Crops []string `protobuf:"bytes,8,rep,name=crops,proto3" json:"crops,omitempty"`
+	// Where it is allowed.
+	Sites []Site `protobuf:"varint,9,rep,packed,name=sites,proto3,enum=velamen.products.v1.Site" json:"sites,omitempty"`
+	// Disorders (identifiers) that it is allowed against, of the classes above; none
+	// when the label names classes only, for example "fungal diseases".
+	Disorders []string `protobuf:"bytes,10,rep,name=disorders,proto3" json:"disorders,omitempty"`
+	// Least water: a volume per area (L/ha, L/m2, gal/acre, gal/1000 ft2), per pot or
+	// per plant (mL/pot).
+	WaterVolumeMin *v11.Quantity `protobuf:"bytes,11,opt,name=water_volume_min,json=waterVolumeMin,proto3" json:"water_volume_min,omitempty"`
+	// Most water, same unit.
+	WaterVolumeMax *v11.Quantity `protobuf:"bytes,12,opt,name=water_volume_max,json=waterVolumeMax,proto3" json:"water_volume_max,omitempty"`
+	// Most applications per crop cycle; 0 when not entered or the label has none.
+	MaxApplicationsPerCropCycle int32 `protobuf:"varint,13,opt,name=max_applications_per_crop_cycle,json=maxApplicationsPerCropCycle,proto3" json:"max_applications_per_crop_cycle,omitempty"`
+	// Most applications in 365 days; 0 when not entered or the label has none.
+	MaxApplicationsPerYear int32 `protobuf:"varint,14,opt,name=max_applications_per_year,json=maxApplicationsPerYear,proto3" json:"max_applications_per_year,omitempty"`
+	// Most of each active ingredient per area and year.
+	ActiveLimits []*ActiveLimit `protobuf:"bytes,15,rep,name=active_limits,json=activeLimits,proto3" json:"active_limits,omitempty"`
+	// Most applications of its resistance group one after another, where the label
+	// gives a number of its own; 0 leaves it to FRAC's rules.
+	MaxConsecutiveApplications int32 `protobuf:"varint,16,opt,name=max_consecutive_applications,json=maxConsecutiveApplications,proto3" json:"max_consecutive_applications,omitempty"`
+	// Days from the application until the plants may be sold or harvested; absent
+	// when not entered.
+	SaleIntervalDays *int32 `protobuf:"varint,17,opt,name=sale_interval_days,json=saleIntervalDays,proto3,oneof" json:"sale_interval_days,omitempty"`
+	// Lowest air temperature, Cel.
+	TemperatureMin *v11.Quantity `protobuf:"bytes,18,opt,name=temperature_min,json=temperatureMin,proto3" json:"temperature_min,omitempty"`
+	// Highest air temperature, Cel.
+	TemperatureMax *v11.Quantity `protobuf:"bytes,19,opt,name=temperature_max,json=temperatureMax,proto3" json:"temperature_max,omitempty"`
+	// Whether it may be applied to plants in open bloom.
+	OpenBloom Permission `protobuf:"varint,20,opt,name=open_bloom,json=openBloom,proto3,enum=velamen.products.v1.Permission" json:"open_bloom,omitempty"`
+	// Whether it may be applied through the irrigation.
+	Chemigation Permission `protobuf:"varint,21,opt,name=chemigation,proto3,enum=velamen.products.v1.Permission" json:"chemigation,omitempty"`
+	// Facts that the label was read for and says nothing about.
+	SilentOn      []LabelFact `protobuf:"varint,22,rep,packed,name=silent_on,json=silentOn,proto3,enum=velamen.products.v1.LabelFact" json:"silent_on,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *LabelDirection) Reset() {
 	*x = LabelDirection{}
-	mi := &file_velamen_products_v1_products_proto_msgTypes[2]
+	mi := &file_velamen_products_v1_products_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -380,7 +1120,7 @@ func (x *LabelDirection) String() string {
 func (*LabelDirection) ProtoMessage() {}
 
 func (x *LabelDirection) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_products_v1_products_proto_msgTypes[2]
+	mi := &file_velamen_products_v1_products_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -393,7 +1133,7 @@ func (x *LabelDirection) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LabelDirection.ProtoReflect.Descriptor instead.
 func (*LabelDirection) Descriptor() ([]byte, []int) {
-	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{2}
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *LabelDirection) GetMethod() Method {
@@ -445,6 +1185,111 @@ func (x *LabelDirection) GetProtectiveEquipment() string {
 	return ""
 }
 
+func (x *LabelDirection) GetCrops() []string {
+	if x != nil {
+		return x.Crops
+	}
+	return nil
+}
+
+func (x *LabelDirection) GetSites() []Site {
+	if x != nil {
+		return x.Sites
+	}
+	return nil
+}
+
+func (x *LabelDirection) GetDisorders() []string {
+	if x != nil {
+		return x.Disorders
+	}
+	return nil
+}
+
+func (x *LabelDirection) GetWaterVolumeMin() *v11.Quantity {
+	if x != nil {
+		return x.WaterVolumeMin
+	}
+	return nil
+}
+
+func (x *LabelDirection) GetWaterVolumeMax() *v11.Quantity {
+	if x != nil {
+		return x.WaterVolumeMax
+	}
+	return nil
+}
+
+func (x *LabelDirection) GetMaxApplicationsPerCropCycle() int32 {
+	if x != nil {
+		return x.MaxApplicationsPerCropCycle
+	}
+	return 0
+}
+
+func (x *LabelDirection) GetMaxApplicationsPerYear() int32 {
+	if x != nil {
+		return x.MaxApplicationsPerYear
+	}
+	return 0
+}
+
+func (x *LabelDirection) GetActiveLimits() []*ActiveLimit {
+	if x != nil {
+		return x.ActiveLimits
+	}
+	return nil
+}
+
+func (x *LabelDirection) GetMaxConsecutiveApplications() int32 {
+	if x != nil {
+		return x.MaxConsecutiveApplications
+	}
+	return 0
+}
+
+func (x *LabelDirection) GetSaleIntervalDays() int32 {
+	if x != nil && x.SaleIntervalDays != nil {
+		return *x.SaleIntervalDays
+	}
+	return 0
+}
+
+func (x *LabelDirection) GetTemperatureMin() *v11.Quantity {
+	if x != nil {
+		return x.TemperatureMin
+	}
+	return nil
+}
+
+func (x *LabelDirection) GetTemperatureMax() *v11.Quantity {
+	if x != nil {
+		return x.TemperatureMax
+	}
+	return nil
+}
+
+func (x *LabelDirection) GetOpenBloom() Permission {
+	if x != nil {
+		return x.OpenBloom
+	}
+	return Permission_PERMISSION_UNSPECIFIED
+}
+
+func (x *LabelDirection) GetChemigation() Permission {
+	if x != nil {
+		return x.Chemigation
+	}
+	return Permission_PERMISSION_UNSPECIFIED
+}
+
+func (x *LabelDirection) GetSilentOn() []LabelFact {
+	if x != nil {
+		return x.SilentOn
+	}
+	return nil
+}
+
 // Product is what stands in the chemical store.
 type Product struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -465,14 +1310,27 @@ type Product struct {
 	// Changes with every change of the resource.
 	Etag string `protobuf:"bytes,8,opt,name=etag,proto3" json:"etag,omitempty"`
 	// When it was added, UTC.
-	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// Type of formulation; needed for the mixing order.
+	Formulation Formulation `protobuf:"varint,10,opt,name=formulation,proto3,enum=velamen.products.v1.Formulation" json:"formulation,omitempty"`
+	// Law under which it is registered: an ISO 3166-1 or 3166-2 code, "EU" included;
+	// empty when not entered.
+	Jurisdiction string `protobuf:"bytes,11,opt,name=jurisdiction,proto3" json:"jurisdiction,omitempty"`
+	// Last day of the registration; absent when it has none.
+	RegistrationExpireDate *v11.Date `protobuf:"bytes,12,opt,name=registration_expire_date,json=registrationExpireDate,proto3" json:"registration_expire_date,omitempty"`
+	// Acute toxicity category, where the label gives one.
+	ToxicityCategory ToxicityCategory `protobuf:"varint,13,opt,name=toxicity_category,json=toxicityCategory,proto3,enum=velamen.products.v1.ToxicityCategory" json:"toxicity_category,omitempty"`
+	// What cost_per of it costs; absent when not entered.
+	Cost *v11.Money `protobuf:"bytes,14,opt,name=cost,proto3" json:"cost,omitempty"`
+	// The amount that cost is for, for example 1 L; needed with cost.
+	CostPer       *v11.Quantity `protobuf:"bytes,15,opt,name=cost_per,json=costPer,proto3" json:"cost_per,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Product) Reset() {
 	*x = Product{}
-	mi := &file_velamen_products_v1_products_proto_msgTypes[3]
+	mi := &file_velamen_products_v1_products_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -484,7 +1342,7 @@ func (x *Product) String() string {
 func (*Product) ProtoMessage() {}
 
 func (x *Product) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_products_v1_products_proto_msgTypes[3]
+	mi := &file_velamen_products_v1_products_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -497,7 +1355,7 @@ func (x *Product) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Product.ProtoReflect.Descriptor instead.
 func (*Product) Descriptor() ([]byte, []int) {
-	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{3}
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *Product) GetName() string {
@@ -563,6 +1421,48 @@ func (x *Product) GetCreateTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *Product) GetFormulation() Formulation {
+	if x != nil {
+		return x.Formulation
+	}
+	return Formulation_FORMULATION_UNSPECIFIED
+}
+
+func (x *Product) GetJurisdiction() string {
+	if x != nil {
+		return x.Jurisdiction
+	}
+	return ""
+}
+
+func (x *Product) GetRegistrationExpireDate() *v11.Date {
+	if x != nil {
+		return x.RegistrationExpireDate
+	}
+	return nil
+}
+
+func (x *Product) GetToxicityCategory() ToxicityCategory {
+	if x != nil {
+		return x.ToxicityCategory
+	}
+	return ToxicityCategory_TOXICITY_CATEGORY_UNSPECIFIED
+}
+
+func (x *Product) GetCost() *v11.Money {
+	if x != nil {
+		return x.Cost
+	}
+	return nil
+}
+
+func (x *Product) GetCostPer() *v11.Quantity {
+	if x != nil {
+		return x.CostPer
+	}
+	return nil
+}
+
 // ListActiveIngredientsRequest asks for the catalog.
 type ListActiveIngredientsRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -572,7 +1472,7 @@ type ListActiveIngredientsRequest struct {
 
 func (x *ListActiveIngredientsRequest) Reset() {
 	*x = ListActiveIngredientsRequest{}
-	mi := &file_velamen_products_v1_products_proto_msgTypes[4]
+	mi := &file_velamen_products_v1_products_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -584,7 +1484,7 @@ func (x *ListActiveIngredientsRequest) String() string {
 func (*ListActiveIngredientsRequest) ProtoMessage() {}
 
 func (x *ListActiveIngredientsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_products_v1_products_proto_msgTypes[4]
+	mi := &file_velamen_products_v1_products_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -597,7 +1497,7 @@ func (x *ListActiveIngredientsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListActiveIngredientsRequest.ProtoReflect.Descriptor instead.
 func (*ListActiveIngredientsRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{4}
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{5}
 }
 
 // ListActiveIngredientsResponse is the catalog.
@@ -611,7 +1511,7 @@ type ListActiveIngredientsResponse struct {
 
 func (x *ListActiveIngredientsResponse) Reset() {
 	*x = ListActiveIngredientsResponse{}
-	mi := &file_velamen_products_v1_products_proto_msgTypes[5]
+	mi := &file_velamen_products_v1_products_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -623,7 +1523,7 @@ func (x *ListActiveIngredientsResponse) String() string {
 func (*ListActiveIngredientsResponse) ProtoMessage() {}
 
 func (x *ListActiveIngredientsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_products_v1_products_proto_msgTypes[5]
+	mi := &file_velamen_products_v1_products_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -636,7 +1536,7 @@ func (x *ListActiveIngredientsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListActiveIngredientsResponse.ProtoReflect.Descriptor instead.
 func (*ListActiveIngredientsResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{5}
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *ListActiveIngredientsResponse) GetActiveIngredients() []*ActiveIngredient {
@@ -663,7 +1563,7 @@ type CreateProductRequest struct {
 
 func (x *CreateProductRequest) Reset() {
 	*x = CreateProductRequest{}
-	mi := &file_velamen_products_v1_products_proto_msgTypes[6]
+	mi := &file_velamen_products_v1_products_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -675,7 +1575,7 @@ func (x *CreateProductRequest) String() string {
 func (*CreateProductRequest) ProtoMessage() {}
 
 func (x *CreateProductRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_products_v1_products_proto_msgTypes[6]
+	mi := &file_velamen_products_v1_products_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -688,7 +1588,7 @@ func (x *CreateProductRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateProductRequest.ProtoReflect.Descriptor instead.
 func (*CreateProductRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{6}
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *CreateProductRequest) GetParent() string {
@@ -730,7 +1630,7 @@ type GetProductRequest struct {
 
 func (x *GetProductRequest) Reset() {
 	*x = GetProductRequest{}
-	mi := &file_velamen_products_v1_products_proto_msgTypes[7]
+	mi := &file_velamen_products_v1_products_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -742,7 +1642,7 @@ func (x *GetProductRequest) String() string {
 func (*GetProductRequest) ProtoMessage() {}
 
 func (x *GetProductRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_products_v1_products_proto_msgTypes[7]
+	mi := &file_velamen_products_v1_products_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -755,7 +1655,7 @@ func (x *GetProductRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetProductRequest.ProtoReflect.Descriptor instead.
 func (*GetProductRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{7}
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *GetProductRequest) GetName() string {
@@ -780,7 +1680,7 @@ type ListProductsRequest struct {
 
 func (x *ListProductsRequest) Reset() {
 	*x = ListProductsRequest{}
-	mi := &file_velamen_products_v1_products_proto_msgTypes[8]
+	mi := &file_velamen_products_v1_products_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -792,7 +1692,7 @@ func (x *ListProductsRequest) String() string {
 func (*ListProductsRequest) ProtoMessage() {}
 
 func (x *ListProductsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_products_v1_products_proto_msgTypes[8]
+	mi := &file_velamen_products_v1_products_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -805,7 +1705,7 @@ func (x *ListProductsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListProductsRequest.ProtoReflect.Descriptor instead.
 func (*ListProductsRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{8}
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *ListProductsRequest) GetParent() string {
@@ -842,7 +1742,7 @@ type ListProductsResponse struct {
 
 func (x *ListProductsResponse) Reset() {
 	*x = ListProductsResponse{}
-	mi := &file_velamen_products_v1_products_proto_msgTypes[9]
+	mi := &file_velamen_products_v1_products_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -854,7 +1754,7 @@ func (x *ListProductsResponse) String() string {
 func (*ListProductsResponse) ProtoMessage() {}
 
 func (x *ListProductsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_products_v1_products_proto_msgTypes[9]
+	mi := &file_velamen_products_v1_products_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -867,7 +1767,7 @@ func (x *ListProductsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListProductsResponse.ProtoReflect.Descriptor instead.
 func (*ListProductsResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{9}
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ListProductsResponse) GetProducts() []*Product {
@@ -899,7 +1799,7 @@ type UpdateProductRequest struct {
 
 func (x *UpdateProductRequest) Reset() {
 	*x = UpdateProductRequest{}
-	mi := &file_velamen_products_v1_products_proto_msgTypes[10]
+	mi := &file_velamen_products_v1_products_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -911,7 +1811,7 @@ func (x *UpdateProductRequest) String() string {
 func (*UpdateProductRequest) ProtoMessage() {}
 
 func (x *UpdateProductRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_products_v1_products_proto_msgTypes[10]
+	mi := &file_velamen_products_v1_products_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -924,7 +1824,7 @@ func (x *UpdateProductRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateProductRequest.ProtoReflect.Descriptor instead.
 func (*UpdateProductRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{10}
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *UpdateProductRequest) GetProduct() *Product {
@@ -948,22 +1848,1697 @@ func (x *UpdateProductRequest) GetRequestId() string {
 	return ""
 }
 
+// CheckProductsRequest asks what is missing.
+type CheckProductsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}.
+	Parent        string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CheckProductsRequest) Reset() {
+	*x = CheckProductsRequest{}
+	mi := &file_velamen_products_v1_products_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckProductsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckProductsRequest) ProtoMessage() {}
+
+func (x *CheckProductsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_products_v1_products_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckProductsRequest.ProtoReflect.Descriptor instead.
+func (*CheckProductsRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *CheckProductsRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+// ProductFinding is something about a product that will refuse or hinder its use.
+type ProductFinding struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The product (name).
+	Product string `protobuf:"bytes,1,opt,name=product,proto3" json:"product,omitempty"`
+	// The field, by its path in the product, for example
+	// "directions[0].restricted_entry_interval"; empty for the whole product.
+	Field string `protobuf:"bytes,2,opt,name=field,proto3" json:"field,omitempty"`
+	// The rule, for example "label-fact-missing".
+	Rule string `protobuf:"bytes,3,opt,name=rule,proto3" json:"rule,omitempty"`
+	// A sentence that says what is wrong and what to do.
+	Message string `protobuf:"bytes,4,opt,name=message,proto3" json:"message,omitempty"`
+	// True when no application of the product passes before it is mended.
+	Refuses bool `protobuf:"varint,5,opt,name=refuses,proto3" json:"refuses,omitempty"`
+	// Where the rule comes from.
+	Source        string `protobuf:"bytes,6,opt,name=source,proto3" json:"source,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ProductFinding) Reset() {
+	*x = ProductFinding{}
+	mi := &file_velamen_products_v1_products_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ProductFinding) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ProductFinding) ProtoMessage() {}
+
+func (x *ProductFinding) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_products_v1_products_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ProductFinding.ProtoReflect.Descriptor instead.
+func (*ProductFinding) Descriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *ProductFinding) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *ProductFinding) GetField() string {
+	if x != nil {
+		return x.Field
+	}
+	return ""
+}
+
+func (x *ProductFinding) GetRule() string {
+	if x != nil {
+		return x.Rule
+	}
+	return ""
+}
+
+func (x *ProductFinding) GetMessage() string {
+	if x != nil {
+		return x.Message
+	}
+	return ""
+}
+
+func (x *ProductFinding) GetRefuses() bool {
+	if x != nil {
+		return x.Refuses
+	}
+	return false
+}
+
+func (x *ProductFinding) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+// CheckProductsResponse lists the findings.
+type CheckProductsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// By product and field.
+	Findings []*ProductFinding `protobuf:"bytes,1,rep,name=findings,proto3" json:"findings,omitempty"`
+	// Products looked at.
+	Products int32 `protobuf:"varint,2,opt,name=products,proto3" json:"products,omitempty"`
+	// What to keep in mind: the label and local law decide.
+	Caution       string `protobuf:"bytes,3,opt,name=caution,proto3" json:"caution,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CheckProductsResponse) Reset() {
+	*x = CheckProductsResponse{}
+	mi := &file_velamen_products_v1_products_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckProductsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckProductsResponse) ProtoMessage() {}
+
+func (x *CheckProductsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_products_v1_products_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckProductsResponse.ProtoReflect.Descriptor instead.
+func (*CheckProductsResponse) Descriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *CheckProductsResponse) GetFindings() []*ProductFinding {
+	if x != nil {
+		return x.Findings
+	}
+	return nil
+}
+
+func (x *CheckProductsResponse) GetProducts() int32 {
+	if x != nil {
+		return x.Products
+	}
+	return 0
+}
+
+func (x *CheckProductsResponse) GetCaution() string {
+	if x != nil {
+		return x.Caution
+	}
+	return ""
+}
+
+// ExportProductsRequest asks for products as a file.
+type ExportProductsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// How it is written.
+	Format        ProductFileFormat `protobuf:"varint,2,opt,name=format,proto3,enum=velamen.products.v1.ProductFileFormat" json:"format,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExportProductsRequest) Reset() {
+	*x = ExportProductsRequest{}
+	mi := &file_velamen_products_v1_products_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExportProductsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExportProductsRequest) ProtoMessage() {}
+
+func (x *ExportProductsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_products_v1_products_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExportProductsRequest.ProtoReflect.Descriptor instead.
+func (*ExportProductsRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *ExportProductsRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ExportProductsRequest) GetFormat() ProductFileFormat {
+	if x != nil {
+		return x.Format
+	}
+	return ProductFileFormat_PRODUCT_FILE_FORMAT_UNSPECIFIED
+}
+
+// ExportProductsResponse is the file.
+type ExportProductsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Media type, for example "text/csv".
+	MediaType string `protobuf:"bytes,1,opt,name=media_type,json=mediaType,proto3" json:"media_type,omitempty"`
+	// UTF-8 bytes of the file.
+	Data          []byte `protobuf:"bytes,2,opt,name=data,proto3" json:"data,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExportProductsResponse) Reset() {
+	*x = ExportProductsResponse{}
+	mi := &file_velamen_products_v1_products_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExportProductsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExportProductsResponse) ProtoMessage() {}
+
+func (x *ExportProductsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_products_v1_products_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExportProductsResponse.ProtoReflect.Descriptor instead.
+func (*ExportProductsResponse) Descriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *ExportProductsResponse) GetMediaType() string {
+	if x != nil {
+		return x.MediaType
+	}
+	return ""
+}
+
+func (x *ExportProductsResponse) GetData() []byte {
+	if x != nil {
+		return x.Data
+	}
+	return nil
+}
+
+// ImportProductsRequest brings products in from a file.
+type ImportProductsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// How it is written.
+	Format ProductFileFormat `protobuf:"varint,2,opt,name=format,proto3,enum=velamen.products.v1.ProductFileFormat" json:"format,omitempty"`
+	// UTF-8 bytes of the file, at most 3 MiB.
+	Data []byte `protobuf:"bytes,3,opt,name=data,proto3" json:"data,omitempty"`
+	// True to only say what would happen.
+	ValidateOnly bool `protobuf:"varint,4,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	// UUID that makes a retry return the first answer (AIP-155).
+	RequestId     string `protobuf:"bytes,5,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ImportProductsRequest) Reset() {
+	*x = ImportProductsRequest{}
+	mi := &file_velamen_products_v1_products_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ImportProductsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ImportProductsRequest) ProtoMessage() {}
+
+func (x *ImportProductsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_products_v1_products_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ImportProductsRequest.ProtoReflect.Descriptor instead.
+func (*ImportProductsRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *ImportProductsRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ImportProductsRequest) GetFormat() ProductFileFormat {
+	if x != nil {
+		return x.Format
+	}
+	return ProductFileFormat_PRODUCT_FILE_FORMAT_UNSPECIFIED
+}
+
+func (x *ImportProductsRequest) GetData() []byte {
+	if x != nil {
+		return x.Data
+	}
+	return nil
+}
+
+func (x *ImportProductsRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
+func (x *ImportProductsRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// ImportProductsResponse says what became of the file.
+type ImportProductsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Products that were new.
+	Created int32 `protobuf:"varint,1,opt,name=created,proto3" json:"created,omitempty"`
+	// Products that were there and are now as the file says.
+	Updated int32 `protobuf:"varint,2,opt,name=updated,proto3" json:"updated,omitempty"`
+	// Products that were there just so.
+	Unchanged     int32 `protobuf:"varint,3,opt,name=unchanged,proto3" json:"unchanged,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ImportProductsResponse) Reset() {
+	*x = ImportProductsResponse{}
+	mi := &file_velamen_products_v1_products_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ImportProductsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ImportProductsResponse) ProtoMessage() {}
+
+func (x *ImportProductsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_products_v1_products_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ImportProductsResponse.ProtoReflect.Descriptor instead.
+func (*ImportProductsResponse) Descriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *ImportProductsResponse) GetCreated() int32 {
+	if x != nil {
+		return x.Created
+	}
+	return 0
+}
+
+func (x *ImportProductsResponse) GetUpdated() int32 {
+	if x != nil {
+		return x.Updated
+	}
+	return 0
+}
+
+func (x *ImportProductsResponse) GetUnchanged() int32 {
+	if x != nil {
+		return x.Unchanged
+	}
+	return 0
+}
+
+// Alias is another name of an active ingredient.
+type Alias struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}/aliases/{alias}; the last part is the name in lower case
+	// with hyphens.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The other name, for example "metalaxyl-M".
+	DisplayName string `protobuf:"bytes,2,opt,name=display_name,json=displayName,proto3" json:"display_name,omitempty"`
+	// The active ingredient's identifier.
+	ActiveIngredient string `protobuf:"bytes,3,opt,name=active_ingredient,json=activeIngredient,proto3" json:"active_ingredient,omitempty"`
+	// Where it stands that both are the same substance.
+	Source string `protobuf:"bytes,4,opt,name=source,proto3" json:"source,omitempty"`
+	// True when it came with velamen.
+	Shipped       bool `protobuf:"varint,5,opt,name=shipped,proto3" json:"shipped,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Alias) Reset() {
+	*x = Alias{}
+	mi := &file_velamen_products_v1_products_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Alias) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Alias) ProtoMessage() {}
+
+func (x *Alias) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_products_v1_products_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Alias.ProtoReflect.Descriptor instead.
+func (*Alias) Descriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *Alias) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Alias) GetDisplayName() string {
+	if x != nil {
+		return x.DisplayName
+	}
+	return ""
+}
+
+func (x *Alias) GetActiveIngredient() string {
+	if x != nil {
+		return x.ActiveIngredient
+	}
+	return ""
+}
+
+func (x *Alias) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+func (x *Alias) GetShipped() bool {
+	if x != nil {
+		return x.Shipped
+	}
+	return false
+}
+
+// CreateAliasRequest adds another name.
+type CreateAliasRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// The alias; its name is ignored.
+	Alias *Alias `protobuf:"bytes,2,opt,name=alias,proto3" json:"alias,omitempty"`
+	// UUID that makes a retry return the first answer (AIP-155).
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CreateAliasRequest) Reset() {
+	*x = CreateAliasRequest{}
+	mi := &file_velamen_products_v1_products_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CreateAliasRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CreateAliasRequest) ProtoMessage() {}
+
+func (x *CreateAliasRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_products_v1_products_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CreateAliasRequest.ProtoReflect.Descriptor instead.
+func (*CreateAliasRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *CreateAliasRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *CreateAliasRequest) GetAlias() *Alias {
+	if x != nil {
+		return x.Alias
+	}
+	return nil
+}
+
+func (x *CreateAliasRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// ListAliasesRequest asks for all other names.
+type ListAliasesRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}.
+	Parent        string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListAliasesRequest) Reset() {
+	*x = ListAliasesRequest{}
+	mi := &file_velamen_products_v1_products_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListAliasesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListAliasesRequest) ProtoMessage() {}
+
+func (x *ListAliasesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_products_v1_products_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListAliasesRequest.ProtoReflect.Descriptor instead.
+func (*ListAliasesRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *ListAliasesRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+// ListAliasesResponse is all other names.
+type ListAliasesResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// By name.
+	Aliases       []*Alias `protobuf:"bytes,1,rep,name=aliases,proto3" json:"aliases,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListAliasesResponse) Reset() {
+	*x = ListAliasesResponse{}
+	mi := &file_velamen_products_v1_products_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListAliasesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListAliasesResponse) ProtoMessage() {}
+
+func (x *ListAliasesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_products_v1_products_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListAliasesResponse.ProtoReflect.Descriptor instead.
+func (*ListAliasesResponse) Descriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *ListAliasesResponse) GetAliases() []*Alias {
+	if x != nil {
+		return x.Aliases
+	}
+	return nil
+}
+
+// Approval says that an active ingredient may not be used any more somewhere.
+type Approval struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The active ingredient's identifier.
+	ActiveIngredient string `protobuf:"bytes,1,opt,name=active_ingredient,json=activeIngredient,proto3" json:"active_ingredient,omitempty"`
+	// Law: "EU", an ISO 3166-1 or 3166-2 code.
+	Jurisdiction string `protobuf:"bytes,2,opt,name=jurisdiction,proto3" json:"jurisdiction,omitempty"`
+	// The act, for example "Regulation (EU) 2018/1865".
+	Act string `protobuf:"bytes,3,opt,name=act,proto3" json:"act,omitempty"`
+	// Last day of use, periods of grace included. A member state may have ended it
+	// sooner. Absent when only the act is known: then no use is taken to be allowed.
+	LastUseDate *v11.Date `protobuf:"bytes,4,opt,name=last_use_date,json=lastUseDate,proto3" json:"last_use_date,omitempty"`
+	// Where it stands, and whether the date is from memory.
+	Source        string `protobuf:"bytes,5,opt,name=source,proto3" json:"source,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Approval) Reset() {
+	*x = Approval{}
+	mi := &file_velamen_products_v1_products_proto_msgTypes[23]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Approval) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Approval) ProtoMessage() {}
+
+func (x *Approval) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_products_v1_products_proto_msgTypes[23]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Approval.ProtoReflect.Descriptor instead.
+func (*Approval) Descriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{23}
+}
+
+func (x *Approval) GetActiveIngredient() string {
+	if x != nil {
+		return x.ActiveIngredient
+	}
+	return ""
+}
+
+func (x *Approval) GetJurisdiction() string {
+	if x != nil {
+		return x.Jurisdiction
+	}
+	return ""
+}
+
+func (x *Approval) GetAct() string {
+	if x != nil {
+		return x.Act
+	}
+	return ""
+}
+
+func (x *Approval) GetLastUseDate() *v11.Date {
+	if x != nil {
+		return x.LastUseDate
+	}
+	return nil
+}
+
+func (x *Approval) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+// ListApprovalsRequest asks where active ingredients are not approved.
+type ListApprovalsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// Only those that bind under this law; the nursery's own when empty, "-" for all.
+	Jurisdiction  string `protobuf:"bytes,2,opt,name=jurisdiction,proto3" json:"jurisdiction,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListApprovalsRequest) Reset() {
+	*x = ListApprovalsRequest{}
+	mi := &file_velamen_products_v1_products_proto_msgTypes[24]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListApprovalsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListApprovalsRequest) ProtoMessage() {}
+
+func (x *ListApprovalsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_products_v1_products_proto_msgTypes[24]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListApprovalsRequest.ProtoReflect.Descriptor instead.
+func (*ListApprovalsRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{24}
+}
+
+func (x *ListApprovalsRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ListApprovalsRequest) GetJurisdiction() string {
+	if x != nil {
+		return x.Jurisdiction
+	}
+	return ""
+}
+
+// ListApprovalsResponse lists them.
+type ListApprovalsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// By active ingredient and jurisdiction.
+	Approvals     []*Approval `protobuf:"bytes,1,rep,name=approvals,proto3" json:"approvals,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListApprovalsResponse) Reset() {
+	*x = ListApprovalsResponse{}
+	mi := &file_velamen_products_v1_products_proto_msgTypes[25]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListApprovalsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListApprovalsResponse) ProtoMessage() {}
+
+func (x *ListApprovalsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_products_v1_products_proto_msgTypes[25]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListApprovalsResponse.ProtoReflect.Descriptor instead.
+func (*ListApprovalsResponse) Descriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{25}
+}
+
+func (x *ListApprovalsResponse) GetApprovals() []*Approval {
+	if x != nil {
+		return x.Approvals
+	}
+	return nil
+}
+
+// Container is one bag, box, bottle or drum in the chemical store.
+type Container struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}/products/{product}/containers/{container}.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The manufacturer's batch, as printed on it.
+	Batch string `protobuf:"bytes,2,opt,name=batch,proto3" json:"batch,omitempty"`
+	// What it held when it came, in a unit that its product is measured out in.
+	Size *v11.Quantity `protobuf:"bytes,3,opt,name=size,proto3" json:"size,omitempty"`
+	// Day on which it came.
+	ReceiveDate *v11.Date `protobuf:"bytes,4,opt,name=receive_date,json=receiveDate,proto3" json:"receive_date,omitempty"`
+	// Last day on which it may be used; absent when none is printed.
+	ExpireDate *v11.Date `protobuf:"bytes,5,opt,name=expire_date,json=expireDate,proto3" json:"expire_date,omitempty"`
+	// Day on which it was opened; absent while sealed.
+	OpenDate *v11.Date `protobuf:"bytes,6,opt,name=open_date,json=openDate,proto3" json:"open_date,omitempty"`
+	// Where it stands in the store.
+	Place string `protobuf:"bytes,7,opt,name=place,proto3" json:"place,omitempty"`
+	// What the books say is left. Below zero when more was confirmed as used than
+	// was there: count it.
+	Remaining *v11.Quantity `protobuf:"bytes,8,opt,name=remaining,proto3" json:"remaining,omitempty"`
+	// Whether anything is in it.
+	State ContainerState `protobuf:"varint,9,opt,name=state,proto3,enum=velamen.products.v1.ContainerState" json:"state,omitempty"`
+	// When it was entered, UTC.
+	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,10,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Container) Reset() {
+	*x = Container{}
+	mi := &file_velamen_products_v1_products_proto_msgTypes[26]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Container) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Container) ProtoMessage() {}
+
+func (x *Container) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_products_v1_products_proto_msgTypes[26]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Container.ProtoReflect.Descriptor instead.
+func (*Container) Descriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{26}
+}
+
+func (x *Container) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Container) GetBatch() string {
+	if x != nil {
+		return x.Batch
+	}
+	return ""
+}
+
+func (x *Container) GetSize() *v11.Quantity {
+	if x != nil {
+		return x.Size
+	}
+	return nil
+}
+
+func (x *Container) GetReceiveDate() *v11.Date {
+	if x != nil {
+		return x.ReceiveDate
+	}
+	return nil
+}
+
+func (x *Container) GetExpireDate() *v11.Date {
+	if x != nil {
+		return x.ExpireDate
+	}
+	return nil
+}
+
+func (x *Container) GetOpenDate() *v11.Date {
+	if x != nil {
+		return x.OpenDate
+	}
+	return nil
+}
+
+func (x *Container) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+func (x *Container) GetRemaining() *v11.Quantity {
+	if x != nil {
+		return x.Remaining
+	}
+	return nil
+}
+
+func (x *Container) GetState() ContainerState {
+	if x != nil {
+		return x.State
+	}
+	return ContainerState_CONTAINER_STATE_UNSPECIFIED
+}
+
+func (x *Container) GetCreateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CreateTime
+	}
+	return nil
+}
+
+// CreateContainerRequest enters a container.
+type CreateContainerRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}/products/{product}.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// Last part of the name: 1 to 40 lower-case letters, digits, hyphens.
+	ContainerId string `protobuf:"bytes,2,opt,name=container_id,json=containerId,proto3" json:"container_id,omitempty"`
+	// The container; its name is ignored.
+	Container *Container `protobuf:"bytes,3,opt,name=container,proto3" json:"container,omitempty"`
+	// UUID that makes a retry return the first answer (AIP-155).
+	RequestId     string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CreateContainerRequest) Reset() {
+	*x = CreateContainerRequest{}
+	mi := &file_velamen_products_v1_products_proto_msgTypes[27]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CreateContainerRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CreateContainerRequest) ProtoMessage() {}
+
+func (x *CreateContainerRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_products_v1_products_proto_msgTypes[27]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CreateContainerRequest.ProtoReflect.Descriptor instead.
+func (*CreateContainerRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{27}
+}
+
+func (x *CreateContainerRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *CreateContainerRequest) GetContainerId() string {
+	if x != nil {
+		return x.ContainerId
+	}
+	return ""
+}
+
+func (x *CreateContainerRequest) GetContainer() *Container {
+	if x != nil {
+		return x.Container
+	}
+	return nil
+}
+
+func (x *CreateContainerRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// GetContainerRequest names a container.
+type GetContainerRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The container.
+	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetContainerRequest) Reset() {
+	*x = GetContainerRequest{}
+	mi := &file_velamen_products_v1_products_proto_msgTypes[28]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetContainerRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetContainerRequest) ProtoMessage() {}
+
+func (x *GetContainerRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_products_v1_products_proto_msgTypes[28]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetContainerRequest.ProtoReflect.Descriptor instead.
+func (*GetContainerRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{28}
+}
+
+func (x *GetContainerRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+// ListContainersRequest asks for a page of containers.
+type ListContainersRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}/products/{product}; the product may be "-" for all.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// At most this many; 0 means 50, more than 1000 means 1000.
+	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// From the page before.
+	PageToken     string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListContainersRequest) Reset() {
+	*x = ListContainersRequest{}
+	mi := &file_velamen_products_v1_products_proto_msgTypes[29]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListContainersRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListContainersRequest) ProtoMessage() {}
+
+func (x *ListContainersRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_products_v1_products_proto_msgTypes[29]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListContainersRequest.ProtoReflect.Descriptor instead.
+func (*ListContainersRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{29}
+}
+
+func (x *ListContainersRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ListContainersRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListContainersRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// ListContainersResponse is a page of containers.
+type ListContainersResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The containers, by name.
+	Containers []*Container `protobuf:"bytes,1,rep,name=containers,proto3" json:"containers,omitempty"`
+	// Empty at the end.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListContainersResponse) Reset() {
+	*x = ListContainersResponse{}
+	mi := &file_velamen_products_v1_products_proto_msgTypes[30]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListContainersResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListContainersResponse) ProtoMessage() {}
+
+func (x *ListContainersResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_products_v1_products_proto_msgTypes[30]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListContainersResponse.ProtoReflect.Descriptor instead.
+func (*ListContainersResponse) Descriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{30}
+}
+
+func (x *ListContainersResponse) GetContainers() []*Container {
+	if x != nil {
+		return x.Containers
+	}
+	return nil
+}
+
+func (x *ListContainersResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+// OpenContainerRequest records an opening.
+type OpenContainerRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The container.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The day, in the nursery's time zone; not in the future nor before it came.
+	OpenDate *v11.Date `protobuf:"bytes,2,opt,name=open_date,json=openDate,proto3" json:"open_date,omitempty"`
+	// UUID that makes a retry return the first answer (AIP-155).
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OpenContainerRequest) Reset() {
+	*x = OpenContainerRequest{}
+	mi := &file_velamen_products_v1_products_proto_msgTypes[31]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OpenContainerRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OpenContainerRequest) ProtoMessage() {}
+
+func (x *OpenContainerRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_products_v1_products_proto_msgTypes[31]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OpenContainerRequest.ProtoReflect.Descriptor instead.
+func (*OpenContainerRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{31}
+}
+
+func (x *OpenContainerRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *OpenContainerRequest) GetOpenDate() *v11.Date {
+	if x != nil {
+		return x.OpenDate
+	}
+	return nil
+}
+
+func (x *OpenContainerRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// CountContainerRequest corrects the books.
+type CountContainerRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The container.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// What is really left, zero or more, at most what it came with.
+	Counted *v11.Quantity `protobuf:"bytes,2,opt,name=counted,proto3" json:"counted,omitempty"`
+	// Why it differs.
+	Note string `protobuf:"bytes,3,opt,name=note,proto3" json:"note,omitempty"`
+	// UUID that makes a retry return the first answer (AIP-155).
+	RequestId     string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CountContainerRequest) Reset() {
+	*x = CountContainerRequest{}
+	mi := &file_velamen_products_v1_products_proto_msgTypes[32]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CountContainerRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CountContainerRequest) ProtoMessage() {}
+
+func (x *CountContainerRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_products_v1_products_proto_msgTypes[32]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CountContainerRequest.ProtoReflect.Descriptor instead.
+func (*CountContainerRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{32}
+}
+
+func (x *CountContainerRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *CountContainerRequest) GetCounted() *v11.Quantity {
+	if x != nil {
+		return x.Counted
+	}
+	return nil
+}
+
+func (x *CountContainerRequest) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
+func (x *CountContainerRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// DiscardContainerRequest records a disposal.
+type DiscardContainerRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The container.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Why and how, for example to which collection point it went.
+	Note string `protobuf:"bytes,2,opt,name=note,proto3" json:"note,omitempty"`
+	// UUID that makes a retry return the first answer (AIP-155).
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DiscardContainerRequest) Reset() {
+	*x = DiscardContainerRequest{}
+	mi := &file_velamen_products_v1_products_proto_msgTypes[33]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DiscardContainerRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DiscardContainerRequest) ProtoMessage() {}
+
+func (x *DiscardContainerRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_products_v1_products_proto_msgTypes[33]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DiscardContainerRequest.ProtoReflect.Descriptor instead.
+func (*DiscardContainerRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{33}
+}
+
+func (x *DiscardContainerRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *DiscardContainerRequest) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
+func (x *DiscardContainerRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// ContainerEvent is one thing that happened to a container.
+type ContainerEvent struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What happened.
+	Kind ContainerEventKind `protobuf:"varint,1,opt,name=kind,proto3,enum=velamen.products.v1.ContainerEventKind" json:"kind,omitempty"`
+	// What went in (above zero) or out (below zero); absent for an opening.
+	Change *v11.Quantity `protobuf:"bytes,2,opt,name=change,proto3" json:"change,omitempty"`
+	// What the books said was left afterwards.
+	Remaining *v11.Quantity `protobuf:"bytes,3,opt,name=remaining,proto3" json:"remaining,omitempty"`
+	// The application that took it (name), for USED.
+	Application string `protobuf:"bytes,4,opt,name=application,proto3" json:"application,omitempty"`
+	// Who (name).
+	Person string `protobuf:"bytes,5,opt,name=person,proto3" json:"person,omitempty"`
+	// Why or what.
+	Note string `protobuf:"bytes,6,opt,name=note,proto3" json:"note,omitempty"`
+	// When it happened, UTC.
+	EventTime     *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=event_time,json=eventTime,proto3" json:"event_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ContainerEvent) Reset() {
+	*x = ContainerEvent{}
+	mi := &file_velamen_products_v1_products_proto_msgTypes[34]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ContainerEvent) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ContainerEvent) ProtoMessage() {}
+
+func (x *ContainerEvent) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_products_v1_products_proto_msgTypes[34]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ContainerEvent.ProtoReflect.Descriptor instead.
+func (*ContainerEvent) Descriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{34}
+}
+
+func (x *ContainerEvent) GetKind() ContainerEventKind {
+	if x != nil {
+		return x.Kind
+	}
+	return ContainerEventKind_CONTAINER_EVENT_KIND_UNSPECIFIED
+}
+
+func (x *ContainerEvent) GetChange() *v11.Quantity {
+	if x != nil {
+		return x.Change
+	}
+	return nil
+}
+
+func (x *ContainerEvent) GetRemaining() *v11.Quantity {
+	if x != nil {
+		return x.Remaining
+	}
+	return nil
+}
+
+func (x *ContainerEvent) GetApplication() string {
+	if x != nil {
+		return x.Application
+	}
+	return ""
+}
+
+func (x *ContainerEvent) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *ContainerEvent) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
+func (x *ContainerEvent) GetEventTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EventTime
+	}
+	return nil
+}
+
+// ListContainerEventsRequest asks for a page of history.
+type ListContainerEventsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The container.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// At most this many; 0 means 50, more than 1000 means 1000.
+	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// From the page before.
+	PageToken     string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListContainerEventsRequest) Reset() {
+	*x = ListContainerEventsRequest{}
+	mi := &file_velamen_products_v1_products_proto_msgTypes[35]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListContainerEventsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListContainerEventsRequest) ProtoMessage() {}
+
+func (x *ListContainerEventsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_products_v1_products_proto_msgTypes[35]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListContainerEventsRequest.ProtoReflect.Descriptor instead.
+func (*ListContainerEventsRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{35}
+}
+
+func (x *ListContainerEventsRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *ListContainerEventsRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListContainerEventsRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// ListContainerEventsResponse is a page of history.
+type ListContainerEventsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The events, oldest first.
+	Events []*ContainerEvent `protobuf:"bytes,1,rep,name=events,proto3" json:"events,omitempty"`
+	// Empty at the end.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListContainerEventsResponse) Reset() {
+	*x = ListContainerEventsResponse{}
+	mi := &file_velamen_products_v1_products_proto_msgTypes[36]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListContainerEventsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListContainerEventsResponse) ProtoMessage() {}
+
+func (x *ListContainerEventsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_products_v1_products_proto_msgTypes[36]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListContainerEventsResponse.ProtoReflect.Descriptor instead.
+func (*ListContainerEventsResponse) Descriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{36}
+}
+
+func (x *ListContainerEventsResponse) GetEvents() []*ContainerEvent {
+	if x != nil {
+		return x.Events
+	}
+	return nil
+}
+
+func (x *ListContainerEventsResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
 var File_velamen_products_v1_products_proto protoreflect.FileDescriptor
 
 const file_velamen_products_v1_products_proto_rawDesc = "" +
 	"\n" +
-	"\"velamen/products/v1/products.proto\x12\x13velamen.products.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a$velamen/diagnosis/v1/diagnosis.proto\x1a\x1evelamen/type/v1/quantity.proto\"\xf5\x01\n" +
+	"\"velamen/products/v1/products.proto\x12\x13velamen.products.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a$velamen/diagnosis/v1/diagnosis.proto\x1a\x1evelamen/type/v1/quantity.proto\"\xfc\x02\n" +
 	"\x10ActiveIngredient\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12!\n" +
 	"\fdisplay_name\x18\x02 \x01(\tR\vdisplayName\x12\x1b\n" +
 	"\tfrac_code\x18\x03 \x01(\tR\bfracCode\x129\n" +
 	"\bmobility\x18\x04 \x01(\x0e2\x1d.velamen.products.v1.MobilityR\bmobility\x12>\n" +
 	"\bworks_on\x18\x05 \x03(\x0e2#.velamen.diagnosis.v1.DisorderClassR\aworksOn\x12\x16\n" +
-	"\x06source\x18\x06 \x01(\tR\x06source\"\x84\x01\n" +
+	"\x06source\x18\x06 \x01(\tR\x06source\x12\x1d\n" +
+	"\n" +
+	"cas_number\x18\a \x01(\tR\tcasNumber\x12L\n" +
+	"\x0fresistance_risk\x18\b \x01(\x0e2#.velamen.products.v1.ResistanceRiskR\x0eresistanceRisk\x12\x18\n" +
+	"\aaliases\x18\t \x03(\tR\aaliases\"\x84\x01\n" +
 	"\aContent\x12:\n" +
 	"\x11active_ingredient\x18\x01 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18<R\x10activeIngredient\x12=\n" +
 	"\x06amount\x18\x02 \x01(\v2\x19.velamen.type.v1.QuantityB\n" +
-	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x06amount\"\x99\x04\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x06amount\"\x94\x01\n" +
+	"\vActiveLimit\x12:\n" +
+	"\x11active_ingredient\x18\x01 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18<R\x10activeIngredient\x12I\n" +
+	"\rmost_per_year\x18\x02 \x01(\v2\x19.velamen.type.v1.QuantityB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\vmostPerYear\"\x86\r\n" +
 	"\x0eLabelDirection\x12C\n" +
 	"\x06method\x18\x01 \x01(\x0e2\x1b.velamen.products.v1.MethodB\x0e\xe2A\x01\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\x06method\x12g\n" +
 	"\x10disorder_classes\x18\x02 \x03(\x0e2#.velamen.diagnosis.v1.DisorderClassB\x17\xe2A\x01\x02\xbaH\x10\x92\x01\r\b\x01\x18\x01\"\a\x82\x01\x04\x10\x01 \x00R\x0fdisorderClasses\x12@\n" +
@@ -971,9 +3546,27 @@ const file_velamen_products_v1_products_proto_rawDesc = "" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\arateMin\x12@\n" +
 	"\brate_max\x18\x04 \x01(\v2\x19.velamen.type.v1.QuantityB\n" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\arateMax\x12[\n" +
-	"\x19restricted_entry_interval\x18\x05 \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\x17restrictedEntryInterval\x127\n" +
-	"\x11min_interval_days\x18\x06 \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\x0fminIntervalDays\x12?\n" +
-	"\x14protective_equipment\x18\a \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xf4\x03R\x13protectiveEquipment\"\xc0\x04\n" +
+	"\x19restricted_entry_interval\x18\x05 \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\x17restrictedEntryInterval\x12:\n" +
+	"\x11min_interval_days\x18\x06 \x01(\x05B\x0e\xe2A\x01\x01\xbaH\a\x1a\x05\x18\xcc\x1c(\x00R\x0fminIntervalDays\x12?\n" +
+	"\x14protective_equipment\x18\a \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xf4\x03R\x13protectiveEquipment\x12,\n" +
+	"\x05crops\x18\b \x03(\tB\x16\xe2A\x01\x01\xbaH\x0f\x92\x01\f\x10d\x18\x01\"\x06r\x04\x10\x01\x18xR\x05crops\x12F\n" +
+	"\x05sites\x18\t \x03(\x0e2\x19.velamen.products.v1.SiteB\x15\xe2A\x01\x01\xbaH\x0e\x92\x01\v\x18\x01\"\a\x82\x01\x04\x10\x01 \x00R\x05sites\x124\n" +
+	"\tdisorders\x18\n" +
+	" \x03(\tB\x16\xe2A\x01\x01\xbaH\x0f\x92\x01\f\x102\x18\x01\"\x06r\x04\x10\x01\x18<R\tdisorders\x12I\n" +
+	"\x10water_volume_min\x18\v \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\x0ewaterVolumeMin\x12I\n" +
+	"\x10water_volume_max\x18\f \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\x0ewaterVolumeMax\x12T\n" +
+	"\x1fmax_applications_per_crop_cycle\x18\r \x01(\x05B\x0e\xe2A\x01\x01\xbaH\a\x1a\x05\x18\xe8\a(\x00R\x1bmaxApplicationsPerCropCycle\x12I\n" +
+	"\x19max_applications_per_year\x18\x0e \x01(\x05B\x0e\xe2A\x01\x01\xbaH\a\x1a\x05\x18\xe8\a(\x00R\x16maxApplicationsPerYear\x12S\n" +
+	"\ractive_limits\x18\x0f \x03(\v2 .velamen.products.v1.ActiveLimitB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10\x06R\factiveLimits\x12O\n" +
+	"\x1cmax_consecutive_applications\x18\x10 \x01(\x05B\r\xe2A\x01\x01\xbaH\x06\x1a\x04\x18d(\x00R\x1amaxConsecutiveApplications\x12A\n" +
+	"\x12sale_interval_days\x18\x11 \x01(\x05B\x0e\xe2A\x01\x01\xbaH\a\x1a\x05\x18\xcc\x1c(\x00H\x00R\x10saleIntervalDays\x88\x01\x01\x12H\n" +
+	"\x0ftemperature_min\x18\x12 \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\x0etemperatureMin\x12H\n" +
+	"\x0ftemperature_max\x18\x13 \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\x0etemperatureMax\x12L\n" +
+	"\n" +
+	"open_bloom\x18\x14 \x01(\x0e2\x1f.velamen.products.v1.PermissionB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\topenBloom\x12O\n" +
+	"\vchemigation\x18\x15 \x01(\x0e2\x1f.velamen.products.v1.PermissionB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\vchemigation\x12R\n" +
+	"\tsilent_on\x18\x16 \x03(\x0e2\x1e.velamen.products.v1.LabelFactB\x15\xe2A\x01\x01\xbaH\x0e\x92\x01\v\x18\x01\"\a\x82\x01\x04\x10\x01 \x00R\bsilentOnB\x15\n" +
+	"\x13_sale_interval_days\"\x88\b\n" +
 	"\aProduct\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x120\n" +
 	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18dR\vdisplayName\x12>\n" +
@@ -986,7 +3579,14 @@ const file_velamen_products_v1_products_proto_rawDesc = "" +
 	"\x0erestricted_use\x18\a \x01(\bB\x04\xe2A\x01\x01R\rrestrictedUse\x12\x18\n" +
 	"\x04etag\x18\b \x01(\tB\x04\xe2A\x01\x03R\x04etag\x12A\n" +
 	"\vcreate_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"createTime:<\xeaA9\n" +
+	"createTime\x12P\n" +
+	"\vformulation\x18\n" +
+	" \x01(\x0e2 .velamen.products.v1.FormulationB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\vformulation\x12M\n" +
+	"\fjurisdiction\x18\v \x01(\tB)\xe2A\x01\x01\xbaH\"r 2\x1e^([A-Z]{2}(-[A-Z0-9]{1,3})?)?$R\fjurisdiction\x12U\n" +
+	"\x18registration_expire_date\x18\f \x01(\v2\x15.velamen.type.v1.DateB\x04\xe2A\x01\x01R\x16registrationExpireDate\x12`\n" +
+	"\x11toxicity_category\x18\r \x01(\x0e2%.velamen.products.v1.ToxicityCategoryB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\x10toxicityCategory\x120\n" +
+	"\x04cost\x18\x0e \x01(\v2\x16.velamen.type.v1.MoneyB\x04\xe2A\x01\x01R\x04cost\x12:\n" +
+	"\bcost_per\x18\x0f \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\acostPer:<\xeaA9\n" +
 	"\x0fvelamen/Product\x12&nurseries/{nursery}/products/{product}\"\x1e\n" +
 	"\x1cListActiveIngredientsRequest\"u\n" +
 	"\x1dListActiveIngredientsResponse\x12T\n" +
@@ -1016,28 +3616,250 @@ const file_velamen_products_v1_products_proto_rawDesc = "" +
 	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskB\x04\xe2A\x01\x01R\n" +
 	"updateMask\x123\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x02\xbaH\x05r\x03\xb0\x01\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId*e\n" +
+	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x02\xbaH\x05r\x03\xb0\x01\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"R\n" +
+	"\x14CheckProductsRequest\x12:\n" +
+	"\x06parent\x18\x01 \x01(\tB\"\xe2A\x01\x02\xfaA\x11\x12\x0fvelamen/Product\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06parent\"\xa0\x01\n" +
+	"\x0eProductFinding\x12\x18\n" +
+	"\aproduct\x18\x01 \x01(\tR\aproduct\x12\x14\n" +
+	"\x05field\x18\x02 \x01(\tR\x05field\x12\x12\n" +
+	"\x04rule\x18\x03 \x01(\tR\x04rule\x12\x18\n" +
+	"\amessage\x18\x04 \x01(\tR\amessage\x12\x18\n" +
+	"\arefuses\x18\x05 \x01(\bR\arefuses\x12\x16\n" +
+	"\x06source\x18\x06 \x01(\tR\x06source\"\x8e\x01\n" +
+	"\x15CheckProductsResponse\x12?\n" +
+	"\bfindings\x18\x01 \x03(\v2#.velamen.products.v1.ProductFindingR\bfindings\x12\x1a\n" +
+	"\bproducts\x18\x02 \x01(\x05R\bproducts\x12\x18\n" +
+	"\acaution\x18\x03 \x01(\tR\acaution\"\xa3\x01\n" +
+	"\x15ExportProductsRequest\x12:\n" +
+	"\x06parent\x18\x01 \x01(\tB\"\xe2A\x01\x02\xfaA\x11\x12\x0fvelamen/Product\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06parent\x12N\n" +
+	"\x06format\x18\x02 \x01(\x0e2&.velamen.products.v1.ProductFileFormatB\x0e\xe2A\x01\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\x06format\"K\n" +
+	"\x16ExportProductsResponse\x12\x1d\n" +
+	"\n" +
+	"media_type\x18\x01 \x01(\tR\tmediaType\x12\x12\n" +
+	"\x04data\x18\x02 \x01(\fR\x04data\"\xa9\x02\n" +
+	"\x15ImportProductsRequest\x12:\n" +
+	"\x06parent\x18\x01 \x01(\tB\"\xe2A\x01\x02\xfaA\x11\x12\x0fvelamen/Product\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06parent\x12N\n" +
+	"\x06format\x18\x02 \x01(\x0e2&.velamen.products.v1.ProductFileFormatB\x0e\xe2A\x01\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\x06format\x12$\n" +
+	"\x04data\x18\x03 \x01(\fB\x10\xe2A\x01\x02\xbaH\tz\a\x10\x01\x18\x80\x80\xc0\x01R\x04data\x12)\n" +
+	"\rvalidate_only\x18\x04 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\x123\n" +
+	"\n" +
+	"request_id\x18\x05 \x01(\tB\x14\xe2A\x01\x02\xbaH\x05r\x03\xb0\x01\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"j\n" +
+	"\x16ImportProductsResponse\x12\x18\n" +
+	"\acreated\x18\x01 \x01(\x05R\acreated\x12\x18\n" +
+	"\aupdated\x18\x02 \x01(\x05R\aupdated\x12\x1c\n" +
+	"\tunchanged\x18\x03 \x01(\x05R\tunchanged\"\x90\x02\n" +
+	"\x05Alias\x12\x18\n" +
+	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x120\n" +
+	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x02\x18<R\vdisplayName\x12:\n" +
+	"\x11active_ingredient\x18\x03 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18<R\x10activeIngredient\x12&\n" +
+	"\x06source\x18\x04 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xf4\x03R\x06source\x12\x1e\n" +
+	"\ashipped\x18\x05 \x01(\bB\x04\xe2A\x01\x03R\ashipped:7\xeaA4\n" +
+	"\rvelamen/Alias\x12#nurseries/{nursery}/aliases/{alias}\"\xc1\x01\n" +
+	"\x12CreateAliasRequest\x128\n" +
+	"\x06parent\x18\x01 \x01(\tB \xe2A\x01\x02\xfaA\x0f\x12\rvelamen/Alias\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06parent\x12<\n" +
+	"\x05alias\x18\x02 \x01(\v2\x1a.velamen.products.v1.AliasB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x05alias\x123\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x02\xbaH\x05r\x03\xb0\x01\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"N\n" +
+	"\x12ListAliasesRequest\x128\n" +
+	"\x06parent\x18\x01 \x01(\tB \xe2A\x01\x02\xfaA\x0f\x12\rvelamen/Alias\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06parent\"K\n" +
+	"\x13ListAliasesResponse\x124\n" +
+	"\aaliases\x18\x01 \x03(\v2\x1a.velamen.products.v1.AliasR\aaliases\"\xc0\x01\n" +
+	"\bApproval\x12+\n" +
+	"\x11active_ingredient\x18\x01 \x01(\tR\x10activeIngredient\x12\"\n" +
+	"\fjurisdiction\x18\x02 \x01(\tR\fjurisdiction\x12\x10\n" +
+	"\x03act\x18\x03 \x01(\tR\x03act\x129\n" +
+	"\rlast_use_date\x18\x04 \x01(\v2\x15.velamen.type.v1.DateR\vlastUseDate\x12\x16\n" +
+	"\x06source\x18\x05 \x01(\tR\x06source\"\xa3\x01\n" +
+	"\x14ListApprovalsRequest\x12:\n" +
+	"\x06parent\x18\x01 \x01(\tB\"\xe2A\x01\x02\xfaA\x11\n" +
+	"\x0fvelamen/Nursery\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06parent\x12O\n" +
+	"\fjurisdiction\x18\x02 \x01(\tB+\xe2A\x01\x01\xbaH$r\"2 ^([A-Z]{2}(-[A-Z0-9]{1,3})?|-)?$R\fjurisdiction\"T\n" +
+	"\x15ListApprovalsResponse\x12;\n" +
+	"\tapprovals\x18\x01 \x03(\v2\x1d.velamen.products.v1.ApprovalR\tapprovals\"\xfe\x04\n" +
+	"\tContainer\x12\x18\n" +
+	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12!\n" +
+	"\x05batch\x18\x02 \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18<R\x05batch\x129\n" +
+	"\x04size\x18\x03 \x01(\v2\x19.velamen.type.v1.QuantityB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x04size\x12D\n" +
+	"\freceive_date\x18\x04 \x01(\v2\x15.velamen.type.v1.DateB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\vreceiveDate\x12<\n" +
+	"\vexpire_date\x18\x05 \x01(\v2\x15.velamen.type.v1.DateB\x04\xe2A\x01\x01R\n" +
+	"expireDate\x128\n" +
+	"\topen_date\x18\x06 \x01(\v2\x15.velamen.type.v1.DateB\x04\xe2A\x01\x01R\bopenDate\x12!\n" +
+	"\x05place\x18\a \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18dR\x05place\x12=\n" +
+	"\tremaining\x18\b \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x03R\tremaining\x12?\n" +
+	"\x05state\x18\t \x01(\x0e2#.velamen.products.v1.ContainerStateB\x04\xe2A\x01\x03R\x05state\x12A\n" +
+	"\vcreate_time\x18\n" +
+	" \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
+	"createTime:U\xeaAR\n" +
+	"\x11velamen/Container\x12=nurseries/{nursery}/products/{product}/containers/{container}\"\xa9\x02\n" +
+	"\x16CreateContainerRequest\x12<\n" +
+	"\x06parent\x18\x01 \x01(\tB$\xe2A\x01\x02\xfaA\x13\x12\x11velamen/Container\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06parent\x12R\n" +
+	"\fcontainer_id\x18\x02 \x01(\tB/\xe2A\x01\x02\xbaH(r&2$^[a-z0-9]([a-z0-9-]{0,38}[a-z0-9])?$R\vcontainerId\x12H\n" +
+	"\tcontainer\x18\x03 \x01(\v2\x1e.velamen.products.v1.ContainerB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\tcontainer\x123\n" +
+	"\n" +
+	"request_id\x18\x04 \x01(\tB\x14\xe2A\x01\x02\xbaH\x05r\x03\xb0\x01\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"O\n" +
+	"\x13GetContainerRequest\x128\n" +
+	"\x04name\x18\x01 \x01(\tB$\xe2A\x01\x02\xfaA\x13\n" +
+	"\x11velamen/Container\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04name\"\xa4\x01\n" +
+	"\x15ListContainersRequest\x12<\n" +
+	"\x06parent\x18\x01 \x01(\tB$\xe2A\x01\x02\xfaA\x13\x12\x11velamen/Container\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06parent\x12(\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\bpageSize\x12#\n" +
+	"\n" +
+	"page_token\x18\x03 \x01(\tB\x04\xe2A\x01\x01R\tpageToken\"\x80\x01\n" +
+	"\x16ListContainersResponse\x12>\n" +
+	"\n" +
+	"containers\x18\x01 \x03(\v2\x1e.velamen.products.v1.ContainerR\n" +
+	"containers\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xc5\x01\n" +
+	"\x14OpenContainerRequest\x128\n" +
+	"\x04name\x18\x01 \x01(\tB$\xe2A\x01\x02\xfaA\x13\n" +
+	"\x11velamen/Container\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04name\x12>\n" +
+	"\topen_date\x18\x02 \x01(\v2\x15.velamen.type.v1.DateB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\bopenDate\x123\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x02\xbaH\x05r\x03\xb0\x01\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\xeb\x01\n" +
+	"\x15CountContainerRequest\x128\n" +
+	"\x04name\x18\x01 \x01(\tB$\xe2A\x01\x02\xfaA\x13\n" +
+	"\x11velamen/Container\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04name\x12?\n" +
+	"\acounted\x18\x02 \x01(\v2\x19.velamen.type.v1.QuantityB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\acounted\x12\"\n" +
+	"\x04note\x18\x03 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xf4\x03R\x04note\x123\n" +
+	"\n" +
+	"request_id\x18\x04 \x01(\tB\x14\xe2A\x01\x02\xbaH\x05r\x03\xb0\x01\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\xac\x01\n" +
+	"\x17DiscardContainerRequest\x128\n" +
+	"\x04name\x18\x01 \x01(\tB$\xe2A\x01\x02\xfaA\x13\n" +
+	"\x11velamen/Container\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04name\x12\"\n" +
+	"\x04note\x18\x02 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xf4\x03R\x04note\x123\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x02\xbaH\x05r\x03\xb0\x01\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\xc2\x02\n" +
+	"\x0eContainerEvent\x12;\n" +
+	"\x04kind\x18\x01 \x01(\x0e2'.velamen.products.v1.ContainerEventKindR\x04kind\x121\n" +
+	"\x06change\x18\x02 \x01(\v2\x19.velamen.type.v1.QuantityR\x06change\x127\n" +
+	"\tremaining\x18\x03 \x01(\v2\x19.velamen.type.v1.QuantityR\tremaining\x12 \n" +
+	"\vapplication\x18\x04 \x01(\tR\vapplication\x12\x16\n" +
+	"\x06person\x18\x05 \x01(\tR\x06person\x12\x12\n" +
+	"\x04note\x18\x06 \x01(\tR\x04note\x129\n" +
+	"\n" +
+	"event_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\teventTime\"\xa5\x01\n" +
+	"\x1aListContainerEventsRequest\x128\n" +
+	"\x04name\x18\x01 \x01(\tB$\xe2A\x01\x02\xfaA\x13\n" +
+	"\x11velamen/Container\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04name\x12(\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\bpageSize\x12#\n" +
+	"\n" +
+	"page_token\x18\x03 \x01(\tB\x04\xe2A\x01\x01R\tpageToken\"\x82\x01\n" +
+	"\x1bListContainerEventsResponse\x12;\n" +
+	"\x06events\x18\x01 \x03(\v2#.velamen.products.v1.ContainerEventR\x06events\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken*e\n" +
 	"\bMobility\x12\x18\n" +
 	"\x14MOBILITY_UNSPECIFIED\x10\x00\x12\x15\n" +
 	"\x11MOBILITY_SYSTEMIC\x10\x01\x12\x12\n" +
 	"\x0eMOBILITY_LOCAL\x10\x02\x12\x14\n" +
-	"\x10MOBILITY_CONTACT\x10\x03*\\\n" +
+	"\x10MOBILITY_CONTACT\x10\x03*\xe0\x01\n" +
+	"\x0eResistanceRisk\x12\x1f\n" +
+	"\x1bRESISTANCE_RISK_UNSPECIFIED\x10\x00\x12\x1d\n" +
+	"\x19RESISTANCE_RISK_NOT_KNOWN\x10\x01\x12\x17\n" +
+	"\x13RESISTANCE_RISK_LOW\x10\x02\x12\x1e\n" +
+	"\x1aRESISTANCE_RISK_LOW_MEDIUM\x10\x03\x12\x1a\n" +
+	"\x16RESISTANCE_RISK_MEDIUM\x10\x04\x12\x1f\n" +
+	"\x1bRESISTANCE_RISK_MEDIUM_HIGH\x10\x05\x12\x18\n" +
+	"\x14RESISTANCE_RISK_HIGH\x10\x06*\\\n" +
 	"\vProductForm\x12\x1c\n" +
 	"\x18PRODUCT_FORM_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12PRODUCT_FORM_SOLID\x10\x01\x12\x17\n" +
-	"\x13PRODUCT_FORM_LIQUID\x10\x02*V\n" +
+	"\x13PRODUCT_FORM_LIQUID\x10\x02*\xc2\x02\n" +
+	"\vFormulation\x12\x1b\n" +
+	"\x17FORMULATION_UNSPECIFIED\x10\x00\x12\x12\n" +
+	"\x0eFORMULATION_WP\x10\x01\x12\x12\n" +
+	"\x0eFORMULATION_WG\x10\x02\x12\x12\n" +
+	"\x0eFORMULATION_SP\x10\x03\x12\x12\n" +
+	"\x0eFORMULATION_SG\x10\x04\x12\x12\n" +
+	"\x0eFORMULATION_SC\x10\x05\x12\x12\n" +
+	"\x0eFORMULATION_SE\x10\x06\x12\x12\n" +
+	"\x0eFORMULATION_CS\x10\a\x12\x12\n" +
+	"\x0eFORMULATION_ME\x10\b\x12\x12\n" +
+	"\x0eFORMULATION_EC\x10\t\x12\x12\n" +
+	"\x0eFORMULATION_EW\x10\n" +
+	"\x12\x12\n" +
+	"\x0eFORMULATION_OD\x10\v\x12\x12\n" +
+	"\x0eFORMULATION_SL\x10\f\x12\x12\n" +
+	"\x0eFORMULATION_GR\x10\r\x12\x12\n" +
+	"\x0eFORMULATION_DP\x10\x0e*\x9d\x01\n" +
+	"\x10ToxicityCategory\x12!\n" +
+	"\x1dTOXICITY_CATEGORY_UNSPECIFIED\x10\x00\x12\x17\n" +
+	"\x13TOXICITY_CATEGORY_I\x10\x01\x12\x18\n" +
+	"\x14TOXICITY_CATEGORY_II\x10\x02\x12\x19\n" +
+	"\x15TOXICITY_CATEGORY_III\x10\x03\x12\x18\n" +
+	"\x14TOXICITY_CATEGORY_IV\x10\x04*C\n" +
+	"\x04Site\x12\x14\n" +
+	"\x10SITE_UNSPECIFIED\x10\x00\x12\x13\n" +
+	"\x0fSITE_GREENHOUSE\x10\x01\x12\x10\n" +
+	"\fSITE_OUTDOOR\x10\x02*Z\n" +
+	"\n" +
+	"Permission\x12\x1a\n" +
+	"\x16PERMISSION_UNSPECIFIED\x10\x00\x12\x16\n" +
+	"\x12PERMISSION_ALLOWED\x10\x01\x12\x18\n" +
+	"\x14PERMISSION_FORBIDDEN\x10\x02*\xcb\x03\n" +
+	"\tLabelFact\x12\x1a\n" +
+	"\x16LABEL_FACT_UNSPECIFIED\x10\x00\x12\x14\n" +
+	"\x10LABEL_FACT_CROPS\x10\x01\x12\x14\n" +
+	"\x10LABEL_FACT_SITES\x10\x02\x12\x1b\n" +
+	"\x17LABEL_FACT_WATER_VOLUME\x10\x03\x12\x1b\n" +
+	"\x17LABEL_FACT_MIN_INTERVAL\x10\x04\x12.\n" +
+	"*LABEL_FACT_MAX_APPLICATIONS_PER_CROP_CYCLE\x10\x05\x12(\n" +
+	"$LABEL_FACT_MAX_APPLICATIONS_PER_YEAR\x10\x06\x12\"\n" +
+	"\x1eLABEL_FACT_MAX_ACTIVE_PER_YEAR\x10\a\x12(\n" +
+	"$LABEL_FACT_RESTRICTED_ENTRY_INTERVAL\x10\b\x12#\n" +
+	"\x1fLABEL_FACT_PROTECTIVE_EQUIPMENT\x10\t\x12\x1c\n" +
+	"\x18LABEL_FACT_SALE_INTERVAL\x10\n" +
+	"\x12\x1a\n" +
+	"\x16LABEL_FACT_TEMPERATURE\x10\v\x12\x19\n" +
+	"\x15LABEL_FACT_OPEN_BLOOM\x10\f\x12\x1a\n" +
+	"\x16LABEL_FACT_CHEMIGATION\x10\r*V\n" +
 	"\x06Method\x12\x16\n" +
 	"\x12METHOD_UNSPECIFIED\x10\x00\x12\x10\n" +
 	"\fMETHOD_SPRAY\x10\x01\x12\x11\n" +
 	"\rMETHOD_DRENCH\x10\x02\x12\x0f\n" +
-	"\vMETHOD_BATH\x10\x032\xfe\x03\n" +
+	"\vMETHOD_BATH\x10\x03*s\n" +
+	"\x11ProductFileFormat\x12#\n" +
+	"\x1fPRODUCT_FILE_FORMAT_UNSPECIFIED\x10\x00\x12\x1b\n" +
+	"\x17PRODUCT_FILE_FORMAT_CSV\x10\x01\x12\x1c\n" +
+	"\x18PRODUCT_FILE_FORMAT_JSON\x10\x02*\xa1\x01\n" +
+	"\x0eContainerState\x12\x1f\n" +
+	"\x1bCONTAINER_STATE_UNSPECIFIED\x10\x00\x12\x1a\n" +
+	"\x16CONTAINER_STATE_SEALED\x10\x01\x12\x18\n" +
+	"\x14CONTAINER_STATE_OPEN\x10\x02\x12\x19\n" +
+	"\x15CONTAINER_STATE_EMPTY\x10\x03\x12\x1d\n" +
+	"\x19CONTAINER_STATE_DISCARDED\x10\x04*\xe3\x01\n" +
+	"\x12ContainerEventKind\x12$\n" +
+	" CONTAINER_EVENT_KIND_UNSPECIFIED\x10\x00\x12!\n" +
+	"\x1dCONTAINER_EVENT_KIND_RECEIVED\x10\x01\x12\x1f\n" +
+	"\x1bCONTAINER_EVENT_KIND_OPENED\x10\x02\x12\x1d\n" +
+	"\x19CONTAINER_EVENT_KIND_USED\x10\x03\x12 \n" +
+	"\x1cCONTAINER_EVENT_KIND_COUNTED\x10\x04\x12\"\n" +
+	"\x1eCONTAINER_EVENT_KIND_DISCARDED\x10\x052\x95\x0e\n" +
 	"\x0fProductsService\x12~\n" +
 	"\x15ListActiveIngredients\x121.velamen.products.v1.ListActiveIngredientsRequest\x1a2.velamen.products.v1.ListActiveIngredientsResponse\x12X\n" +
 	"\rCreateProduct\x12).velamen.products.v1.CreateProductRequest\x1a\x1c.velamen.products.v1.Product\x12R\n" +
 	"\n" +
 	"GetProduct\x12&.velamen.products.v1.GetProductRequest\x1a\x1c.velamen.products.v1.Product\x12c\n" +
 	"\fListProducts\x12(.velamen.products.v1.ListProductsRequest\x1a).velamen.products.v1.ListProductsResponse\x12X\n" +
-	"\rUpdateProduct\x12).velamen.products.v1.UpdateProductRequest\x1a\x1c.velamen.products.v1.ProductB\xc2\x01\n" +
+	"\rUpdateProduct\x12).velamen.products.v1.UpdateProductRequest\x1a\x1c.velamen.products.v1.Product\x12f\n" +
+	"\rCheckProducts\x12).velamen.products.v1.CheckProductsRequest\x1a*.velamen.products.v1.CheckProductsResponse\x12i\n" +
+	"\x0eExportProducts\x12*.velamen.products.v1.ExportProductsRequest\x1a+.velamen.products.v1.ExportProductsResponse\x12i\n" +
+	"\x0eImportProducts\x12*.velamen.products.v1.ImportProductsRequest\x1a+.velamen.products.v1.ImportProductsResponse\x12R\n" +
+	"\vCreateAlias\x12'.velamen.products.v1.CreateAliasRequest\x1a\x1a.velamen.products.v1.Alias\x12`\n" +
+	"\vListAliases\x12'.velamen.products.v1.ListAliasesRequest\x1a(.velamen.products.v1.ListAliasesResponse\x12f\n" +
+	"\rListApprovals\x12).velamen.products.v1.ListApprovalsRequest\x1a*.velamen.products.v1.ListApprovalsResponse\x12^\n" +
+	"\x0fCreateContainer\x12+.velamen.products.v1.CreateContainerRequest\x1a\x1e.velamen.products.v1.Container\x12X\n" +
+	"\fGetContainer\x12(.velamen.products.v1.GetContainerRequest\x1a\x1e.velamen.products.v1.Container\x12i\n" +
+	"\x0eListContainers\x12*.velamen.products.v1.ListContainersRequest\x1a+.velamen.products.v1.ListContainersResponse\x12Z\n" +
+	"\rOpenContainer\x12).velamen.products.v1.OpenContainerRequest\x1a\x1e.velamen.products.v1.Container\x12\\\n" +
+	"\x0eCountContainer\x12*.velamen.products.v1.CountContainerRequest\x1a\x1e.velamen.products.v1.Container\x12`\n" +
+	"\x10DiscardContainer\x12,.velamen.products.v1.DiscardContainerRequest\x1a\x1e.velamen.products.v1.Container\x12x\n" +
+	"\x13ListContainerEvents\x12/.velamen.products.v1.ListContainerEventsRequest\x1a0.velamen.products.v1.ListContainerEventsResponseB\xc2\x01\n" +
 	"\x17com.velamen.products.v1B\rProductsProtoP\x01Z*velamen/gen/velamen/products/v1;productsv1\xa2\x02\x03VPX\xaa\x02\x13Velamen.Products.V1\xca\x02\x13Velamen\\Products\\V1\xe2\x02\x1fVelamen\\Products\\V1\\GPBMetadata\xea\x02\x15Velamen::Products::V1b\x06proto3"
 
 var (
@@ -1052,61 +3874,163 @@ func file_velamen_products_v1_products_proto_rawDescGZIP() []byte {
 	return file_velamen_products_v1_products_proto_rawDescData
 }
 
-var file_velamen_products_v1_products_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
-var file_velamen_products_v1_products_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
+var file_velamen_products_v1_products_proto_enumTypes = make([]protoimpl.EnumInfo, 12)
+var file_velamen_products_v1_products_proto_msgTypes = make([]protoimpl.MessageInfo, 37)
 var file_velamen_products_v1_products_proto_goTypes = []any{
 	(Mobility)(0),                         // 0: velamen.products.v1.Mobility
-	(ProductForm)(0),                      // 1: velamen.products.v1.ProductForm
-	(Method)(0),                           // 2: velamen.products.v1.Method
-	(*ActiveIngredient)(nil),              // 3: velamen.products.v1.ActiveIngredient
-	(*Content)(nil),                       // 4: velamen.products.v1.Content
-	(*LabelDirection)(nil),                // 5: velamen.products.v1.LabelDirection
-	(*Product)(nil),                       // 6: velamen.products.v1.Product
-	(*ListActiveIngredientsRequest)(nil),  // 7: velamen.products.v1.ListActiveIngredientsRequest
-	(*ListActiveIngredientsResponse)(nil), // 8: velamen.products.v1.ListActiveIngredientsResponse
-	(*CreateProductRequest)(nil),          // 9: velamen.products.v1.CreateProductRequest
-	(*GetProductRequest)(nil),             // 10: velamen.products.v1.GetProductRequest
-	(*ListProductsRequest)(nil),           // 11: velamen.products.v1.ListProductsRequest
-	(*ListProductsResponse)(nil),          // 12: velamen.products.v1.ListProductsResponse
-	(*UpdateProductRequest)(nil),          // 13: velamen.products.v1.UpdateProductRequest
-	(v1.DisorderClass)(0),                 // 14: velamen.diagnosis.v1.DisorderClass
-	(*v11.Quantity)(nil),                  // 15: velamen.type.v1.Quantity
-	(*timestamppb.Timestamp)(nil),         // 16: google.protobuf.Timestamp
-	(*fieldmaskpb.FieldMask)(nil),         // 17: google.protobuf.FieldMask
+	(ResistanceRisk)(0),                   // 1: velamen.products.v1.ResistanceRisk
+	(ProductForm)(0),                      // 2: velamen.products.v1.ProductForm
+	(Formulation)(0),                      // 3: velamen.products.v1.Formulation
+	(ToxicityCategory)(0),                 // 4: velamen.products.v1.ToxicityCategory
+	(Site)(0),                             // 5: velamen.products.v1.Site
+	(Permission)(0),                       // 6: velamen.products.v1.Permission
+	(LabelFact)(0),                        // 7: velamen.products.v1.LabelFact
+	(Method)(0),                           // 8: velamen.products.v1.Method
+	(ProductFileFormat)(0),                // 9: velamen.products.v1.ProductFileFormat
+	(ContainerState)(0),                   // 10: velamen.products.v1.ContainerState
+	(ContainerEventKind)(0),               // 11: velamen.products.v1.ContainerEventKind
+	(*ActiveIngredient)(nil),              // 12: velamen.products.v1.ActiveIngredient
+	(*Content)(nil),                       // 13: velamen.products.v1.Content
+	(*ActiveLimit)(nil),                   // 14: velamen.products.v1.ActiveLimit
+	(*LabelDirection)(nil),                // 15: velamen.products.v1.LabelDirection
+	(*Product)(nil),                       // 16: velamen.products.v1.Product
+	(*ListActiveIngredientsRequest)(nil),  // 17: velamen.products.v1.ListActiveIngredientsRequest
+	(*ListActiveIngredientsResponse)(nil), // 18: velamen.products.v1.ListActiveIngredientsResponse
+	(*CreateProductRequest)(nil),          // 19: velamen.products.v1.CreateProductRequest
+	(*GetProductRequest)(nil),             // 20: velamen.products.v1.GetProductRequest
+	(*ListProductsRequest)(nil),           // 21: velamen.products.v1.ListProductsRequest
+	(*ListProductsResponse)(nil),          // 22: velamen.products.v1.ListProductsResponse
+	(*UpdateProductRequest)(nil),          // 23: velamen.products.v1.UpdateProductRequest
+	(*CheckProductsRequest)(nil),          // 24: velamen.products.v1.CheckProductsRequest
+	(*ProductFinding)(nil),                // 25: velamen.products.v1.ProductFinding
+	(*CheckProductsResponse)(nil),         // 26: velamen.products.v1.CheckProductsResponse
+	(*ExportProductsRequest)(nil),         // 27: velamen.products.v1.ExportProductsRequest
+	(*ExportProductsResponse)(nil),        // 28: velamen.products.v1.ExportProductsResponse
+	(*ImportProductsRequest)(nil),         // 29: velamen.products.v1.ImportProductsRequest
+	(*ImportProductsResponse)(nil),        // 30: velamen.products.v1.ImportProductsResponse
+	(*Alias)(nil),                         // 31: velamen.products.v1.Alias
+	(*CreateAliasRequest)(nil),            // 32: velamen.products.v1.CreateAliasRequest
+	(*ListAliasesRequest)(nil),            // 33: velamen.products.v1.ListAliasesRequest
+	(*ListAliasesResponse)(nil),           // 34: velamen.products.v1.ListAliasesResponse
+	(*Approval)(nil),                      // 35: velamen.products.v1.Approval
+	(*ListApprovalsRequest)(nil),          // 36: velamen.products.v1.ListApprovalsRequest
+	(*ListApprovalsResponse)(nil),         // 37: velamen.products.v1.ListApprovalsResponse
+	(*Container)(nil),                     // 38: velamen.products.v1.Container
+	(*CreateContainerRequest)(nil),        // 39: velamen.products.v1.CreateContainerRequest
+	(*GetContainerRequest)(nil),           // 40: velamen.products.v1.GetContainerRequest
+	(*ListContainersRequest)(nil),         // 41: velamen.products.v1.ListContainersRequest
+	(*ListContainersResponse)(nil),        // 42: velamen.products.v1.ListContainersResponse
+	(*OpenContainerRequest)(nil),          // 43: velamen.products.v1.OpenContainerRequest
+	(*CountContainerRequest)(nil),         // 44: velamen.products.v1.CountContainerRequest
+	(*DiscardContainerRequest)(nil),       // 45: velamen.products.v1.DiscardContainerRequest
+	(*ContainerEvent)(nil),                // 46: velamen.products.v1.ContainerEvent
+	(*ListContainerEventsRequest)(nil),    // 47: velamen.products.v1.ListContainerEventsRequest
+	(*ListContainerEventsResponse)(nil),   // 48: velamen.products.v1.ListContainerEventsResponse
+	(v1.DisorderClass)(0),                 // 49: velamen.diagnosis.v1.DisorderClass
+	(*v11.Quantity)(nil),                  // 50: velamen.type.v1.Quantity
+	(*timestamppb.Timestamp)(nil),         // 51: google.protobuf.Timestamp
+	(*v11.Date)(nil),                      // 52: velamen.type.v1.Date
+	(*v11.Money)(nil),                     // 53: velamen.type.v1.Money
+	(*fieldmaskpb.FieldMask)(nil),         // 54: google.protobuf.FieldMask
 }
 var file_velamen_products_v1_products_proto_depIdxs = []int32{
 	0,  // 0: velamen.products.v1.ActiveIngredient.mobility:type_name -> velamen.products.v1.Mobility
-	14, // 1: velamen.products.v1.ActiveIngredient.works_on:type_name -> velamen.diagnosis.v1.DisorderClass
-	15, // 2: velamen.products.v1.Content.amount:type_name -> velamen.type.v1.Quantity
-	2,  // 3: velamen.products.v1.LabelDirection.method:type_name -> velamen.products.v1.Method
-	14, // 4: velamen.products.v1.LabelDirection.disorder_classes:type_name -> velamen.diagnosis.v1.DisorderClass
-	15, // 5: velamen.products.v1.LabelDirection.rate_min:type_name -> velamen.type.v1.Quantity
-	15, // 6: velamen.products.v1.LabelDirection.rate_max:type_name -> velamen.type.v1.Quantity
-	15, // 7: velamen.products.v1.LabelDirection.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
-	1,  // 8: velamen.products.v1.Product.form:type_name -> velamen.products.v1.ProductForm
-	4,  // 9: velamen.products.v1.Product.contents:type_name -> velamen.products.v1.Content
-	5,  // 10: velamen.products.v1.Product.directions:type_name -> velamen.products.v1.LabelDirection
-	16, // 11: velamen.products.v1.Product.create_time:type_name -> google.protobuf.Timestamp
-	3,  // 12: velamen.products.v1.ListActiveIngredientsResponse.active_ingredients:type_name -> velamen.products.v1.ActiveIngredient
-	6,  // 13: velamen.products.v1.CreateProductRequest.product:type_name -> velamen.products.v1.Product
-	6,  // 14: velamen.products.v1.ListProductsResponse.products:type_name -> velamen.products.v1.Product
-	6,  // 15: velamen.products.v1.UpdateProductRequest.product:type_name -> velamen.products.v1.Product
-	17, // 16: velamen.products.v1.UpdateProductRequest.update_mask:type_name -> google.protobuf.FieldMask
-	7,  // 17: velamen.products.v1.ProductsService.ListActiveIngredients:input_type -> velamen.products.v1.ListActiveIngredientsRequest
-	9,  // 18: velamen.products.v1.ProductsService.CreateProduct:input_type -> velamen.products.v1.CreateProductRequest
-	10, // 19: velamen.products.v1.ProductsService.GetProduct:input_type -> velamen.products.v1.GetProductRequest
-	11, // 20: velamen.products.v1.ProductsService.ListProducts:input_type -> velamen.products.v1.ListProductsRequest
-	13, // 21: velamen.products.v1.ProductsService.UpdateProduct:input_type -> velamen.products.v1.UpdateProductRequest
-	8,  // 22: velamen.products.v1.ProductsService.ListActiveIngredients:output_type -> velamen.products.v1.ListActiveIngredientsResponse
-	6,  // 23: velamen.products.v1.ProductsService.CreateProduct:output_type -> velamen.products.v1.Product
-	6,  // 24: velamen.products.v1.ProductsService.GetProduct:output_type -> velamen.products.v1.Product
-	12, // 25: velamen.products.v1.ProductsService.ListProducts:output_type -> velamen.products.v1.ListProductsResponse
-	6,  // 26: velamen.products.v1.ProductsService.UpdateProduct:output_type -> velamen.products.v1.Product
-	22, // [22:27] is the sub-list for method output_type
-	17, // [17:22] is the sub-list for method input_type
-	17, // [17:17] is the sub-list for extension type_name
-	17, // [17:17] is the sub-list for extension extendee
-	0,  // [0:17] is the sub-list for field type_name
+	49, // 1: velamen.products.v1.ActiveIngredient.works_on:type_name -> velamen.diagnosis.v1.DisorderClass
+	1,  // 2: velamen.products.v1.ActiveIngredient.resistance_risk:type_name -> velamen.products.v1.ResistanceRisk
+	50, // 3: velamen.products.v1.Content.amount:type_name -> velamen.type.v1.Quantity
+	50, // 4: velamen.products.v1.ActiveLimit.most_per_year:type_name -> velamen.type.v1.Quantity
+	8,  // 5: velamen.products.v1.LabelDirection.method:type_name -> velamen.products.v1.Method
+	49, // 6: velamen.products.v1.LabelDirection.disorder_classes:type_name -> velamen.diagnosis.v1.DisorderClass
+	50, // 7: velamen.products.v1.LabelDirection.rate_min:type_name -> velamen.type.v1.Quantity
+	50, // 8: velamen.products.v1.LabelDirection.rate_max:type_name -> velamen.type.v1.Quantity
+	50, // 9: velamen.products.v1.LabelDirection.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
+	5,  // 10: velamen.products.v1.LabelDirection.sites:type_name -> velamen.products.v1.Site
+	50, // 11: velamen.products.v1.LabelDirection.water_volume_min:type_name -> velamen.type.v1.Quantity
+	50, // 12: velamen.products.v1.LabelDirection.water_volume_max:type_name -> velamen.type.v1.Quantity
+	14, // 13: velamen.products.v1.LabelDirection.active_limits:type_name -> velamen.products.v1.ActiveLimit
+	50, // 14: velamen.products.v1.LabelDirection.temperature_min:type_name -> velamen.type.v1.Quantity
+	50, // 15: velamen.products.v1.LabelDirection.temperature_max:type_name -> velamen.type.v1.Quantity
+	6,  // 16: velamen.products.v1.LabelDirection.open_bloom:type_name -> velamen.products.v1.Permission
+	6,  // 17: velamen.products.v1.LabelDirection.chemigation:type_name -> velamen.products.v1.Permission
+	7,  // 18: velamen.products.v1.LabelDirection.silent_on:type_name -> velamen.products.v1.LabelFact
+	2,  // 19: velamen.products.v1.Product.form:type_name -> velamen.products.v1.ProductForm
+	13, // 20: velamen.products.v1.Product.contents:type_name -> velamen.products.v1.Content
+	15, // 21: velamen.products.v1.Product.directions:type_name -> velamen.products.v1.LabelDirection
+	51, // 22: velamen.products.v1.Product.create_time:type_name -> google.protobuf.Timestamp
+	3,  // 23: velamen.products.v1.Product.formulation:type_name -> velamen.products.v1.Formulation
+	52, // 24: velamen.products.v1.Product.registration_expire_date:type_name -> velamen.type.v1.Date
+	4,  // 25: velamen.products.v1.Product.toxicity_category:type_name -> velamen.products.v1.ToxicityCategory
+	53, // 26: velamen.products.v1.Product.cost:type_name -> velamen.type.v1.Money
+	50, // 27: velamen.products.v1.Product.cost_per:type_name -> velamen.type.v1.Quantity
+	12, // 28: velamen.products.v1.ListActiveIngredientsResponse.active_ingredients:type_name -> velamen.products.v1.ActiveIngredient
+	16, // 29: velamen.products.v1.CreateProductRequest.product:type_name -> velamen.products.v1.Product
+	16, // 30: velamen.products.v1.ListProductsResponse.products:type_name -> velamen.products.v1.Product
+	16, // 31: velamen.products.v1.UpdateProductRequest.product:type_name -> velamen.products.v1.Product
+	54, // 32: velamen.products.v1.UpdateProductRequest.update_mask:type_name -> google.protobuf.FieldMask
+	25, // 33: velamen.products.v1.CheckProductsResponse.findings:type_name -> velamen.products.v1.ProductFinding
+	9,  // 34: velamen.products.v1.ExportProductsRequest.format:type_name -> velamen.products.v1.ProductFileFormat
+	9,  // 35: velamen.products.v1.ImportProductsRequest.format:type_name -> velamen.products.v1.ProductFileFormat
+	31, // 36: velamen.products.v1.CreateAliasRequest.alias:type_name -> velamen.products.v1.Alias
+	31, // 37: velamen.products.v1.ListAliasesResponse.aliases:type_name -> velamen.products.v1.Alias
+	52, // 38: velamen.products.v1.Approval.last_use_date:type_name -> velamen.type.v1.Date
+	35, // 39: velamen.products.v1.ListApprovalsResponse.approvals:type_name -> velamen.products.v1.Approval
+	50, // 40: velamen.products.v1.Container.size:type_name -> velamen.type.v1.Quantity
+	52, // 41: velamen.products.v1.Container.receive_date:type_name -> velamen.type.v1.Date
+	52, // 42: velamen.products.v1.Container.expire_date:type_name -> velamen.type.v1.Date
+	52, // 43: velamen.products.v1.Container.open_date:type_name -> velamen.type.v1.Date
+	50, // 44: velamen.products.v1.Container.remaining:type_name -> velamen.type.v1.Quantity
+	10, // 45: velamen.products.v1.Container.state:type_name -> velamen.products.v1.ContainerState
+	51, // 46: velamen.products.v1.Container.create_time:type_name -> google.protobuf.Timestamp
+	38, // 47: velamen.products.v1.CreateContainerRequest.container:type_name -> velamen.products.v1.Container
+	38, // 48: velamen.products.v1.ListContainersResponse.containers:type_name -> velamen.products.v1.Container
+	52, // 49: velamen.products.v1.OpenContainerRequest.open_date:type_name -> velamen.type.v1.Date
+	50, // 50: velamen.products.v1.CountContainerRequest.counted:type_name -> velamen.type.v1.Quantity
+	11, // 51: velamen.products.v1.ContainerEvent.kind:type_name -> velamen.products.v1.ContainerEventKind
+	50, // 52: velamen.products.v1.ContainerEvent.change:type_name -> velamen.type.v1.Quantity
+	50, // 53: velamen.products.v1.ContainerEvent.remaining:type_name -> velamen.type.v1.Quantity
+	51, // 54: velamen.products.v1.ContainerEvent.event_time:type_name -> google.protobuf.Timestamp
+	46, // 55: velamen.products.v1.ListContainerEventsResponse.events:type_name -> velamen.products.v1.ContainerEvent
+	17, // 56: velamen.products.v1.ProductsService.ListActiveIngredients:input_type -> velamen.products.v1.ListActiveIngredientsRequest
+	19, // 57: velamen.products.v1.ProductsService.CreateProduct:input_type -> velamen.products.v1.CreateProductRequest
+	20, // 58: velamen.products.v1.ProductsService.GetProduct:input_type -> velamen.products.v1.GetProductRequest
+	21, // 59: velamen.products.v1.ProductsService.ListProducts:input_type -> velamen.products.v1.ListProductsRequest
+	23, // 60: velamen.products.v1.ProductsService.UpdateProduct:input_type -> velamen.products.v1.UpdateProductRequest
+	24, // 61: velamen.products.v1.ProductsService.CheckProducts:input_type -> velamen.products.v1.CheckProductsRequest
+	27, // 62: velamen.products.v1.ProductsService.ExportProducts:input_type -> velamen.products.v1.ExportProductsRequest
+	29, // 63: velamen.products.v1.ProductsService.ImportProducts:input_type -> velamen.products.v1.ImportProductsRequest
+	32, // 64: velamen.products.v1.ProductsService.CreateAlias:input_type -> velamen.products.v1.CreateAliasRequest
+	33, // 65: velamen.products.v1.ProductsService.ListAliases:input_type -> velamen.products.v1.ListAliasesRequest
+	36, // 66: velamen.products.v1.ProductsService.ListApprovals:input_type -> velamen.products.v1.ListApprovalsRequest
+	39, // 67: velamen.products.v1.ProductsService.CreateContainer:input_type -> velamen.products.v1.CreateContainerRequest
+	40, // 68: velamen.products.v1.ProductsService.GetContainer:input_type -> velamen.products.v1.GetContainerRequest
+	41, // 69: velamen.products.v1.ProductsService.ListContainers:input_type -> velamen.products.v1.ListContainersRequest
+	43, // 70: velamen.products.v1.ProductsService.OpenContainer:input_type -> velamen.products.v1.OpenContainerRequest
+	44, // 71: velamen.products.v1.ProductsService.CountContainer:input_type -> velamen.products.v1.CountContainerRequest
+	45, // 72: velamen.products.v1.ProductsService.DiscardContainer:input_type -> velamen.products.v1.DiscardContainerRequest
+	47, // 73: velamen.products.v1.ProductsService.ListContainerEvents:input_type -> velamen.products.v1.ListContainerEventsRequest
+	18, // 74: velamen.products.v1.ProductsService.ListActiveIngredients:output_type -> velamen.products.v1.ListActiveIngredientsResponse
+	16, // 75: velamen.products.v1.ProductsService.CreateProduct:output_type -> velamen.products.v1.Product
+	16, // 76: velamen.products.v1.ProductsService.GetProduct:output_type -> velamen.products.v1.Product
+	22, // 77: velamen.products.v1.ProductsService.ListProducts:output_type -> velamen.products.v1.ListProductsResponse
+	16, // 78: velamen.products.v1.ProductsService.UpdateProduct:output_type -> velamen.products.v1.Product
+	26, // 79: velamen.products.v1.ProductsService.CheckProducts:output_type -> velamen.products.v1.CheckProductsResponse
+	28, // 80: velamen.products.v1.ProductsService.ExportProducts:output_type -> velamen.products.v1.ExportProductsResponse
+	30, // 81: velamen.products.v1.ProductsService.ImportProducts:output_type -> velamen.products.v1.ImportProductsResponse
+	31, // 82: velamen.products.v1.ProductsService.CreateAlias:output_type -> velamen.products.v1.Alias
+	34, // 83: velamen.products.v1.ProductsService.ListAliases:output_type -> velamen.products.v1.ListAliasesResponse
+	37, // 84: velamen.products.v1.ProductsService.ListApprovals:output_type -> velamen.products.v1.ListApprovalsResponse
+	38, // 85: velamen.products.v1.ProductsService.CreateContainer:output_type -> velamen.products.v1.Container
+	38, // 86: velamen.products.v1.ProductsService.GetContainer:output_type -> velamen.products.v1.Container
+	42, // 87: velamen.products.v1.ProductsService.ListContainers:output_type -> velamen.products.v1.ListContainersResponse
+	38, // 88: velamen.products.v1.ProductsService.OpenContainer:output_type -> velamen.products.v1.Container
+	38, // 89: velamen.products.v1.ProductsService.CountContainer:output_type -> velamen.products.v1.Container
+	38, // 90: velamen.products.v1.ProductsService.DiscardContainer:output_type -> velamen.products.v1.Container
+	48, // 91: velamen.products.v1.ProductsService.ListContainerEvents:output_type -> velamen.products.v1.ListContainerEventsResponse
+	74, // [74:92] is the sub-list for method output_type
+	56, // [56:74] is the sub-list for method input_type
+	56, // [56:56] is the sub-list for extension type_name
+	56, // [56:56] is the sub-list for extension extendee
+	0,  // [0:56] is the sub-list for field type_name
 }
 
 func init() { file_velamen_products_v1_products_proto_init() }
@@ -1114,13 +4038,14 @@ func file_velamen_products_v1_products_proto_init() {
 	if File_velamen_products_v1_products_proto != nil {
 		return
 	}
+	file_velamen_products_v1_products_proto_msgTypes[3].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_velamen_products_v1_products_proto_rawDesc), len(file_velamen_products_v1_products_proto_rawDesc)),
-			NumEnums:      3,
-			NumMessages:   11,
+			NumEnums:      12,
+			NumMessages:   37,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -27,6 +27,19 @@ const (
 	ProductsService_GetProduct_FullMethodName            = "/velamen.products.v1.ProductsService/GetProduct"
 	ProductsService_ListProducts_FullMethodName          = "/velamen.products.v1.ProductsService/ListProducts"
 	ProductsService_UpdateProduct_FullMethodName         = "/velamen.products.v1.ProductsService/UpdateProduct"
+	ProductsService_CheckProducts_FullMethodName         = "/velamen.products.v1.ProductsService/CheckProducts"
+	ProductsService_ExportProducts_FullMethodName        = "/velamen.products.v1.ProductsService/ExportProducts"
+	ProductsService_ImportProducts_FullMethodName        = "/velamen.products.v1.ProductsService/ImportProducts"
+	ProductsService_CreateAlias_FullMethodName           = "/velamen.products.v1.ProductsService/CreateAlias"
+	ProductsService_ListAliases_FullMethodName           = "/velamen.products.v1.ProductsService/ListAliases"
+	ProductsService_ListApprovals_FullMethodName         = "/velamen.products.v1.ProductsService/ListApprovals"
+	ProductsService_CreateContainer_FullMethodName       = "/velamen.products.v1.ProductsService/CreateContainer"
+	ProductsService_GetContainer_FullMethodName          = "/velamen.products.v1.ProductsService/GetContainer"
+	ProductsService_ListContainers_FullMethodName        = "/velamen.products.v1.ProductsService/ListContainers"
+	ProductsService_OpenContainer_FullMethodName         = "/velamen.products.v1.ProductsService/OpenContainer"
+	ProductsService_CountContainer_FullMethodName        = "/velamen.products.v1.ProductsService/CountContainer"
+	ProductsService_DiscardContainer_FullMethodName      = "/velamen.products.v1.ProductsService/DiscardContainer"
+	ProductsService_ListContainerEvents_FullMethodName   = "/velamen.products.v1.ProductsService/ListContainerEvents"
 )
 
 // ProductsServiceClient is the client API for ProductsService service.
@@ -45,6 +58,36 @@ type ProductsServiceClient interface {
 	ListProducts(ctx context.Context, in *ListProductsRequest, opts ...grpc.CallOption) (*ListProductsResponse, error)
 	// UpdateProduct changes a product.
 	UpdateProduct(ctx context.Context, in *UpdateProductRequest, opts ...grpc.CallOption) (*Product, error)
+	// CheckProducts lists what is missing from labels or runs out, so that it is
+	// known before somebody stands with a sprayer.
+	CheckProducts(ctx context.Context, in *CheckProductsRequest, opts ...grpc.CallOption) (*CheckProductsResponse, error)
+	// ExportProducts returns products with their labels as a file.
+	ExportProducts(ctx context.Context, in *ExportProductsRequest, opts ...grpc.CallOption) (*ExportProductsResponse, error)
+	// ImportProducts reads a file that ExportProducts writes: all of it or nothing.
+	ImportProducts(ctx context.Context, in *ImportProductsRequest, opts ...grpc.CallOption) (*ImportProductsResponse, error)
+	// CreateAlias adds another name of an active ingredient. A name that means
+	// another active already is refused.
+	CreateAlias(ctx context.Context, in *CreateAliasRequest, opts ...grpc.CallOption) (*Alias, error)
+	// ListAliases returns all other names, those that came with velamen included.
+	ListAliases(ctx context.Context, in *ListAliasesRequest, opts ...grpc.CallOption) (*ListAliasesResponse, error)
+	// ListApprovals returns where active ingredients are not approved any more.
+	ListApprovals(ctx context.Context, in *ListApprovalsRequest, opts ...grpc.CallOption) (*ListApprovalsResponse, error)
+	// CreateContainer enters a container that came into the chemical store.
+	CreateContainer(ctx context.Context, in *CreateContainerRequest, opts ...grpc.CallOption) (*Container, error)
+	// GetContainer returns one container.
+	GetContainer(ctx context.Context, in *GetContainerRequest, opts ...grpc.CallOption) (*Container, error)
+	// ListContainers returns the containers of one product, or of all with
+	// "products/-", by name.
+	ListContainers(ctx context.Context, in *ListContainersRequest, opts ...grpc.CallOption) (*ListContainersResponse, error)
+	// OpenContainer records the day on which a container was opened.
+	OpenContainer(ctx context.Context, in *OpenContainerRequest, opts ...grpc.CallOption) (*Container, error)
+	// CountContainer corrects what the books say by what was counted.
+	CountContainer(ctx context.Context, in *CountContainerRequest, opts ...grpc.CallOption) (*Container, error)
+	// DiscardContainer records that what was left was disposed of.
+	DiscardContainer(ctx context.Context, in *DiscardContainerRequest, opts ...grpc.CallOption) (*Container, error)
+	// ListContainerEvents returns what went into and out of a container, oldest
+	// first.
+	ListContainerEvents(ctx context.Context, in *ListContainerEventsRequest, opts ...grpc.CallOption) (*ListContainerEventsResponse, error)
 }
 
 type productsServiceClient struct {
@@ -105,6 +148,136 @@ func (c *productsServiceClient) UpdateProduct(ctx context.Context, in *UpdatePro
 	return out, nil
 }
 
+func (c *productsServiceClient) CheckProducts(ctx context.Context, in *CheckProductsRequest, opts ...grpc.CallOption) (*CheckProductsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CheckProductsResponse)
+	err := c.cc.Invoke(ctx, ProductsService_CheckProducts_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *productsServiceClient) ExportProducts(ctx context.Context, in *ExportProductsRequest, opts ...grpc.CallOption) (*ExportProductsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ExportProductsResponse)
+	err := c.cc.Invoke(ctx, ProductsService_ExportProducts_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *productsServiceClient) ImportProducts(ctx context.Context, in *ImportProductsRequest, opts ...grpc.CallOption) (*ImportProductsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ImportProductsResponse)
+	err := c.cc.Invoke(ctx, ProductsService_ImportProducts_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *productsServiceClient) CreateAlias(ctx context.Context, in *CreateAliasRequest, opts ...grpc.CallOption) (*Alias, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Alias)
+	err := c.cc.Invoke(ctx, ProductsService_CreateAlias_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *productsServiceClient) ListAliases(ctx context.Context, in *ListAliasesRequest, opts ...grpc.CallOption) (*ListAliasesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListAliasesResponse)
+	err := c.cc.Invoke(ctx, ProductsService_ListAliases_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *productsServiceClient) ListApprovals(ctx context.Context, in *ListApprovalsRequest, opts ...grpc.CallOption) (*ListApprovalsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListApprovalsResponse)
+	err := c.cc.Invoke(ctx, ProductsService_ListApprovals_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *productsServiceClient) CreateContainer(ctx context.Context, in *CreateContainerRequest, opts ...grpc.CallOption) (*Container, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Container)
+	err := c.cc.Invoke(ctx, ProductsService_CreateContainer_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *productsServiceClient) GetContainer(ctx context.Context, in *GetContainerRequest, opts ...grpc.CallOption) (*Container, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Container)
+	err := c.cc.Invoke(ctx, ProductsService_GetContainer_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *productsServiceClient) ListContainers(ctx context.Context, in *ListContainersRequest, opts ...grpc.CallOption) (*ListContainersResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListContainersResponse)
+	err := c.cc.Invoke(ctx, ProductsService_ListContainers_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *productsServiceClient) OpenContainer(ctx context.Context, in *OpenContainerRequest, opts ...grpc.CallOption) (*Container, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Container)
+	err := c.cc.Invoke(ctx, ProductsService_OpenContainer_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *productsServiceClient) CountContainer(ctx context.Context, in *CountContainerRequest, opts ...grpc.CallOption) (*Container, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Container)
+	err := c.cc.Invoke(ctx, ProductsService_CountContainer_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *productsServiceClient) DiscardContainer(ctx context.Context, in *DiscardContainerRequest, opts ...grpc.CallOption) (*Container, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Container)
+	err := c.cc.Invoke(ctx, ProductsService_DiscardContainer_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *productsServiceClient) ListContainerEvents(ctx context.Context, in *ListContainerEventsRequest, opts ...grpc.CallOption) (*ListContainerEventsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListContainerEventsResponse)
+	err := c.cc.Invoke(ctx, ProductsService_ListContainerEvents_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // ProductsServiceServer is the server API for ProductsService service.
 // All implementations must embed UnimplementedProductsServiceServer
 // for forward compatibility.
@@ -121,6 +294,36 @@ type ProductsServiceServer interface {
 	ListProducts(context.Context, *ListProductsRequest) (*ListProductsResponse, error)
 	// UpdateProduct changes a product.
 	UpdateProduct(context.Context, *UpdateProductRequest) (*Product, error)
+	// CheckProducts lists what is missing from labels or runs out, so that it is
+	// known before somebody stands with a sprayer.
+	CheckProducts(context.Context, *CheckProductsRequest) (*CheckProductsResponse, error)
+	// ExportProducts returns products with their labels as a file.
+	ExportProducts(context.Context, *ExportProductsRequest) (*ExportProductsResponse, error)
+	// ImportProducts reads a file that ExportProducts writes: all of it or nothing.
+	ImportProducts(context.Context, *ImportProductsRequest) (*ImportProductsResponse, error)
+	// CreateAlias adds another name of an active ingredient. A name that means
+	// another active already is refused.
+	CreateAlias(context.Context, *CreateAliasRequest) (*Alias, error)
+	// ListAliases returns all other names, those that came with velamen included.
+	ListAliases(context.Context, *ListAliasesRequest) (*ListAliasesResponse, error)
+	// ListApprovals returns where active ingredients are not approved any more.
+	ListApprovals(context.Context, *ListApprovalsRequest) (*ListApprovalsResponse, error)
+	// CreateContainer enters a container that came into the chemical store.
+	CreateContainer(context.Context, *CreateContainerRequest) (*Container, error)
+	// GetContainer returns one container.
+	GetContainer(context.Context, *GetContainerRequest) (*Container, error)
+	// ListContainers returns the containers of one product, or of all with
+	// "products/-", by name.
+	ListContainers(context.Context, *ListContainersRequest) (*ListContainersResponse, error)
+	// OpenContainer records the day on which a container was opened.
+	OpenContainer(context.Context, *OpenContainerRequest) (*Container, error)
+	// CountContainer corrects what the books say by what was counted.
+	CountContainer(context.Context, *CountContainerRequest) (*Container, error)
+	// DiscardContainer records that what was left was disposed of.
+	DiscardContainer(context.Context, *DiscardContainerRequest) (*Container, error)
+	// ListContainerEvents returns what went into and out of a container, oldest
+	// first.
+	ListContainerEvents(context.Context, *ListContainerEventsRequest) (*ListContainerEventsResponse, error)
 	mustEmbedUnimplementedProductsServiceServer()
 }
 
@@ -145,6 +348,45 @@ func (UnimplementedProductsServiceServer) ListProducts(context.Context, *ListPro
 }
 func (UnimplementedProductsServiceServer) UpdateProduct(context.Context, *UpdateProductRequest) (*Product, error) {
 	return nil, status.Error(codes.Unimplemented, "method UpdateProduct not implemented")
+}
+func (UnimplementedProductsServiceServer) CheckProducts(context.Context, *CheckProductsRequest) (*CheckProductsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CheckProducts not implemented")
+}
+func (UnimplementedProductsServiceServer) ExportProducts(context.Context, *ExportProductsRequest) (*ExportProductsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ExportProducts not implemented")
+}
+func (UnimplementedProductsServiceServer) ImportProducts(context.Context, *ImportProductsRequest) (*ImportProductsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ImportProducts not implemented")
+}
+func (UnimplementedProductsServiceServer) CreateAlias(context.Context, *CreateAliasRequest) (*Alias, error) {
+	return nil, status.Error(codes.Unimplemented, "method CreateAlias not implemented")
+}
+func (UnimplementedProductsServiceServer) ListAliases(context.Context, *ListAliasesRequest) (*ListAliasesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListAliases not implemented")
+}
+func (UnimplementedProductsServiceServer) ListApprovals(context.Context, *ListApprovalsRequest) (*ListApprovalsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListApprovals not implemented")
+}
+func (UnimplementedProductsServiceServer) CreateContainer(context.Context, *CreateContainerRequest) (*Container, error) {
+	return nil, status.Error(codes.Unimplemented, "method CreateContainer not implemented")
+}
+func (UnimplementedProductsServiceServer) GetContainer(context.Context, *GetContainerRequest) (*Container, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetContainer not implemented")
+}
+func (UnimplementedProductsServiceServer) ListContainers(context.Context, *ListContainersRequest) (*ListContainersResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListContainers not implemented")
+}
+func (UnimplementedProductsServiceServer) OpenContainer(context.Context, *OpenContainerRequest) (*Container, error) {
+	return nil, status.Error(codes.Unimplemented, "method OpenContainer not implemented")
+}
+func (UnimplementedProductsServiceServer) CountContainer(context.Context, *CountContainerRequest) (*Container, error) {
+	return nil, status.Error(codes.Unimplemented, "method CountContainer not implemented")
+}
+func (UnimplementedProductsServiceServer) DiscardContainer(context.Context, *DiscardContainerRequest) (*Container, error) {
+	return nil, status.Error(codes.Unimplemented, "method DiscardContainer not implemented")
+}
+func (UnimplementedProductsServiceServer) ListContainerEvents(context.Context, *ListContainerEventsRequest) (*ListContainerEventsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListContainerEvents not implemented")
 }
 func (UnimplementedProductsServiceServer) mustEmbedUnimplementedProductsServiceServer() {}
 func (UnimplementedProductsServiceServer) testEmbeddedByValue()                         {}
@@ -257,6 +499,240 @@ func _ProductsService_UpdateProduct_Handler(srv interface{}, ctx context.Context
 	return interceptor(ctx, in, info, handler)
 }
 
+func _ProductsService_CheckProducts_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CheckProductsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ProductsServiceServer).CheckProducts(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ProductsService_CheckProducts_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ProductsServiceServer).CheckProducts(ctx, req.(*CheckProductsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ProductsService_ExportProducts_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ExportProductsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ProductsServiceServer).ExportProducts(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ProductsService_ExportProducts_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ProductsServiceServer).ExportProducts(ctx, req.(*ExportProductsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ProductsService_ImportProducts_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ImportProductsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ProductsServiceServer).ImportProducts(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ProductsService_ImportProducts_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ProductsServiceServer).ImportProducts(ctx, req.(*ImportProductsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ProductsService_CreateAlias_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CreateAliasRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ProductsServiceServer).CreateAlias(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ProductsService_CreateAlias_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ProductsServiceServer).CreateAlias(ctx, req.(*CreateAliasRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ProductsService_ListAliases_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListAliasesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ProductsServiceServer).ListAliases(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ProductsService_ListAliases_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ProductsServiceServer).ListAliases(ctx, req.(*ListAliasesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ProductsService_ListApprovals_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListApprovalsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ProductsServiceServer).ListApprovals(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ProductsService_ListApprovals_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ProductsServiceServer).ListApprovals(ctx, req.(*ListApprovalsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ProductsService_CreateContainer_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CreateContainerRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ProductsServiceServer).CreateContainer(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ProductsService_CreateContainer_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ProductsServiceServer).CreateContainer(ctx, req.(*CreateContainerRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ProductsService_GetContainer_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetContainerRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ProductsServiceServer).GetContainer(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ProductsService_GetContainer_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ProductsServiceServer).GetContainer(ctx, req.(*GetContainerRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ProductsService_ListContainers_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListContainersRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ProductsServiceServer).ListContainers(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ProductsService_ListContainers_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ProductsServiceServer).ListContainers(ctx, req.(*ListContainersRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ProductsService_OpenContainer_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(OpenContainerRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ProductsServiceServer).OpenContainer(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ProductsService_OpenContainer_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ProductsServiceServer).OpenContainer(ctx, req.(*OpenContainerRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ProductsService_CountContainer_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CountContainerRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ProductsServiceServer).CountContainer(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ProductsService_CountContainer_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ProductsServiceServer).CountContainer(ctx, req.(*CountContainerRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ProductsService_DiscardContainer_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(DiscardContainerRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ProductsServiceServer).DiscardContainer(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ProductsService_DiscardContainer_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ProductsServiceServer).DiscardContainer(ctx, req.(*DiscardContainerRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ProductsService_ListContainerEvents_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListContainerEventsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ProductsServiceServer).ListContainerEvents(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ProductsService_ListContainerEvents_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ProductsServiceServer).ListContainerEvents(ctx, req.(*ListContainerEventsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // ProductsService_ServiceDesc is the grpc.ServiceDesc for ProductsService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -283,6 +759,58 @@ var ProductsService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "UpdateProduct",
 			Handler:    _ProductsService_UpdateProduct_Handler,
+		},
+		{
+			MethodName: "CheckProducts",
+			Handler:    _ProductsService_CheckProducts_Handler,
+		},
+		{
+			MethodName: "ExportProducts",
+			Handler:    _ProductsService_ExportProducts_Handler,
+		},
+		{
+			MethodName: "ImportProducts",
+			Handler:    _ProductsService_ImportProducts_Handler,
+		},
+		{
+			MethodName: "CreateAlias",
+			Handler:    _ProductsService_CreateAlias_Handler,
+		},
+		{
+			MethodName: "ListAliases",
+			Handler:    _ProductsService_ListAliases_Handler,
+		},
+		{
+			MethodName: "ListApprovals",
+			Handler:    _ProductsService_ListApprovals_Handler,
+		},
+		{
+			MethodName: "CreateContainer",
+			Handler:    _ProductsService_CreateContainer_Handler,
+		},
+		{
+			MethodName: "GetContainer",
+			Handler:    _ProductsService_GetContainer_Handler,
+		},
+		{
+			MethodName: "ListContainers",
+			Handler:    _ProductsService_ListContainers_Handler,
+		},
+		{
+			MethodName: "OpenContainer",
+			Handler:    _ProductsService_OpenContainer_Handler,
+		},
+		{
+			MethodName: "CountContainer",
+			Handler:    _ProductsService_CountContainer_Handler,
+		},
+		{
+			MethodName: "DiscardContainer",
+			Handler:    _ProductsService_DiscardContainer_Handler,
+		},
+		{
+			MethodName: "ListContainerEvents",
+			Handler:    _ProductsService_ListContainerEvents_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

@@ -18,9 +18,9 @@ import (
 	reflect "reflect"
 	sync "sync"
 	unsafe "unsafe"
-	v1 "velamen/gen/velamen/diagnosis/v1"
+	v11 "velamen/gen/velamen/diagnosis/v1"
 	v12 "velamen/gen/velamen/products/v1"
-	v11 "velamen/gen/velamen/type/v1"
+	v1 "velamen/gen/velamen/type/v1"
 )
 
 const (
@@ -562,6 +562,63 @@ func (LabResult) EnumDescriptor() ([]byte, []int) {
 	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{7}
 }
 
+// Outcome is what a rule says.
+type Outcome int32
+
+const (
+	// Not used.
+	Outcome_OUTCOME_UNSPECIFIED Outcome = 0
+	// The rule was held to and is kept.
+	Outcome_OUTCOME_PASS Outcome = 1
+	// It is kept, or cannot be told, and there is something to mind.
+	Outcome_OUTCOME_WARN Outcome = 2
+	// It is broken.
+	Outcome_OUTCOME_REFUSE Outcome = 3
+)
+
+// Enum value maps for Outcome.
+var (
+	Outcome_name = map[int32]string{
+		0: "OUTCOME_UNSPECIFIED",
+		1: "OUTCOME_PASS",
+		2: "OUTCOME_WARN",
+		3: "OUTCOME_REFUSE",
+	}
+	Outcome_value = map[string]int32{
+		"OUTCOME_UNSPECIFIED": 0,
+		"OUTCOME_PASS":        1,
+		"OUTCOME_WARN":        2,
+		"OUTCOME_REFUSE":      3,
+	}
+)
+
+func (x Outcome) Enum() *Outcome {
+	p := new(Outcome)
+	*p = x
+	return p
+}
+
+func (x Outcome) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Outcome) Descriptor() protoreflect.EnumDescriptor {
+	return file_velamen_treatment_v1_treatment_proto_enumTypes[8].Descriptor()
+}
+
+func (Outcome) Type() protoreflect.EnumType {
+	return &file_velamen_treatment_v1_treatment_proto_enumTypes[8]
+}
+
+func (x Outcome) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Outcome.Descriptor instead.
+func (Outcome) EnumDescriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{8}
+}
+
 // Interval is the time from the end of an earlier step to this one.
 type Interval struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -663,9 +720,17 @@ type TemplateStep struct {
 	// With RECUR, the step to go back to.
 	RecurTo string `protobuf:"bytes,12,opt,name=recur_to,json=recurTo,proto3" json:"recur_to,omitempty"`
 	// Times the step may be repeated before the program gives up; 0 for no limit.
-	MaxAttempts   int32 `protobuf:"varint,13,opt,name=max_attempts,json=maxAttempts,proto3" json:"max_attempts,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	MaxAttempts int32 `protobuf:"varint,13,opt,name=max_attempts,json=maxAttempts,proto3" json:"max_attempts,omitempty"`
+	// For release: the confidence to reach, in %; absent for the shipped design value.
+	ReleaseConfidence *v1.Quantity `protobuf:"bytes,14,opt,name=release_confidence,json=releaseConfidence,proto3" json:"release_confidence,omitempty"`
+	// For release: the share of affected plants to rule out, in %; absent for the
+	// shipped design value.
+	ReleasePrevalence *v1.Quantity `protobuf:"bytes,15,opt,name=release_prevalence,json=releasePrevalence,proto3" json:"release_prevalence,omitempty"`
+	// For release: the share of affected plants that one look finds, in %; absent for
+	// the shipped design value.
+	InspectionSensitivity *v1.Quantity `protobuf:"bytes,16,opt,name=inspection_sensitivity,json=inspectionSensitivity,proto3" json:"inspection_sensitivity,omitempty"`
+	unknownFields         protoimpl.UnknownFields
+	sizeCache             protoimpl.SizeCache
 }
 
 func (x *TemplateStep) Reset() {
@@ -787,6 +852,27 @@ func (x *TemplateStep) GetMaxAttempts() int32 {
 		return x.MaxAttempts
 	}
 	return 0
+}
+
+func (x *TemplateStep) GetReleaseConfidence() *v1.Quantity {
+	if x != nil {
+		return x.ReleaseConfidence
+	}
+	return nil
+}
+
+func (x *TemplateStep) GetReleasePrevalence() *v1.Quantity {
+	if x != nil {
+		return x.ReleasePrevalence
+	}
+	return nil
+}
+
+func (x *TemplateStep) GetInspectionSensitivity() *v1.Quantity {
+	if x != nil {
+		return x.InspectionSensitivity
+	}
+	return nil
 }
 
 // Template is a versioned plan for one kind of disorder.
@@ -1008,7 +1094,7 @@ type Program struct {
 	// The template as it was when the program started.
 	Template *Template `protobuf:"bytes,3,opt,name=template,proto3" json:"template,omitempty"`
 	// The disorder's class.
-	DisorderClass v1.DisorderClass `protobuf:"varint,4,opt,name=disorder_class,json=disorderClass,proto3,enum=velamen.diagnosis.v1.DisorderClass" json:"disorder_class,omitempty"`
+	DisorderClass v11.DisorderClass `protobuf:"varint,4,opt,name=disorder_class,json=disorderClass,proto3,enum=velamen.diagnosis.v1.DisorderClass" json:"disorder_class,omitempty"`
 	// Lots in it now (names).
 	Lots []string `protobuf:"bytes,5,rep,name=lots,proto3" json:"lots,omitempty"`
 	// Where it stands.
@@ -1080,11 +1166,11 @@ func (x *Program) GetTemplate() *Template {
 	return nil
 }
 
-func (x *Program) GetDisorderClass() v1.DisorderClass {
+func (x *Program) GetDisorderClass() v11.DisorderClass {
 	if x != nil {
 		return x.DisorderClass
 	}
-	return v1.DisorderClass(0)
+	return v11.DisorderClass(0)
 }
 
 func (x *Program) GetLots() []string {
@@ -2275,8 +2361,12 @@ type ProductUse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The product.
 	Product string `protobuf:"bytes,1,opt,name=product,proto3" json:"product,omitempty"`
-	// Amount of product, g or kg (solid), mL or L (liquid), above zero.
-	Amount        *v11.Quantity `protobuf:"bytes,2,opt,name=amount,proto3" json:"amount,omitempty"`
+	// Amount of product: g, kg, oz or lb (solid), mL, L, fl oz, pt, qt or gal
+	// (liquid), above zero.
+	Amount *v1.Quantity `protobuf:"bytes,2,opt,name=amount,proto3" json:"amount,omitempty"`
+	// The container that it was taken from (name); when empty, the open containers
+	// of the product that expire first.
+	Container     string `protobuf:"bytes,3,opt,name=container,proto3" json:"container,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2318,11 +2408,18 @@ func (x *ProductUse) GetProduct() string {
 	return ""
 }
 
-func (x *ProductUse) GetAmount() *v11.Quantity {
+func (x *ProductUse) GetAmount() *v1.Quantity {
 	if x != nil {
 		return x.Amount
 	}
 	return nil
+}
+
+func (x *ProductUse) GetContainer() string {
+	if x != nil {
+		return x.Container
+	}
+	return ""
 }
 
 // HouseTreatment is what was applied in one house.
@@ -2330,14 +2427,18 @@ type HouseTreatment struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The house.
 	House string `protobuf:"bytes,1,opt,name=house,proto3" json:"house,omitempty"`
-	// Area treated, m2 or ha, above zero.
-	Area *v11.Quantity `protobuf:"bytes,2,opt,name=area,proto3" json:"area,omitempty"`
-	// Volume of mix applied, L, above zero.
-	MixVolume *v11.Quantity `protobuf:"bytes,3,opt,name=mix_volume,json=mixVolume,proto3" json:"mix_volume,omitempty"`
+	// Area treated, m2, ha, ft2 or acre, above zero.
+	Area *v1.Quantity `protobuf:"bytes,2,opt,name=area,proto3" json:"area,omitempty"`
+	// Volume of mix applied, L or gal, above zero; for a bath the volume made up.
+	MixVolume *v1.Quantity `protobuf:"bytes,3,opt,name=mix_volume,json=mixVolume,proto3" json:"mix_volume,omitempty"`
 	// Products in that mix, 1 to 4.
 	Products []*ProductUse `protobuf:"bytes,4,rep,name=products,proto3" json:"products,omitempty"`
-	// Mix left over, L.
-	Leftover      *v11.Quantity `protobuf:"bytes,5,opt,name=leftover,proto3" json:"leftover,omitempty"`
+	// Mix left over, L or gal.
+	Leftover *v1.Quantity `protobuf:"bytes,5,opt,name=leftover,proto3" json:"leftover,omitempty"`
+	// Pots or plants treated, where a label's rate is per pot or plant.
+	Plants int64 `protobuf:"varint,6,opt,name=plants,proto3" json:"plants,omitempty"`
+	// True when it went out through the irrigation.
+	Chemigation   bool `protobuf:"varint,7,opt,name=chemigation,proto3" json:"chemigation,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2379,14 +2480,14 @@ func (x *HouseTreatment) GetHouse() string {
 	return ""
 }
 
-func (x *HouseTreatment) GetArea() *v11.Quantity {
+func (x *HouseTreatment) GetArea() *v1.Quantity {
 	if x != nil {
 		return x.Area
 	}
 	return nil
 }
 
-func (x *HouseTreatment) GetMixVolume() *v11.Quantity {
+func (x *HouseTreatment) GetMixVolume() *v1.Quantity {
 	if x != nil {
 		return x.MixVolume
 	}
@@ -2400,20 +2501,40 @@ func (x *HouseTreatment) GetProducts() []*ProductUse {
 	return nil
 }
 
-func (x *HouseTreatment) GetLeftover() *v11.Quantity {
+func (x *HouseTreatment) GetLeftover() *v1.Quantity {
 	if x != nil {
 		return x.Leftover
 	}
 	return nil
 }
 
+func (x *HouseTreatment) GetPlants() int64 {
+	if x != nil {
+		return x.Plants
+	}
+	return 0
+}
+
+func (x *HouseTreatment) GetChemigation() bool {
+	if x != nil {
+		return x.Chemigation
+	}
+	return false
+}
+
 // Conditions are the weather in the house during the work.
 type Conditions struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Air temperature, Cel.
-	Temperature *v11.Quantity `protobuf:"bytes,1,opt,name=temperature,proto3" json:"temperature,omitempty"`
+	Temperature *v1.Quantity `protobuf:"bytes,1,opt,name=temperature,proto3" json:"temperature,omitempty"`
 	// Relative humidity, %.
-	Humidity      *v11.Quantity `protobuf:"bytes,2,opt,name=humidity,proto3" json:"humidity,omitempty"`
+	Humidity *v1.Quantity `protobuf:"bytes,2,opt,name=humidity,proto3" json:"humidity,omitempty"`
+	// Whether plants treated were in open bloom; absent when nobody said.
+	OpenBloom *bool `protobuf:"varint,3,opt,name=open_bloom,json=openBloom,proto3,oneof" json:"open_bloom,omitempty"`
+	// Whether the sun shone on the leaves; absent when nobody said.
+	Sunlit *bool `protobuf:"varint,4,opt,name=sunlit,proto3,oneof" json:"sunlit,omitempty"`
+	// Whether the leaves were wet before the work; absent when nobody said.
+	WetFoliage    *bool `protobuf:"varint,5,opt,name=wet_foliage,json=wetFoliage,proto3,oneof" json:"wet_foliage,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2448,18 +2569,39 @@ func (*Conditions) Descriptor() ([]byte, []int) {
 	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{24}
 }
 
-func (x *Conditions) GetTemperature() *v11.Quantity {
+func (x *Conditions) GetTemperature() *v1.Quantity {
 	if x != nil {
 		return x.Temperature
 	}
 	return nil
 }
 
-func (x *Conditions) GetHumidity() *v11.Quantity {
+func (x *Conditions) GetHumidity() *v1.Quantity {
 	if x != nil {
 		return x.Humidity
 	}
 	return nil
+}
+
+func (x *Conditions) GetOpenBloom() bool {
+	if x != nil && x.OpenBloom != nil {
+		return *x.OpenBloom
+	}
+	return false
+}
+
+func (x *Conditions) GetSunlit() bool {
+	if x != nil && x.Sunlit != nil {
+		return *x.Sunlit
+	}
+	return false
+}
+
+func (x *Conditions) GetWetFoliage() bool {
+	if x != nil && x.WetFoliage != nil {
+		return *x.WetFoliage
+	}
+	return false
 }
 
 // InspectionCounts is the outcome of an inspection.
@@ -2546,7 +2688,9 @@ type Confirmation struct {
 	// Photos taken in an inspection (names).
 	Photos []string `protobuf:"bytes,12,rep,name=photos,proto3" json:"photos,omitempty"`
 	// For lab_test: the result.
-	LabResult     LabResult `protobuf:"varint,13,opt,name=lab_result,json=labResult,proto3,enum=velamen.treatment.v1.LabResult" json:"lab_result,omitempty"`
+	LabResult LabResult `protobuf:"varint,13,opt,name=lab_result,json=labResult,proto3,enum=velamen.treatment.v1.LabResult" json:"lab_result,omitempty"`
+	// For bath, spray and drench: rules that a manager answers for having overridden.
+	Overrides     []*Override `protobuf:"bytes,14,rep,name=overrides,proto3" json:"overrides,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2672,6 +2816,252 @@ func (x *Confirmation) GetLabResult() LabResult {
 	return LabResult_LAB_RESULT_UNSPECIFIED
 }
 
+func (x *Confirmation) GetOverrides() []*Override {
+	if x != nil {
+		return x.Overrides
+	}
+	return nil
+}
+
+// Override is a named person's decision to go against a rule that allows it. The
+// label's own limits, restricted entry, certificates and missing label facts can
+// never be overridden.
+type Override struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The rule's identifier, from its verdict.
+	Rule string `protobuf:"bytes,1,opt,name=rule,proto3" json:"rule,omitempty"`
+	// Why.
+	Note string `protobuf:"bytes,2,opt,name=note,proto3" json:"note,omitempty"`
+	// Who decided (name): the caller, an owner or a manager.
+	Person        string `protobuf:"bytes,3,opt,name=person,proto3" json:"person,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Override) Reset() {
+	*x = Override{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[27]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Override) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Override) ProtoMessage() {}
+
+func (x *Override) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[27]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Override.ProtoReflect.Descriptor instead.
+func (*Override) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{27}
+}
+
+func (x *Override) GetRule() string {
+	if x != nil {
+		return x.Rule
+	}
+	return ""
+}
+
+func (x *Override) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
+func (x *Override) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+// Number is a value that a rule used.
+type Number struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What it is, for example "days since the last application".
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The value with its unit, for example "9 d".
+	Value         string `protobuf:"bytes,2,opt,name=value,proto3" json:"value,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Number) Reset() {
+	*x = Number{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[28]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Number) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Number) ProtoMessage() {}
+
+func (x *Number) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[28]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Number.ProtoReflect.Descriptor instead.
+func (*Number) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{28}
+}
+
+func (x *Number) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Number) GetValue() string {
+	if x != nil {
+		return x.Value
+	}
+	return ""
+}
+
+// Verdict is what one rule says about one application.
+type Verdict struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Identifier of the rule, for example "label-min-interval".
+	Rule string `protobuf:"bytes,1,opt,name=rule,proto3" json:"rule,omitempty"`
+	// What it says.
+	Outcome Outcome `protobuf:"varint,2,opt,name=outcome,proto3,enum=velamen.treatment.v1.Outcome" json:"outcome,omitempty"`
+	// The product it is about (name); empty for the whole mix.
+	Product string `protobuf:"bytes,3,opt,name=product,proto3" json:"product,omitempty"`
+	// A sentence for a person.
+	Message string `protobuf:"bytes,4,opt,name=message,proto3" json:"message,omitempty"`
+	// Where the rule comes from.
+	Source string `protobuf:"bytes,5,opt,name=source,proto3" json:"source,omitempty"`
+	// The numbers that it used.
+	Numbers []*Number `protobuf:"bytes,6,rep,name=numbers,proto3" json:"numbers,omitempty"`
+	// Earliest time at which it would pass, UTC; absent when waiting does not help.
+	EarliestTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=earliest_time,json=earliestTime,proto3" json:"earliest_time,omitempty"`
+	// What would pass instead, as sentences.
+	Alternatives []string `protobuf:"bytes,8,rep,name=alternatives,proto3" json:"alternatives,omitempty"`
+	// True when a manager may override it.
+	Overridable   bool `protobuf:"varint,9,opt,name=overridable,proto3" json:"overridable,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Verdict) Reset() {
+	*x = Verdict{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[29]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Verdict) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Verdict) ProtoMessage() {}
+
+func (x *Verdict) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[29]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Verdict.ProtoReflect.Descriptor instead.
+func (*Verdict) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{29}
+}
+
+func (x *Verdict) GetRule() string {
+	if x != nil {
+		return x.Rule
+	}
+	return ""
+}
+
+func (x *Verdict) GetOutcome() Outcome {
+	if x != nil {
+		return x.Outcome
+	}
+	return Outcome_OUTCOME_UNSPECIFIED
+}
+
+func (x *Verdict) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *Verdict) GetMessage() string {
+	if x != nil {
+		return x.Message
+	}
+	return ""
+}
+
+func (x *Verdict) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+func (x *Verdict) GetNumbers() []*Number {
+	if x != nil {
+		return x.Numbers
+	}
+	return nil
+}
+
+func (x *Verdict) GetEarliestTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EarliestTime
+	}
+	return nil
+}
+
+func (x *Verdict) GetAlternatives() []string {
+	if x != nil {
+		return x.Alternatives
+	}
+	return nil
+}
+
+func (x *Verdict) GetOverridable() bool {
+	if x != nil {
+		return x.Overridable
+	}
+	return false
+}
+
 // ConfirmStepRequest confirms a step.
 type ConfirmStepRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2687,7 +3077,7 @@ type ConfirmStepRequest struct {
 
 func (x *ConfirmStepRequest) Reset() {
 	*x = ConfirmStepRequest{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[27]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2699,7 +3089,7 @@ func (x *ConfirmStepRequest) String() string {
 func (*ConfirmStepRequest) ProtoMessage() {}
 
 func (x *ConfirmStepRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[27]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2712,7 +3102,7 @@ func (x *ConfirmStepRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ConfirmStepRequest.ProtoReflect.Descriptor instead.
 func (*ConfirmStepRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{27}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *ConfirmStepRequest) GetName() string {
@@ -2744,14 +3134,18 @@ type ConfirmStepResponse struct {
 	// The program after it, with its steps.
 	Program *Program `protobuf:"bytes,2,opt,name=program,proto3" json:"program,omitempty"`
 	// The application that was recorded (name), empty for other kinds.
-	Application   string `protobuf:"bytes,3,opt,name=application,proto3" json:"application,omitempty"`
+	Application string `protobuf:"bytes,3,opt,name=application,proto3" json:"application,omitempty"`
+	// For bath, spray and drench: what the rules said.
+	Verdicts []*Verdict `protobuf:"bytes,4,rep,name=verdicts,proto3" json:"verdicts,omitempty"`
+	// For release: what the inspections show.
+	Release       *ReleaseAssessment `protobuf:"bytes,5,opt,name=release,proto3" json:"release,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ConfirmStepResponse) Reset() {
 	*x = ConfirmStepResponse{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[28]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2763,7 +3157,7 @@ func (x *ConfirmStepResponse) String() string {
 func (*ConfirmStepResponse) ProtoMessage() {}
 
 func (x *ConfirmStepResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[28]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2776,7 +3170,7 @@ func (x *ConfirmStepResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ConfirmStepResponse.ProtoReflect.Descriptor instead.
 func (*ConfirmStepResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{28}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *ConfirmStepResponse) GetStep() *Step {
@@ -2800,6 +3194,20 @@ func (x *ConfirmStepResponse) GetApplication() string {
 	return ""
 }
 
+func (x *ConfirmStepResponse) GetVerdicts() []*Verdict {
+	if x != nil {
+		return x.Verdicts
+	}
+	return nil
+}
+
+func (x *ConfirmStepResponse) GetRelease() *ReleaseAssessment {
+	if x != nil {
+		return x.Release
+	}
+	return nil
+}
+
 // PauseProgramRequest pauses a program.
 type PauseProgramRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2817,7 +3225,7 @@ type PauseProgramRequest struct {
 
 func (x *PauseProgramRequest) Reset() {
 	*x = PauseProgramRequest{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[29]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2829,7 +3237,7 @@ func (x *PauseProgramRequest) String() string {
 func (*PauseProgramRequest) ProtoMessage() {}
 
 func (x *PauseProgramRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[29]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2842,7 +3250,7 @@ func (x *PauseProgramRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PauseProgramRequest.ProtoReflect.Descriptor instead.
 func (*PauseProgramRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{29}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *PauseProgramRequest) GetName() string {
@@ -2890,7 +3298,7 @@ type ResumeProgramRequest struct {
 
 func (x *ResumeProgramRequest) Reset() {
 	*x = ResumeProgramRequest{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[30]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2902,7 +3310,7 @@ func (x *ResumeProgramRequest) String() string {
 func (*ResumeProgramRequest) ProtoMessage() {}
 
 func (x *ResumeProgramRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[30]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2915,7 +3323,7 @@ func (x *ResumeProgramRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResumeProgramRequest.ProtoReflect.Descriptor instead.
 func (*ResumeProgramRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{30}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *ResumeProgramRequest) GetName() string {
@@ -2967,7 +3375,7 @@ type AmendProgramRequest struct {
 
 func (x *AmendProgramRequest) Reset() {
 	*x = AmendProgramRequest{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[31]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2979,7 +3387,7 @@ func (x *AmendProgramRequest) String() string {
 func (*AmendProgramRequest) ProtoMessage() {}
 
 func (x *AmendProgramRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[31]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2992,7 +3400,7 @@ func (x *AmendProgramRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AmendProgramRequest.ProtoReflect.Descriptor instead.
 func (*AmendProgramRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{31}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *AmendProgramRequest) GetName() string {
@@ -3054,7 +3462,7 @@ type GiveUpProgramRequest struct {
 
 func (x *GiveUpProgramRequest) Reset() {
 	*x = GiveUpProgramRequest{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[32]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3066,7 +3474,7 @@ func (x *GiveUpProgramRequest) String() string {
 func (*GiveUpProgramRequest) ProtoMessage() {}
 
 func (x *GiveUpProgramRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[32]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3079,7 +3487,7 @@ func (x *GiveUpProgramRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GiveUpProgramRequest.ProtoReflect.Descriptor instead.
 func (*GiveUpProgramRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{32}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *GiveUpProgramRequest) GetName() string {
@@ -3128,14 +3536,16 @@ type ProgramEvent struct {
 	// When it happened, UTC.
 	EventTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=event_time,json=eventTime,proto3" json:"event_time,omitempty"`
 	// When it was entered, UTC.
-	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// For a confirmed release: what the inspections show, as one sentence.
+	Statement     string `protobuf:"bytes,9,opt,name=statement,proto3" json:"statement,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ProgramEvent) Reset() {
 	*x = ProgramEvent{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[33]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3147,7 +3557,7 @@ func (x *ProgramEvent) String() string {
 func (*ProgramEvent) ProtoMessage() {}
 
 func (x *ProgramEvent) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[33]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3160,7 +3570,7 @@ func (x *ProgramEvent) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProgramEvent.ProtoReflect.Descriptor instead.
 func (*ProgramEvent) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{33}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *ProgramEvent) GetSequence() int64 {
@@ -3219,6 +3629,13 @@ func (x *ProgramEvent) GetCreateTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *ProgramEvent) GetStatement() string {
+	if x != nil {
+		return x.Statement
+	}
+	return ""
+}
+
 // ListProgramEventsRequest asks for a page of history.
 type ListProgramEventsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -3234,7 +3651,7 @@ type ListProgramEventsRequest struct {
 
 func (x *ListProgramEventsRequest) Reset() {
 	*x = ListProgramEventsRequest{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[34]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3246,7 +3663,7 @@ func (x *ListProgramEventsRequest) String() string {
 func (*ListProgramEventsRequest) ProtoMessage() {}
 
 func (x *ListProgramEventsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[34]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3259,7 +3676,7 @@ func (x *ListProgramEventsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListProgramEventsRequest.ProtoReflect.Descriptor instead.
 func (*ListProgramEventsRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{34}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *ListProgramEventsRequest) GetName() string {
@@ -3296,7 +3713,7 @@ type ListProgramEventsResponse struct {
 
 func (x *ListProgramEventsResponse) Reset() {
 	*x = ListProgramEventsResponse{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[35]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3308,7 +3725,7 @@ func (x *ListProgramEventsResponse) String() string {
 func (*ListProgramEventsResponse) ProtoMessage() {}
 
 func (x *ListProgramEventsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[35]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3321,7 +3738,7 @@ func (x *ListProgramEventsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListProgramEventsResponse.ProtoReflect.Descriptor instead.
 func (*ListProgramEventsResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{35}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *ListProgramEventsResponse) GetEvents() []*ProgramEvent {
@@ -3360,16 +3777,24 @@ type Application struct {
 	// Who applied it (name).
 	Applicator string `protobuf:"bytes,9,opt,name=applicator,proto3" json:"applicator,omitempty"`
 	// Longest restricted-entry interval of the mix, h.
-	RestrictedEntryInterval *v11.Quantity `protobuf:"bytes,10,opt,name=restricted_entry_interval,json=restrictedEntryInterval,proto3" json:"restricted_entry_interval,omitempty"`
+	RestrictedEntryInterval *v1.Quantity `protobuf:"bytes,10,opt,name=restricted_entry_interval,json=restrictedEntryInterval,proto3" json:"restricted_entry_interval,omitempty"`
 	// When it was entered, UTC.
-	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,11,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,11,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// What the rules said that was not a plain pass.
+	Verdicts []*Verdict `protobuf:"bytes,12,rep,name=verdicts,proto3" json:"verdicts,omitempty"`
+	// Rules that a person overrode.
+	Overrides []*Override `protobuf:"bytes,13,rep,name=overrides,proto3" json:"overrides,omitempty"`
+	// Why it was recorded as a breach; empty when it confirmed a step.
+	BreachNote string `protobuf:"bytes,14,opt,name=breach_note,json=breachNote,proto3" json:"breach_note,omitempty"`
+	// Conditions during the work.
+	Conditions    *Conditions `protobuf:"bytes,15,opt,name=conditions,proto3" json:"conditions,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Application) Reset() {
 	*x = Application{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[36]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3381,7 +3806,7 @@ func (x *Application) String() string {
 func (*Application) ProtoMessage() {}
 
 func (x *Application) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[36]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3394,7 +3819,7 @@ func (x *Application) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Application.ProtoReflect.Descriptor instead.
 func (*Application) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{36}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *Application) GetName() string {
@@ -3460,7 +3885,7 @@ func (x *Application) GetApplicator() string {
 	return ""
 }
 
-func (x *Application) GetRestrictedEntryInterval() *v11.Quantity {
+func (x *Application) GetRestrictedEntryInterval() *v1.Quantity {
 	if x != nil {
 		return x.RestrictedEntryInterval
 	}
@@ -3470,6 +3895,34 @@ func (x *Application) GetRestrictedEntryInterval() *v11.Quantity {
 func (x *Application) GetCreateTime() *timestamppb.Timestamp {
 	if x != nil {
 		return x.CreateTime
+	}
+	return nil
+}
+
+func (x *Application) GetVerdicts() []*Verdict {
+	if x != nil {
+		return x.Verdicts
+	}
+	return nil
+}
+
+func (x *Application) GetOverrides() []*Override {
+	if x != nil {
+		return x.Overrides
+	}
+	return nil
+}
+
+func (x *Application) GetBreachNote() string {
+	if x != nil {
+		return x.BreachNote
+	}
+	return ""
+}
+
+func (x *Application) GetConditions() *Conditions {
+	if x != nil {
+		return x.Conditions
 	}
 	return nil
 }
@@ -3485,7 +3938,7 @@ type GetApplicationRequest struct {
 
 func (x *GetApplicationRequest) Reset() {
 	*x = GetApplicationRequest{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[37]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3497,7 +3950,7 @@ func (x *GetApplicationRequest) String() string {
 func (*GetApplicationRequest) ProtoMessage() {}
 
 func (x *GetApplicationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[37]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3510,7 +3963,7 @@ func (x *GetApplicationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetApplicationRequest.ProtoReflect.Descriptor instead.
 func (*GetApplicationRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{37}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *GetApplicationRequest) GetName() string {
@@ -3535,7 +3988,7 @@ type ListApplicationsRequest struct {
 
 func (x *ListApplicationsRequest) Reset() {
 	*x = ListApplicationsRequest{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[38]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3547,7 +4000,7 @@ func (x *ListApplicationsRequest) String() string {
 func (*ListApplicationsRequest) ProtoMessage() {}
 
 func (x *ListApplicationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[38]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3560,7 +4013,7 @@ func (x *ListApplicationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListApplicationsRequest.ProtoReflect.Descriptor instead.
 func (*ListApplicationsRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{38}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *ListApplicationsRequest) GetParent() string {
@@ -3597,7 +4050,7 @@ type ListApplicationsResponse struct {
 
 func (x *ListApplicationsResponse) Reset() {
 	*x = ListApplicationsResponse{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[39]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3609,7 +4062,7 @@ func (x *ListApplicationsResponse) String() string {
 func (*ListApplicationsResponse) ProtoMessage() {}
 
 func (x *ListApplicationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[39]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3622,7 +4075,7 @@ func (x *ListApplicationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListApplicationsResponse.ProtoReflect.Descriptor instead.
 func (*ListApplicationsResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{39}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *ListApplicationsResponse) GetApplications() []*Application {
@@ -3639,6 +4092,2335 @@ func (x *ListApplicationsResponse) GetNextPageToken() string {
 	return ""
 }
 
+// CheckTemplateRequest asks what is wrong with a template.
+type CheckTemplateRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// The template; its name may be empty.
+	Template      *Template `protobuf:"bytes,2,opt,name=template,proto3" json:"template,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CheckTemplateRequest) Reset() {
+	*x = CheckTemplateRequest{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[43]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckTemplateRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckTemplateRequest) ProtoMessage() {}
+
+func (x *CheckTemplateRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[43]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckTemplateRequest.ProtoReflect.Descriptor instead.
+func (*CheckTemplateRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{43}
+}
+
+func (x *CheckTemplateRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *CheckTemplateRequest) GetTemplate() *Template {
+	if x != nil {
+		return x.Template
+	}
+	return nil
+}
+
+// TemplateFinding is one thing about a template.
+type TemplateFinding struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The field, for example "template.steps[3].intervals[1]".
+	Field string `protobuf:"bytes,1,opt,name=field,proto3" json:"field,omitempty"`
+	// Identifier of the rule, for example "window-empty".
+	Rule string `protobuf:"bytes,2,opt,name=rule,proto3" json:"rule,omitempty"`
+	// A sentence that says what is wrong.
+	Message string `protobuf:"bytes,3,opt,name=message,proto3" json:"message,omitempty"`
+	// True when it does not keep the template from being published.
+	Warning       bool `protobuf:"varint,4,opt,name=warning,proto3" json:"warning,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TemplateFinding) Reset() {
+	*x = TemplateFinding{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[44]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TemplateFinding) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TemplateFinding) ProtoMessage() {}
+
+func (x *TemplateFinding) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[44]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TemplateFinding.ProtoReflect.Descriptor instead.
+func (*TemplateFinding) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{44}
+}
+
+func (x *TemplateFinding) GetField() string {
+	if x != nil {
+		return x.Field
+	}
+	return ""
+}
+
+func (x *TemplateFinding) GetRule() string {
+	if x != nil {
+		return x.Rule
+	}
+	return ""
+}
+
+func (x *TemplateFinding) GetMessage() string {
+	if x != nil {
+		return x.Message
+	}
+	return ""
+}
+
+func (x *TemplateFinding) GetWarning() bool {
+	if x != nil {
+		return x.Warning
+	}
+	return false
+}
+
+// CheckTemplateResponse lists the findings.
+type CheckTemplateResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// In the order of the steps; none when nothing is wrong.
+	Findings      []*TemplateFinding `protobuf:"bytes,1,rep,name=findings,proto3" json:"findings,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CheckTemplateResponse) Reset() {
+	*x = CheckTemplateResponse{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[45]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckTemplateResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckTemplateResponse) ProtoMessage() {}
+
+func (x *CheckTemplateResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[45]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckTemplateResponse.ProtoReflect.Descriptor instead.
+func (*CheckTemplateResponse) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{45}
+}
+
+func (x *CheckTemplateResponse) GetFindings() []*TemplateFinding {
+	if x != nil {
+		return x.Findings
+	}
+	return nil
+}
+
+// ProposedApplication is an application that somebody thinks of.
+type ProposedApplication struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// When the work would begin, UTC.
+	StartTime *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
+	// How it would be applied.
+	Method v12.Method `protobuf:"varint,2,opt,name=method,proto3,enum=velamen.products.v1.Method" json:"method,omitempty"`
+	// The disorder it is for (identifier).
+	Disorder string `protobuf:"bytes,3,opt,name=disorder,proto3" json:"disorder,omitempty"`
+	// Lots that would be treated (names).
+	Lots []string `protobuf:"bytes,4,rep,name=lots,proto3" json:"lots,omitempty"`
+	// What would be applied, house by house.
+	Treatments []*HouseTreatment `protobuf:"bytes,5,rep,name=treatments,proto3" json:"treatments,omitempty"`
+	// Conditions expected.
+	Conditions *Conditions `protobuf:"bytes,6,opt,name=conditions,proto3" json:"conditions,omitempty"`
+	// Who would apply it; the caller when empty.
+	Applicator    string `protobuf:"bytes,7,opt,name=applicator,proto3" json:"applicator,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ProposedApplication) Reset() {
+	*x = ProposedApplication{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[46]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ProposedApplication) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ProposedApplication) ProtoMessage() {}
+
+func (x *ProposedApplication) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[46]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ProposedApplication.ProtoReflect.Descriptor instead.
+func (*ProposedApplication) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{46}
+}
+
+func (x *ProposedApplication) GetStartTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.StartTime
+	}
+	return nil
+}
+
+func (x *ProposedApplication) GetMethod() v12.Method {
+	if x != nil {
+		return x.Method
+	}
+	return v12.Method(0)
+}
+
+func (x *ProposedApplication) GetDisorder() string {
+	if x != nil {
+		return x.Disorder
+	}
+	return ""
+}
+
+func (x *ProposedApplication) GetLots() []string {
+	if x != nil {
+		return x.Lots
+	}
+	return nil
+}
+
+func (x *ProposedApplication) GetTreatments() []*HouseTreatment {
+	if x != nil {
+		return x.Treatments
+	}
+	return nil
+}
+
+func (x *ProposedApplication) GetConditions() *Conditions {
+	if x != nil {
+		return x.Conditions
+	}
+	return nil
+}
+
+func (x *ProposedApplication) GetApplicator() string {
+	if x != nil {
+		return x.Applicator
+	}
+	return ""
+}
+
+// CheckApplicationRequest asks what the rules say.
+type CheckApplicationRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// The application.
+	Application   *ProposedApplication `protobuf:"bytes,2,opt,name=application,proto3" json:"application,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CheckApplicationRequest) Reset() {
+	*x = CheckApplicationRequest{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[47]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckApplicationRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckApplicationRequest) ProtoMessage() {}
+
+func (x *CheckApplicationRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[47]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckApplicationRequest.ProtoReflect.Descriptor instead.
+func (*CheckApplicationRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{47}
+}
+
+func (x *CheckApplicationRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *CheckApplicationRequest) GetApplication() *ProposedApplication {
+	if x != nil {
+		return x.Application
+	}
+	return nil
+}
+
+// CheckApplicationResponse is what the rules say.
+type CheckApplicationResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// All verdicts, refusals first.
+	Verdicts []*Verdict `protobuf:"bytes,1,rep,name=verdicts,proto3" json:"verdicts,omitempty"`
+	// True when no rule refuses.
+	Passes bool `protobuf:"varint,2,opt,name=passes,proto3" json:"passes,omitempty"`
+	// Earliest time at which all would pass, UTC; absent when it passes now or
+	// waiting does not help.
+	EarliestTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=earliest_time,json=earliestTime,proto3" json:"earliest_time,omitempty"`
+	// What to keep in mind: the label and local law decide.
+	Caution       string `protobuf:"bytes,4,opt,name=caution,proto3" json:"caution,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CheckApplicationResponse) Reset() {
+	*x = CheckApplicationResponse{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[48]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckApplicationResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckApplicationResponse) ProtoMessage() {}
+
+func (x *CheckApplicationResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[48]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckApplicationResponse.ProtoReflect.Descriptor instead.
+func (*CheckApplicationResponse) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{48}
+}
+
+func (x *CheckApplicationResponse) GetVerdicts() []*Verdict {
+	if x != nil {
+		return x.Verdicts
+	}
+	return nil
+}
+
+func (x *CheckApplicationResponse) GetPasses() bool {
+	if x != nil {
+		return x.Passes
+	}
+	return false
+}
+
+func (x *CheckApplicationResponse) GetEarliestTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EarliestTime
+	}
+	return nil
+}
+
+func (x *CheckApplicationResponse) GetCaution() string {
+	if x != nil {
+		return x.Caution
+	}
+	return ""
+}
+
+// ProposeProductsRequest asks what to apply in a step.
+type ProposeProductsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The step: a bath, spray or drench.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// When the work would begin, UTC; when the step opens, or now, when absent.
+	StartTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
+	// Area to treat, m2, ha, ft2 or acre; the benches that the lots stand on when absent.
+	Area *v1.Quantity `protobuf:"bytes,3,opt,name=area,proto3" json:"area,omitempty"`
+	// Volume of mix, L or gal; worked out from the label's water volume when absent.
+	MixVolume *v1.Quantity `protobuf:"bytes,4,opt,name=mix_volume,json=mixVolume,proto3" json:"mix_volume,omitempty"`
+	// Conditions expected.
+	Conditions *Conditions `protobuf:"bytes,5,opt,name=conditions,proto3" json:"conditions,omitempty"`
+	// Who would apply it; the caller when empty.
+	Applicator    string `protobuf:"bytes,6,opt,name=applicator,proto3" json:"applicator,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ProposeProductsRequest) Reset() {
+	*x = ProposeProductsRequest{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[49]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ProposeProductsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ProposeProductsRequest) ProtoMessage() {}
+
+func (x *ProposeProductsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[49]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ProposeProductsRequest.ProtoReflect.Descriptor instead.
+func (*ProposeProductsRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{49}
+}
+
+func (x *ProposeProductsRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *ProposeProductsRequest) GetStartTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.StartTime
+	}
+	return nil
+}
+
+func (x *ProposeProductsRequest) GetArea() *v1.Quantity {
+	if x != nil {
+		return x.Area
+	}
+	return nil
+}
+
+func (x *ProposeProductsRequest) GetMixVolume() *v1.Quantity {
+	if x != nil {
+		return x.MixVolume
+	}
+	return nil
+}
+
+func (x *ProposeProductsRequest) GetConditions() *Conditions {
+	if x != nil {
+		return x.Conditions
+	}
+	return nil
+}
+
+func (x *ProposeProductsRequest) GetApplicator() string {
+	if x != nil {
+		return x.Applicator
+	}
+	return ""
+}
+
+// ProductOption is one product that was weighed for a step.
+type ProductOption struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The product (name).
+	Product string `protobuf:"bytes,1,opt,name=product,proto3" json:"product,omitempty"`
+	// Its name on the label.
+	DisplayName string `protobuf:"bytes,2,opt,name=display_name,json=displayName,proto3" json:"display_name,omitempty"`
+	// Resistance groups in it.
+	FracCodes []string `protobuf:"bytes,3,rep,name=frac_codes,json=fracCodes,proto3" json:"frac_codes,omitempty"`
+	// Rank, from 1; 0 when it is not proposed.
+	Rank int32 `protobuf:"varint,4,opt,name=rank,proto3" json:"rank,omitempty"`
+	// Product rate that would be used, as its label gives it.
+	Rate *v1.Quantity `protobuf:"bytes,5,opt,name=rate,proto3" json:"rate,omitempty"`
+	// Amount of product needed.
+	Amount *v1.Quantity `protobuf:"bytes,6,opt,name=amount,proto3" json:"amount,omitempty"`
+	// Volume of mix.
+	MixVolume *v1.Quantity `protobuf:"bytes,7,opt,name=mix_volume,json=mixVolume,proto3" json:"mix_volume,omitempty"`
+	// Restricted-entry interval, h.
+	RestrictedEntryInterval *v1.Quantity `protobuf:"bytes,8,opt,name=restricted_entry_interval,json=restrictedEntryInterval,proto3" json:"restricted_entry_interval,omitempty"`
+	// What is in the store of it; absent when none was ever entered.
+	InStore *v1.Quantity `protobuf:"bytes,9,opt,name=in_store,json=inStore,proto3" json:"in_store,omitempty"`
+	// Cost of the amount needed; absent when not known.
+	Cost *v1.Money `protobuf:"bytes,10,opt,name=cost,proto3" json:"cost,omitempty"`
+	// Applications that its label still allows on these lots this year; absent when
+	// the label has no number.
+	ApplicationsLeft *int32 `protobuf:"varint,11,opt,name=applications_left,json=applicationsLeft,proto3,oneof" json:"applications_left,omitempty"`
+	// What put it where it is, most important first, one sentence each; for one that
+	// is not proposed, why it lost.
+	Reasons []string `protobuf:"bytes,12,rep,name=reasons,proto3" json:"reasons,omitempty"`
+	// What the rules said that was not a plain pass.
+	Verdicts      []*Verdict `protobuf:"bytes,13,rep,name=verdicts,proto3" json:"verdicts,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ProductOption) Reset() {
+	*x = ProductOption{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[50]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ProductOption) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ProductOption) ProtoMessage() {}
+
+func (x *ProductOption) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[50]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ProductOption.ProtoReflect.Descriptor instead.
+func (*ProductOption) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{50}
+}
+
+func (x *ProductOption) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *ProductOption) GetDisplayName() string {
+	if x != nil {
+		return x.DisplayName
+	}
+	return ""
+}
+
+func (x *ProductOption) GetFracCodes() []string {
+	if x != nil {
+		return x.FracCodes
+	}
+	return nil
+}
+
+func (x *ProductOption) GetRank() int32 {
+	if x != nil {
+		return x.Rank
+	}
+	return 0
+}
+
+func (x *ProductOption) GetRate() *v1.Quantity {
+	if x != nil {
+		return x.Rate
+	}
+	return nil
+}
+
+func (x *ProductOption) GetAmount() *v1.Quantity {
+	if x != nil {
+		return x.Amount
+	}
+	return nil
+}
+
+func (x *ProductOption) GetMixVolume() *v1.Quantity {
+	if x != nil {
+		return x.MixVolume
+	}
+	return nil
+}
+
+func (x *ProductOption) GetRestrictedEntryInterval() *v1.Quantity {
+	if x != nil {
+		return x.RestrictedEntryInterval
+	}
+	return nil
+}
+
+func (x *ProductOption) GetInStore() *v1.Quantity {
+	if x != nil {
+		return x.InStore
+	}
+	return nil
+}
+
+func (x *ProductOption) GetCost() *v1.Money {
+	if x != nil {
+		return x.Cost
+	}
+	return nil
+}
+
+func (x *ProductOption) GetApplicationsLeft() int32 {
+	if x != nil && x.ApplicationsLeft != nil {
+		return *x.ApplicationsLeft
+	}
+	return 0
+}
+
+func (x *ProductOption) GetReasons() []string {
+	if x != nil {
+		return x.Reasons
+	}
+	return nil
+}
+
+func (x *ProductOption) GetVerdicts() []*Verdict {
+	if x != nil {
+		return x.Verdicts
+	}
+	return nil
+}
+
+// ProposeProductsResponse is the ranking.
+type ProposeProductsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Proposed products, best first.
+	Proposed []*ProductOption `protobuf:"bytes,1,rep,name=proposed,proto3" json:"proposed,omitempty"`
+	// Products that lost, by name.
+	Lost []*ProductOption `protobuf:"bytes,2,rep,name=lost,proto3" json:"lost,omitempty"`
+	// Active ingredients that the step allows and no product here has: to buy.
+	ToBuy []string `protobuf:"bytes,3,rep,name=to_buy,json=toBuy,proto3" json:"to_buy,omitempty"`
+	// The time it was worked out for, UTC.
+	StartTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
+	// What to keep in mind: the label and local law decide.
+	Caution       string `protobuf:"bytes,5,opt,name=caution,proto3" json:"caution,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ProposeProductsResponse) Reset() {
+	*x = ProposeProductsResponse{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[51]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ProposeProductsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ProposeProductsResponse) ProtoMessage() {}
+
+func (x *ProposeProductsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[51]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ProposeProductsResponse.ProtoReflect.Descriptor instead.
+func (*ProposeProductsResponse) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{51}
+}
+
+func (x *ProposeProductsResponse) GetProposed() []*ProductOption {
+	if x != nil {
+		return x.Proposed
+	}
+	return nil
+}
+
+func (x *ProposeProductsResponse) GetLost() []*ProductOption {
+	if x != nil {
+		return x.Lost
+	}
+	return nil
+}
+
+func (x *ProposeProductsResponse) GetToBuy() []string {
+	if x != nil {
+		return x.ToBuy
+	}
+	return nil
+}
+
+func (x *ProposeProductsResponse) GetStartTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.StartTime
+	}
+	return nil
+}
+
+func (x *ProposeProductsResponse) GetCaution() string {
+	if x != nil {
+		return x.Caution
+	}
+	return ""
+}
+
+// PlanRotationRequest asks for a sequence of groups.
+type PlanRotationRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}/houses/{house}.
+	House string `protobuf:"bytes,1,opt,name=house,proto3" json:"house,omitempty"`
+	// First day, in the nursery's time zone.
+	FromDate *v1.Date `protobuf:"bytes,2,opt,name=from_date,json=fromDate,proto3" json:"from_date,omitempty"`
+	// Last day, in the nursery's time zone.
+	ToDate *v1.Date `protobuf:"bytes,3,opt,name=to_date,json=toDate,proto3" json:"to_date,omitempty"`
+	// Days from one application to the next.
+	IntervalDays int32 `protobuf:"varint,4,opt,name=interval_days,json=intervalDays,proto3" json:"interval_days,omitempty"`
+	// The disorder to protect against (identifier).
+	Disorder string `protobuf:"bytes,5,opt,name=disorder,proto3" json:"disorder,omitempty"`
+	// How it is applied.
+	Method v12.Method `protobuf:"varint,6,opt,name=method,proto3,enum=velamen.products.v1.Method" json:"method,omitempty"`
+	// Only these products (names); all when none is given.
+	Products      []string `protobuf:"bytes,7,rep,name=products,proto3" json:"products,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PlanRotationRequest) Reset() {
+	*x = PlanRotationRequest{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[52]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PlanRotationRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PlanRotationRequest) ProtoMessage() {}
+
+func (x *PlanRotationRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[52]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PlanRotationRequest.ProtoReflect.Descriptor instead.
+func (*PlanRotationRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{52}
+}
+
+func (x *PlanRotationRequest) GetHouse() string {
+	if x != nil {
+		return x.House
+	}
+	return ""
+}
+
+func (x *PlanRotationRequest) GetFromDate() *v1.Date {
+	if x != nil {
+		return x.FromDate
+	}
+	return nil
+}
+
+func (x *PlanRotationRequest) GetToDate() *v1.Date {
+	if x != nil {
+		return x.ToDate
+	}
+	return nil
+}
+
+func (x *PlanRotationRequest) GetIntervalDays() int32 {
+	if x != nil {
+		return x.IntervalDays
+	}
+	return 0
+}
+
+func (x *PlanRotationRequest) GetDisorder() string {
+	if x != nil {
+		return x.Disorder
+	}
+	return ""
+}
+
+func (x *PlanRotationRequest) GetMethod() v12.Method {
+	if x != nil {
+		return x.Method
+	}
+	return v12.Method(0)
+}
+
+func (x *PlanRotationRequest) GetProducts() []string {
+	if x != nil {
+		return x.Products
+	}
+	return nil
+}
+
+// PlannedApplication is one application of a rotation.
+type PlannedApplication struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The day.
+	Date *v1.Date `protobuf:"bytes,1,opt,name=date,proto3" json:"date,omitempty"`
+	// The product (name).
+	Product string `protobuf:"bytes,2,opt,name=product,proto3" json:"product,omitempty"`
+	// Its name on the label.
+	DisplayName string `protobuf:"bytes,3,opt,name=display_name,json=displayName,proto3" json:"display_name,omitempty"`
+	// Resistance groups in it.
+	FracCodes     []string `protobuf:"bytes,4,rep,name=frac_codes,json=fracCodes,proto3" json:"frac_codes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PlannedApplication) Reset() {
+	*x = PlannedApplication{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[53]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PlannedApplication) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PlannedApplication) ProtoMessage() {}
+
+func (x *PlannedApplication) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[53]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PlannedApplication.ProtoReflect.Descriptor instead.
+func (*PlannedApplication) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{53}
+}
+
+func (x *PlannedApplication) GetDate() *v1.Date {
+	if x != nil {
+		return x.Date
+	}
+	return nil
+}
+
+func (x *PlannedApplication) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *PlannedApplication) GetDisplayName() string {
+	if x != nil {
+		return x.DisplayName
+	}
+	return ""
+}
+
+func (x *PlannedApplication) GetFracCodes() []string {
+	if x != nil {
+		return x.FracCodes
+	}
+	return nil
+}
+
+// RotationLimit is a limit that bears on a rotation.
+type RotationLimit struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Identifier of the rule.
+	Rule string `protobuf:"bytes,1,opt,name=rule,proto3" json:"rule,omitempty"`
+	// A sentence with its numbers.
+	Message string `protobuf:"bytes,2,opt,name=message,proto3" json:"message,omitempty"`
+	// Where it comes from.
+	Source        string `protobuf:"bytes,3,opt,name=source,proto3" json:"source,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RotationLimit) Reset() {
+	*x = RotationLimit{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[54]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RotationLimit) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RotationLimit) ProtoMessage() {}
+
+func (x *RotationLimit) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[54]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RotationLimit.ProtoReflect.Descriptor instead.
+func (*RotationLimit) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{54}
+}
+
+func (x *RotationLimit) GetRule() string {
+	if x != nil {
+		return x.Rule
+	}
+	return ""
+}
+
+func (x *RotationLimit) GetMessage() string {
+	if x != nil {
+		return x.Message
+	}
+	return ""
+}
+
+func (x *RotationLimit) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+// PlanRotationResponse is the sequence, or why there is none.
+type PlanRotationResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The applications, in order; empty when it is impossible.
+	Applications []*PlannedApplication `protobuf:"bytes,1,rep,name=applications,proto3" json:"applications,omitempty"`
+	// When it is impossible: a smallest set of limits that makes it so. Without any
+	// one of them a sequence exists.
+	Conflict []*RotationLimit `protobuf:"bytes,2,rep,name=conflict,proto3" json:"conflict,omitempty"`
+	// What to keep in mind: the label and local law decide.
+	Caution       string `protobuf:"bytes,3,opt,name=caution,proto3" json:"caution,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PlanRotationResponse) Reset() {
+	*x = PlanRotationResponse{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[55]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PlanRotationResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PlanRotationResponse) ProtoMessage() {}
+
+func (x *PlanRotationResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[55]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PlanRotationResponse.ProtoReflect.Descriptor instead.
+func (*PlanRotationResponse) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{55}
+}
+
+func (x *PlanRotationResponse) GetApplications() []*PlannedApplication {
+	if x != nil {
+		return x.Applications
+	}
+	return nil
+}
+
+func (x *PlanRotationResponse) GetConflict() []*RotationLimit {
+	if x != nil {
+		return x.Conflict
+	}
+	return nil
+}
+
+func (x *PlanRotationResponse) GetCaution() string {
+	if x != nil {
+		return x.Caution
+	}
+	return ""
+}
+
+// MixProduct is a product to measure out.
+type MixProduct struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The product (name).
+	Product string `protobuf:"bytes,1,opt,name=product,proto3" json:"product,omitempty"`
+	// Rate, in a unit that a label direction may have; the label's highest when absent.
+	Rate          *v1.Quantity `protobuf:"bytes,2,opt,name=rate,proto3" json:"rate,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *MixProduct) Reset() {
+	*x = MixProduct{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[56]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MixProduct) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MixProduct) ProtoMessage() {}
+
+func (x *MixProduct) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[56]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MixProduct.ProtoReflect.Descriptor instead.
+func (*MixProduct) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{56}
+}
+
+func (x *MixProduct) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *MixProduct) GetRate() *v1.Quantity {
+	if x != nil {
+		return x.Rate
+	}
+	return nil
+}
+
+// Measure is a jug, cylinder, syringe or pair of scales.
+type Measure struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What people call it.
+	DisplayName string `protobuf:"bytes,1,opt,name=display_name,json=displayName,proto3" json:"display_name,omitempty"`
+	// Most it takes at once, a mass or a volume.
+	Capacity *v1.Quantity `protobuf:"bytes,2,opt,name=capacity,proto3" json:"capacity,omitempty"`
+	// Its smallest graduation, same kind of unit.
+	Graduation    *v1.Quantity `protobuf:"bytes,3,opt,name=graduation,proto3" json:"graduation,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Measure) Reset() {
+	*x = Measure{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[57]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Measure) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Measure) ProtoMessage() {}
+
+func (x *Measure) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[57]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Measure.ProtoReflect.Descriptor instead.
+func (*Measure) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{57}
+}
+
+func (x *Measure) GetDisplayName() string {
+	if x != nil {
+		return x.DisplayName
+	}
+	return ""
+}
+
+func (x *Measure) GetCapacity() *v1.Quantity {
+	if x != nil {
+		return x.Capacity
+	}
+	return nil
+}
+
+func (x *Measure) GetGraduation() *v1.Quantity {
+	if x != nil {
+		return x.Graduation
+	}
+	return nil
+}
+
+// BathPlan is how a bath is kept.
+type BathPlan struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Volume of the bath, L or gal.
+	Volume *v1.Quantity `protobuf:"bytes,1,opt,name=volume,proto3" json:"volume,omitempty"`
+	// What one plant carries out, mL or fl oz; measured, or a value of the trade.
+	CarryOutPerPlant *v1.Quantity `protobuf:"bytes,2,opt,name=carry_out_per_plant,json=carryOutPerPlant,proto3" json:"carry_out_per_plant,omitempty"`
+	// Top up when the bath has lost this share, %.
+	TopUpAt *v1.Quantity `protobuf:"bytes,3,opt,name=top_up_at,json=topUpAt,proto3" json:"top_up_at,omitempty"`
+	// Discard after so many plants; 0 for no number.
+	DiscardAfterPlants int64 `protobuf:"varint,4,opt,name=discard_after_plants,json=discardAfterPlants,proto3" json:"discard_after_plants,omitempty"`
+	// Discard after so long, h; 24 h when absent (design value, from memory).
+	DiscardAfter  *v1.Quantity `protobuf:"bytes,5,opt,name=discard_after,json=discardAfter,proto3" json:"discard_after,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BathPlan) Reset() {
+	*x = BathPlan{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[58]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BathPlan) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BathPlan) ProtoMessage() {}
+
+func (x *BathPlan) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[58]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BathPlan.ProtoReflect.Descriptor instead.
+func (*BathPlan) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{58}
+}
+
+func (x *BathPlan) GetVolume() *v1.Quantity {
+	if x != nil {
+		return x.Volume
+	}
+	return nil
+}
+
+func (x *BathPlan) GetCarryOutPerPlant() *v1.Quantity {
+	if x != nil {
+		return x.CarryOutPerPlant
+	}
+	return nil
+}
+
+func (x *BathPlan) GetTopUpAt() *v1.Quantity {
+	if x != nil {
+		return x.TopUpAt
+	}
+	return nil
+}
+
+func (x *BathPlan) GetDiscardAfterPlants() int64 {
+	if x != nil {
+		return x.DiscardAfterPlants
+	}
+	return 0
+}
+
+func (x *BathPlan) GetDiscardAfter() *v1.Quantity {
+	if x != nil {
+		return x.DiscardAfter
+	}
+	return nil
+}
+
+// CalculateMixRequest asks for a mix sheet.
+type CalculateMixRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// How it is applied.
+	Method v12.Method `protobuf:"varint,2,opt,name=method,proto3,enum=velamen.products.v1.Method" json:"method,omitempty"`
+	// The disorder it is for (identifier); decides the label direction.
+	Disorder string `protobuf:"bytes,3,opt,name=disorder,proto3" json:"disorder,omitempty"`
+	// Products of the mix, 1 to 4.
+	Products []*MixProduct `protobuf:"bytes,4,rep,name=products,proto3" json:"products,omitempty"`
+	// Area to treat, m2, ha, ft2 or acre.
+	Area *v1.Quantity `protobuf:"bytes,5,opt,name=area,proto3" json:"area,omitempty"`
+	// Pots or plants to treat.
+	Plants int64 `protobuf:"varint,6,opt,name=plants,proto3" json:"plants,omitempty"`
+	// Water: a volume per area, per pot or per plant; the label's least when absent.
+	WaterRate *v1.Quantity `protobuf:"bytes,7,opt,name=water_rate,json=waterRate,proto3" json:"water_rate,omitempty"`
+	// Volume of mix, L or gal, instead of area or plants and water rate.
+	Volume *v1.Quantity `protobuf:"bytes,8,opt,name=volume,proto3" json:"volume,omitempty"`
+	// Tank of the sprayer, L or gal; one load when absent.
+	TankVolume *v1.Quantity `protobuf:"bytes,9,opt,name=tank_volume,json=tankVolume,proto3" json:"tank_volume,omitempty"`
+	// Least that the sprayer's pump draws from, L or gal.
+	TankMinimum *v1.Quantity `protobuf:"bytes,10,opt,name=tank_minimum,json=tankMinimum,proto3" json:"tank_minimum,omitempty"`
+	// Jugs and scales at hand.
+	Measures []*Measure `protobuf:"bytes,11,rep,name=measures,proto3" json:"measures,omitempty"`
+	// For an injector of 1 part of stock solution to so many parts of water.
+	InjectorPartsWater int32 `protobuf:"varint,12,opt,name=injector_parts_water,json=injectorPartsWater,proto3" json:"injector_parts_water,omitempty"`
+	// For a bath.
+	Bath          *BathPlan `protobuf:"bytes,13,opt,name=bath,proto3" json:"bath,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CalculateMixRequest) Reset() {
+	*x = CalculateMixRequest{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[59]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CalculateMixRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CalculateMixRequest) ProtoMessage() {}
+
+func (x *CalculateMixRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[59]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CalculateMixRequest.ProtoReflect.Descriptor instead.
+func (*CalculateMixRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{59}
+}
+
+func (x *CalculateMixRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *CalculateMixRequest) GetMethod() v12.Method {
+	if x != nil {
+		return x.Method
+	}
+	return v12.Method(0)
+}
+
+func (x *CalculateMixRequest) GetDisorder() string {
+	if x != nil {
+		return x.Disorder
+	}
+	return ""
+}
+
+func (x *CalculateMixRequest) GetProducts() []*MixProduct {
+	if x != nil {
+		return x.Products
+	}
+	return nil
+}
+
+func (x *CalculateMixRequest) GetArea() *v1.Quantity {
+	if x != nil {
+		return x.Area
+	}
+	return nil
+}
+
+func (x *CalculateMixRequest) GetPlants() int64 {
+	if x != nil {
+		return x.Plants
+	}
+	return 0
+}
+
+func (x *CalculateMixRequest) GetWaterRate() *v1.Quantity {
+	if x != nil {
+		return x.WaterRate
+	}
+	return nil
+}
+
+func (x *CalculateMixRequest) GetVolume() *v1.Quantity {
+	if x != nil {
+		return x.Volume
+	}
+	return nil
+}
+
+func (x *CalculateMixRequest) GetTankVolume() *v1.Quantity {
+	if x != nil {
+		return x.TankVolume
+	}
+	return nil
+}
+
+func (x *CalculateMixRequest) GetTankMinimum() *v1.Quantity {
+	if x != nil {
+		return x.TankMinimum
+	}
+	return nil
+}
+
+func (x *CalculateMixRequest) GetMeasures() []*Measure {
+	if x != nil {
+		return x.Measures
+	}
+	return nil
+}
+
+func (x *CalculateMixRequest) GetInjectorPartsWater() int32 {
+	if x != nil {
+		return x.InjectorPartsWater
+	}
+	return 0
+}
+
+func (x *CalculateMixRequest) GetBath() *BathPlan {
+	if x != nil {
+		return x.Bath
+	}
+	return nil
+}
+
+// Measuring is one filling of one measure.
+type Measuring struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The measure.
+	Measure string `protobuf:"bytes,1,opt,name=measure,proto3" json:"measure,omitempty"`
+	// How often it is filled to this amount.
+	Times int32 `protobuf:"varint,2,opt,name=times,proto3" json:"times,omitempty"`
+	// To which amount, a multiple of its graduation.
+	Amount        *v1.Quantity `protobuf:"bytes,3,opt,name=amount,proto3" json:"amount,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Measuring) Reset() {
+	*x = Measuring{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[60]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Measuring) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Measuring) ProtoMessage() {}
+
+func (x *Measuring) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[60]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Measuring.ProtoReflect.Descriptor instead.
+func (*Measuring) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{60}
+}
+
+func (x *Measuring) GetMeasure() string {
+	if x != nil {
+		return x.Measure
+	}
+	return ""
+}
+
+func (x *Measuring) GetTimes() int32 {
+	if x != nil {
+		return x.Times
+	}
+	return 0
+}
+
+func (x *Measuring) GetAmount() *v1.Quantity {
+	if x != nil {
+		return x.Amount
+	}
+	return nil
+}
+
+// LoadProduct is a product in a tank load.
+type LoadProduct struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The product (name).
+	Product string `protobuf:"bytes,1,opt,name=product,proto3" json:"product,omitempty"`
+	// Its name on the label.
+	DisplayName string `protobuf:"bytes,2,opt,name=display_name,json=displayName,proto3" json:"display_name,omitempty"`
+	// Amount to measure out, never above what the label allows.
+	Amount *v1.Quantity `protobuf:"bytes,3,opt,name=amount,proto3" json:"amount,omitempty"`
+	// The same in the other system of units, rounded down.
+	AmountInOtherUnits *v1.Quantity `protobuf:"bytes,4,opt,name=amount_in_other_units,json=amountInOtherUnits,proto3" json:"amount_in_other_units,omitempty"`
+	// How to measure it; empty when no measures were given.
+	Measuring []*Measuring `protobuf:"bytes,5,rep,name=measuring,proto3" json:"measuring,omitempty"`
+	// What rounding left out, as a sentence; empty when exact.
+	Rounding      string `protobuf:"bytes,6,opt,name=rounding,proto3" json:"rounding,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LoadProduct) Reset() {
+	*x = LoadProduct{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[61]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LoadProduct) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LoadProduct) ProtoMessage() {}
+
+func (x *LoadProduct) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[61]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LoadProduct.ProtoReflect.Descriptor instead.
+func (*LoadProduct) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{61}
+}
+
+func (x *LoadProduct) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *LoadProduct) GetDisplayName() string {
+	if x != nil {
+		return x.DisplayName
+	}
+	return ""
+}
+
+func (x *LoadProduct) GetAmount() *v1.Quantity {
+	if x != nil {
+		return x.Amount
+	}
+	return nil
+}
+
+func (x *LoadProduct) GetAmountInOtherUnits() *v1.Quantity {
+	if x != nil {
+		return x.AmountInOtherUnits
+	}
+	return nil
+}
+
+func (x *LoadProduct) GetMeasuring() []*Measuring {
+	if x != nil {
+		return x.Measuring
+	}
+	return nil
+}
+
+func (x *LoadProduct) GetRounding() string {
+	if x != nil {
+		return x.Rounding
+	}
+	return ""
+}
+
+// TankLoad is one filling of the tank.
+type TankLoad struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Number, from 1.
+	Number int32 `protobuf:"varint,1,opt,name=number,proto3" json:"number,omitempty"`
+	// Volume of mix, L or gal.
+	Volume *v1.Quantity `protobuf:"bytes,2,opt,name=volume,proto3" json:"volume,omitempty"`
+	// Products, in mixing order.
+	Products []*LoadProduct `protobuf:"bytes,3,rep,name=products,proto3" json:"products,omitempty"`
+	// Area that it treats; absent when not known.
+	Area          *v1.Quantity `protobuf:"bytes,4,opt,name=area,proto3" json:"area,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TankLoad) Reset() {
+	*x = TankLoad{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[62]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TankLoad) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TankLoad) ProtoMessage() {}
+
+func (x *TankLoad) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[62]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TankLoad.ProtoReflect.Descriptor instead.
+func (*TankLoad) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{62}
+}
+
+func (x *TankLoad) GetNumber() int32 {
+	if x != nil {
+		return x.Number
+	}
+	return 0
+}
+
+func (x *TankLoad) GetVolume() *v1.Quantity {
+	if x != nil {
+		return x.Volume
+	}
+	return nil
+}
+
+func (x *TankLoad) GetProducts() []*LoadProduct {
+	if x != nil {
+		return x.Products
+	}
+	return nil
+}
+
+func (x *TankLoad) GetArea() *v1.Quantity {
+	if x != nil {
+		return x.Area
+	}
+	return nil
+}
+
+// MixSheet is what a person mixes by.
+type MixSheet struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Volume of mix in all, L or gal.
+	TotalVolume *v1.Quantity `protobuf:"bytes,1,opt,name=total_volume,json=totalVolume,proto3" json:"total_volume,omitempty"`
+	// The loads.
+	Loads []*TankLoad `protobuf:"bytes,2,rep,name=loads,proto3" json:"loads,omitempty"`
+	// What to do in which order, one sentence each.
+	Steps []string `protobuf:"bytes,3,rep,name=steps,proto3" json:"steps,omitempty"`
+	// Concentrations, injector, bath and rinsing, one sentence each.
+	Notes []string `protobuf:"bytes,4,rep,name=notes,proto3" json:"notes,omitempty"`
+	// Longest restricted-entry interval of the mix, h; absent when a label lacks it.
+	RestrictedEntryInterval *v1.Quantity `protobuf:"bytes,5,opt,name=restricted_entry_interval,json=restrictedEntryInterval,proto3" json:"restricted_entry_interval,omitempty"`
+	// Protective equipment of the labels.
+	ProtectiveEquipment []string `protobuf:"bytes,6,rep,name=protective_equipment,json=protectiveEquipment,proto3" json:"protective_equipment,omitempty"`
+	// The sheet as text to print.
+	Text string `protobuf:"bytes,7,opt,name=text,proto3" json:"text,omitempty"`
+	// What to keep in mind: the label and local law decide.
+	Caution       string `protobuf:"bytes,8,opt,name=caution,proto3" json:"caution,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *MixSheet) Reset() {
+	*x = MixSheet{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[63]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MixSheet) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MixSheet) ProtoMessage() {}
+
+func (x *MixSheet) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[63]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MixSheet.ProtoReflect.Descriptor instead.
+func (*MixSheet) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{63}
+}
+
+func (x *MixSheet) GetTotalVolume() *v1.Quantity {
+	if x != nil {
+		return x.TotalVolume
+	}
+	return nil
+}
+
+func (x *MixSheet) GetLoads() []*TankLoad {
+	if x != nil {
+		return x.Loads
+	}
+	return nil
+}
+
+func (x *MixSheet) GetSteps() []string {
+	if x != nil {
+		return x.Steps
+	}
+	return nil
+}
+
+func (x *MixSheet) GetNotes() []string {
+	if x != nil {
+		return x.Notes
+	}
+	return nil
+}
+
+func (x *MixSheet) GetRestrictedEntryInterval() *v1.Quantity {
+	if x != nil {
+		return x.RestrictedEntryInterval
+	}
+	return nil
+}
+
+func (x *MixSheet) GetProtectiveEquipment() []string {
+	if x != nil {
+		return x.ProtectiveEquipment
+	}
+	return nil
+}
+
+func (x *MixSheet) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *MixSheet) GetCaution() string {
+	if x != nil {
+		return x.Caution
+	}
+	return ""
+}
+
+// CatchTest is what one nozzle gave.
+type CatchTest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Volume caught, mL, L, fl oz or gal.
+	Caught *v1.Quantity `protobuf:"bytes,1,opt,name=caught,proto3" json:"caught,omitempty"`
+	// Time it was caught in, s or min.
+	Duration      *v1.Quantity `protobuf:"bytes,2,opt,name=duration,proto3" json:"duration,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CatchTest) Reset() {
+	*x = CatchTest{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[64]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CatchTest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CatchTest) ProtoMessage() {}
+
+func (x *CatchTest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[64]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CatchTest.ProtoReflect.Descriptor instead.
+func (*CatchTest) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{64}
+}
+
+func (x *CatchTest) GetCaught() *v1.Quantity {
+	if x != nil {
+		return x.Caught
+	}
+	return nil
+}
+
+func (x *CatchTest) GetDuration() *v1.Quantity {
+	if x != nil {
+		return x.Duration
+	}
+	return nil
+}
+
+// CalibrateSprayerRequest asks for a sprayer's output.
+type CalibrateSprayerRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// What each nozzle gave.
+	Nozzles []*CatchTest `protobuf:"bytes,2,rep,name=nozzles,proto3" json:"nozzles,omitempty"`
+	// What a new nozzle gives in a minute: L/min, gal/min or fl oz/min; absent when
+	// not known.
+	NewNozzleOutput *v1.Quantity `protobuf:"bytes,3,opt,name=new_nozzle_output,json=newNozzleOutput,proto3" json:"new_nozzle_output,omitempty"`
+	// Speed: km/h, mi/h, m/min or ft/min; or give a course.
+	Speed *v1.Quantity `protobuf:"bytes,4,opt,name=speed,proto3" json:"speed,omitempty"`
+	// Length of a measured course, m or ft.
+	CourseLength *v1.Quantity `protobuf:"bytes,5,opt,name=course_length,json=courseLength,proto3" json:"course_length,omitempty"`
+	// Time for that course, s or min.
+	CourseDuration *v1.Quantity `protobuf:"bytes,6,opt,name=course_duration,json=courseDuration,proto3" json:"course_duration,omitempty"`
+	// Width that all nozzles treat together, m, cm, ft or in.
+	Swath         *v1.Quantity `protobuf:"bytes,7,opt,name=swath,proto3" json:"swath,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CalibrateSprayerRequest) Reset() {
+	*x = CalibrateSprayerRequest{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[65]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CalibrateSprayerRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CalibrateSprayerRequest) ProtoMessage() {}
+
+func (x *CalibrateSprayerRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[65]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CalibrateSprayerRequest.ProtoReflect.Descriptor instead.
+func (*CalibrateSprayerRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{65}
+}
+
+func (x *CalibrateSprayerRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *CalibrateSprayerRequest) GetNozzles() []*CatchTest {
+	if x != nil {
+		return x.Nozzles
+	}
+	return nil
+}
+
+func (x *CalibrateSprayerRequest) GetNewNozzleOutput() *v1.Quantity {
+	if x != nil {
+		return x.NewNozzleOutput
+	}
+	return nil
+}
+
+func (x *CalibrateSprayerRequest) GetSpeed() *v1.Quantity {
+	if x != nil {
+		return x.Speed
+	}
+	return nil
+}
+
+func (x *CalibrateSprayerRequest) GetCourseLength() *v1.Quantity {
+	if x != nil {
+		return x.CourseLength
+	}
+	return nil
+}
+
+func (x *CalibrateSprayerRequest) GetCourseDuration() *v1.Quantity {
+	if x != nil {
+		return x.CourseDuration
+	}
+	return nil
+}
+
+func (x *CalibrateSprayerRequest) GetSwath() *v1.Quantity {
+	if x != nil {
+		return x.Swath
+	}
+	return nil
+}
+
+// NozzleFinding says how one nozzle is.
+type NozzleFinding struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Number, from 1.
+	Number int32 `protobuf:"varint,1,opt,name=number,proto3" json:"number,omitempty"`
+	// Its output, L/min.
+	Output *v1.Quantity `protobuf:"bytes,2,opt,name=output,proto3" json:"output,omitempty"`
+	// True when it is worn out.
+	Replace bool `protobuf:"varint,3,opt,name=replace,proto3" json:"replace,omitempty"`
+	// Why, as a sentence.
+	Message       string `protobuf:"bytes,4,opt,name=message,proto3" json:"message,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *NozzleFinding) Reset() {
+	*x = NozzleFinding{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[66]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *NozzleFinding) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*NozzleFinding) ProtoMessage() {}
+
+func (x *NozzleFinding) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[66]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use NozzleFinding.ProtoReflect.Descriptor instead.
+func (*NozzleFinding) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{66}
+}
+
+func (x *NozzleFinding) GetNumber() int32 {
+	if x != nil {
+		return x.Number
+	}
+	return 0
+}
+
+func (x *NozzleFinding) GetOutput() *v1.Quantity {
+	if x != nil {
+		return x.Output
+	}
+	return nil
+}
+
+func (x *NozzleFinding) GetReplace() bool {
+	if x != nil {
+		return x.Replace
+	}
+	return false
+}
+
+func (x *NozzleFinding) GetMessage() string {
+	if x != nil {
+		return x.Message
+	}
+	return ""
+}
+
+// CalibrateSprayerResponse is a sprayer's output.
+type CalibrateSprayerResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Output of all nozzles, L/min.
+	Output *v1.Quantity `protobuf:"bytes,1,opt,name=output,proto3" json:"output,omitempty"`
+	// Speed, km/h.
+	Speed *v1.Quantity `protobuf:"bytes,2,opt,name=speed,proto3" json:"speed,omitempty"`
+	// Volume rate, L/ha.
+	VolumeRate *v1.Quantity `protobuf:"bytes,3,opt,name=volume_rate,json=volumeRate,proto3" json:"volume_rate,omitempty"`
+	// The same, gal/acre.
+	VolumeRateUs *v1.Quantity `protobuf:"bytes,4,opt,name=volume_rate_us,json=volumeRateUs,proto3" json:"volume_rate_us,omitempty"`
+	// The nozzles, in the order given.
+	Nozzles []*NozzleFinding `protobuf:"bytes,5,rep,name=nozzles,proto3" json:"nozzles,omitempty"`
+	// True when two or more nozzles are worn out: replace the set.
+	ReplaceSet bool `protobuf:"varint,6,opt,name=replace_set,json=replaceSet,proto3" json:"replace_set,omitempty"`
+	// What the numbers rest on.
+	Sources       []string `protobuf:"bytes,7,rep,name=sources,proto3" json:"sources,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CalibrateSprayerResponse) Reset() {
+	*x = CalibrateSprayerResponse{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[67]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CalibrateSprayerResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CalibrateSprayerResponse) ProtoMessage() {}
+
+func (x *CalibrateSprayerResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[67]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CalibrateSprayerResponse.ProtoReflect.Descriptor instead.
+func (*CalibrateSprayerResponse) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{67}
+}
+
+func (x *CalibrateSprayerResponse) GetOutput() *v1.Quantity {
+	if x != nil {
+		return x.Output
+	}
+	return nil
+}
+
+func (x *CalibrateSprayerResponse) GetSpeed() *v1.Quantity {
+	if x != nil {
+		return x.Speed
+	}
+	return nil
+}
+
+func (x *CalibrateSprayerResponse) GetVolumeRate() *v1.Quantity {
+	if x != nil {
+		return x.VolumeRate
+	}
+	return nil
+}
+
+func (x *CalibrateSprayerResponse) GetVolumeRateUs() *v1.Quantity {
+	if x != nil {
+		return x.VolumeRateUs
+	}
+	return nil
+}
+
+func (x *CalibrateSprayerResponse) GetNozzles() []*NozzleFinding {
+	if x != nil {
+		return x.Nozzles
+	}
+	return nil
+}
+
+func (x *CalibrateSprayerResponse) GetReplaceSet() bool {
+	if x != nil {
+		return x.ReplaceSet
+	}
+	return false
+}
+
+func (x *CalibrateSprayerResponse) GetSources() []string {
+	if x != nil {
+		return x.Sources
+	}
+	return nil
+}
+
+// AssessReleaseRequest names a program.
+type AssessReleaseRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The program.
+	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AssessReleaseRequest) Reset() {
+	*x = AssessReleaseRequest{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[68]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AssessReleaseRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AssessReleaseRequest) ProtoMessage() {}
+
+func (x *AssessReleaseRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[68]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AssessReleaseRequest.ProtoReflect.Descriptor instead.
+func (*AssessReleaseRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{68}
+}
+
+func (x *AssessReleaseRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+// ReleaseAssessment is what the inspections of a program show.
+type ReleaseAssessment struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// True when they show what the release step asks for.
+	Sufficient bool `protobuf:"varint,1,opt,name=sufficient,proto3" json:"sufficient,omitempty"`
+	// One sentence that states the confidence and what is ruled out.
+	Statement string `protobuf:"bytes,2,opt,name=statement,proto3" json:"statement,omitempty"`
+	// What is missing, one sentence each.
+	Missing []string `protobuf:"bytes,3,rep,name=missing,proto3" json:"missing,omitempty"`
+	// Plants in the lots.
+	Plants int64 `protobuf:"varint,4,opt,name=plants,proto3" json:"plants,omitempty"`
+	// Plants to look at in each clean inspection.
+	PlantsNeeded int64 `protobuf:"varint,5,opt,name=plants_needed,json=plantsNeeded,proto3" json:"plants_needed,omitempty"`
+	// Confidence reached, %, rounded down.
+	Confidence *v1.Quantity `protobuf:"bytes,6,opt,name=confidence,proto3" json:"confidence,omitempty"`
+	// Smallest share of affected plants that is ruled out at the confidence asked
+	// for, %, rounded up; absent when nothing is ruled out.
+	PrevalenceRuledOut *v1.Quantity `protobuf:"bytes,7,opt,name=prevalence_ruled_out,json=prevalenceRuledOut,proto3" json:"prevalence_ruled_out,omitempty"`
+	// Days from the first to the last clean inspection.
+	SpanDays int32 `protobuf:"varint,8,opt,name=span_days,json=spanDays,proto3" json:"span_days,omitempty"`
+	// Days that they must span: the longest latent period of the disorder.
+	SpanDaysNeeded int32 `protobuf:"varint,9,opt,name=span_days_needed,json=spanDaysNeeded,proto3" json:"span_days_needed,omitempty"`
+	// Where the rules come from.
+	Sources []string `protobuf:"bytes,10,rep,name=sources,proto3" json:"sources,omitempty"`
+	// What to keep in mind.
+	Caution       string `protobuf:"bytes,11,opt,name=caution,proto3" json:"caution,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReleaseAssessment) Reset() {
+	*x = ReleaseAssessment{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[69]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReleaseAssessment) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReleaseAssessment) ProtoMessage() {}
+
+func (x *ReleaseAssessment) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[69]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReleaseAssessment.ProtoReflect.Descriptor instead.
+func (*ReleaseAssessment) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{69}
+}
+
+func (x *ReleaseAssessment) GetSufficient() bool {
+	if x != nil {
+		return x.Sufficient
+	}
+	return false
+}
+
+func (x *ReleaseAssessment) GetStatement() string {
+	if x != nil {
+		return x.Statement
+	}
+	return ""
+}
+
+func (x *ReleaseAssessment) GetMissing() []string {
+	if x != nil {
+		return x.Missing
+	}
+	return nil
+}
+
+func (x *ReleaseAssessment) GetPlants() int64 {
+	if x != nil {
+		return x.Plants
+	}
+	return 0
+}
+
+func (x *ReleaseAssessment) GetPlantsNeeded() int64 {
+	if x != nil {
+		return x.PlantsNeeded
+	}
+	return 0
+}
+
+func (x *ReleaseAssessment) GetConfidence() *v1.Quantity {
+	if x != nil {
+		return x.Confidence
+	}
+	return nil
+}
+
+func (x *ReleaseAssessment) GetPrevalenceRuledOut() *v1.Quantity {
+	if x != nil {
+		return x.PrevalenceRuledOut
+	}
+	return nil
+}
+
+func (x *ReleaseAssessment) GetSpanDays() int32 {
+	if x != nil {
+		return x.SpanDays
+	}
+	return 0
+}
+
+func (x *ReleaseAssessment) GetSpanDaysNeeded() int32 {
+	if x != nil {
+		return x.SpanDaysNeeded
+	}
+	return 0
+}
+
+func (x *ReleaseAssessment) GetSources() []string {
+	if x != nil {
+		return x.Sources
+	}
+	return nil
+}
+
+func (x *ReleaseAssessment) GetCaution() string {
+	if x != nil {
+		return x.Caution
+	}
+	return ""
+}
+
+// RecordBreachRequest records what was really applied.
+type RecordBreachRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// What was applied; its times are those of the work that was done.
+	Application *ProposedApplication `protobuf:"bytes,2,opt,name=application,proto3" json:"application,omitempty"`
+	// End of the work, UTC; not before the start, not in the future.
+	EndTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
+	// The program that it was meant for (name); may be empty.
+	Program string `protobuf:"bytes,4,opt,name=program,proto3" json:"program,omitempty"`
+	// What happened and why it is no confirmation of a step.
+	Note string `protobuf:"bytes,5,opt,name=note,proto3" json:"note,omitempty"`
+	// UUID that makes a retry return the first answer (AIP-155).
+	RequestId     string `protobuf:"bytes,6,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RecordBreachRequest) Reset() {
+	*x = RecordBreachRequest{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[70]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RecordBreachRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RecordBreachRequest) ProtoMessage() {}
+
+func (x *RecordBreachRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[70]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RecordBreachRequest.ProtoReflect.Descriptor instead.
+func (*RecordBreachRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{70}
+}
+
+func (x *RecordBreachRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *RecordBreachRequest) GetApplication() *ProposedApplication {
+	if x != nil {
+		return x.Application
+	}
+	return nil
+}
+
+func (x *RecordBreachRequest) GetEndTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EndTime
+	}
+	return nil
+}
+
+func (x *RecordBreachRequest) GetProgram() string {
+	if x != nil {
+		return x.Program
+	}
+	return ""
+}
+
+func (x *RecordBreachRequest) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
+func (x *RecordBreachRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
 var File_velamen_treatment_v1_treatment_proto protoreflect.FileDescriptor
 
 const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
@@ -3648,7 +6430,7 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\x05after\x18\x01 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18(R\x05after\x12,\n" +
 	"\tmin_hours\x18\x02 \x01(\x05B\x0f\xe2A\x01\x01\xbaH\b\x1a\x06\x18\xf0\x88\x01(\x00R\bminHours\x12,\n" +
 	"\tdue_hours\x18\x03 \x01(\x05B\x0f\xe2A\x01\x01\xbaH\b\x1a\x06\x18\xf0\x88\x01(\x00R\bdueHours\x12,\n" +
-	"\tmax_hours\x18\x04 \x01(\x05B\x0f\xe2A\x01\x01\xbaH\b\x1a\x06\x18\xf0\x88\x01(\x00R\bmaxHours\"\x87\x06\n" +
+	"\tmax_hours\x18\x04 \x01(\x05B\x0f\xe2A\x01\x01\xbaH\b\x1a\x06\x18\xf0\x88\x01(\x00R\bmaxHours\"\xff\a\n" +
 	"\fTemplateStep\x123\n" +
 	"\x03key\x18\x01 \x01(\tB!\xe2A\x01\x02\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,38}$R\x03key\x12B\n" +
 	"\x04kind\x18\x02 \x01(\x0e2\x1e.velamen.treatment.v1.StepKindB\x0e\xe2A\x01\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\x04kind\x12#\n" +
@@ -3666,7 +6448,10 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\n" +
 	"on_failure\x18\v \x01(\x0e2\x1f.velamen.treatment.v1.OnFailureB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\tonFailure\x12&\n" +
 	"\brecur_to\x18\f \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18(R\arecurTo\x120\n" +
-	"\fmax_attempts\x18\r \x01(\x05B\r\xe2A\x01\x01\xbaH\x06\x1a\x04\x182(\x00R\vmaxAttempts\"\xbf\x03\n" +
+	"\fmax_attempts\x18\r \x01(\x05B\r\xe2A\x01\x01\xbaH\x06\x1a\x04\x182(\x00R\vmaxAttempts\x12N\n" +
+	"\x12release_confidence\x18\x0e \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\x11releaseConfidence\x12N\n" +
+	"\x12release_prevalence\x18\x0f \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\x11releasePrevalence\x12V\n" +
+	"\x16inspection_sensitivity\x18\x10 \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\x15inspectionSensitivity\"\xbf\x03\n" +
 	"\bTemplate\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x120\n" +
 	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18dR\vdisplayName\x12\x1e\n" +
@@ -3797,13 +6582,15 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"page_token\x18\x04 \x01(\tB\x04\xe2A\x01\x01R\tpageToken\"m\n" +
 	"\x11ListStepsResponse\x120\n" +
 	"\x05steps\x18\x01 \x03(\v2\x1a.velamen.treatment.v1.StepR\x05steps\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\x89\x01\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xcb\x01\n" +
 	"\n" +
 	"ProductUse\x12<\n" +
 	"\aproduct\x18\x01 \x01(\tB\"\xe2A\x01\x02\xfaA\x11\n" +
 	"\x0fvelamen/Product\xbaH\ar\x05\x10\x01\x18\xc8\x01R\aproduct\x12=\n" +
 	"\x06amount\x18\x02 \x01(\v2\x19.velamen.type.v1.QuantityB\n" +
-	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x06amount\"\xd4\x02\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x06amount\x12@\n" +
+	"\tcontainer\x18\x03 \x01(\tB\"\xe2A\x01\x01\xfaA\x13\n" +
+	"\x11velamen/Container\xbaH\x05r\x03\x18\xc8\x01R\tcontainer\"\xa6\x03\n" +
 	"\x0eHouseTreatment\x126\n" +
 	"\x05house\x18\x01 \x01(\tB \xe2A\x01\x02\xfaA\x0f\n" +
 	"\rvelamen/House\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x05house\x129\n" +
@@ -3813,14 +6600,24 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"mix_volume\x18\x03 \x01(\v2\x19.velamen.type.v1.QuantityB\n" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\tmixVolume\x12L\n" +
 	"\bproducts\x18\x04 \x03(\v2 .velamen.treatment.v1.ProductUseB\x0e\xe2A\x01\x02\xbaH\a\x92\x01\x04\b\x01\x10\x04R\bproducts\x12;\n" +
-	"\bleftover\x18\x05 \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\bleftover\"\x8c\x01\n" +
+	"\bleftover\x18\x05 \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\bleftover\x12(\n" +
+	"\x06plants\x18\x06 \x01(\x03B\x10\xe2A\x01\x01\xbaH\t\"\a\x18\x80\xad\xe2\x04(\x00R\x06plants\x12&\n" +
+	"\vchemigation\x18\a \x01(\bB\x04\xe2A\x01\x01R\vchemigation\"\xaf\x02\n" +
 	"\n" +
 	"Conditions\x12A\n" +
 	"\vtemperature\x18\x01 \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\vtemperature\x12;\n" +
-	"\bhumidity\x18\x02 \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\bhumidity\"\x81\x01\n" +
+	"\bhumidity\x18\x02 \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\bhumidity\x12(\n" +
+	"\n" +
+	"open_bloom\x18\x03 \x01(\bB\x04\xe2A\x01\x01H\x00R\topenBloom\x88\x01\x01\x12!\n" +
+	"\x06sunlit\x18\x04 \x01(\bB\x04\xe2A\x01\x01H\x01R\x06sunlit\x88\x01\x01\x12*\n" +
+	"\vwet_foliage\x18\x05 \x01(\bB\x04\xe2A\x01\x01H\x02R\n" +
+	"wetFoliage\x88\x01\x01B\r\n" +
+	"\v_open_bloomB\t\n" +
+	"\a_sunlitB\x0e\n" +
+	"\f_wet_foliage\"\x81\x01\n" +
 	"\x10InspectionCounts\x127\n" +
 	"\x0eplants_sampled\x18\x01 \x01(\x03B\x10\xe2A\x01\x02\xbaH\t\"\a\x18\x80\xad\xe2\x04(\x01R\rplantsSampled\x124\n" +
-	"\x0fplants_affected\x18\x02 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x0eplantsAffected\"\xaf\x06\n" +
+	"\x0fplants_affected\x18\x02 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x0eplantsAffected\"\xfb\x06\n" +
 	"\fConfirmation\x12E\n" +
 	"\n" +
 	"start_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampB\n" +
@@ -3846,18 +6643,38 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\x05bench\x18\v \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xc8\x01R\x05bench\x12&\n" +
 	"\x06photos\x18\f \x03(\tB\x0e\xe2A\x01\x01\xbaH\a\x92\x01\x04\x10\x14\x18\x01R\x06photos\x12L\n" +
 	"\n" +
-	"lab_result\x18\r \x01(\x0e2\x1f.velamen.treatment.v1.LabResultB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\tlabResult\"\xd2\x01\n" +
+	"lab_result\x18\r \x01(\x0e2\x1f.velamen.treatment.v1.LabResultB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\tlabResult\x12J\n" +
+	"\toverrides\x18\x0e \x03(\v2\x1e.velamen.treatment.v1.OverrideB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10\x14R\toverrides\"o\n" +
+	"\bOverride\x12!\n" +
+	"\x04rule\x18\x01 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18<R\x04rule\x12\"\n" +
+	"\x04note\x18\x02 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xf4\x03R\x04note\x12\x1c\n" +
+	"\x06person\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\x06person\"2\n" +
+	"\x06Number\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
+	"\x05value\x18\x02 \x01(\tR\x05value\"\xe1\x02\n" +
+	"\aVerdict\x12\x12\n" +
+	"\x04rule\x18\x01 \x01(\tR\x04rule\x127\n" +
+	"\aoutcome\x18\x02 \x01(\x0e2\x1d.velamen.treatment.v1.OutcomeR\aoutcome\x12\x18\n" +
+	"\aproduct\x18\x03 \x01(\tR\aproduct\x12\x18\n" +
+	"\amessage\x18\x04 \x01(\tR\amessage\x12\x16\n" +
+	"\x06source\x18\x05 \x01(\tR\x06source\x126\n" +
+	"\anumbers\x18\x06 \x03(\v2\x1c.velamen.treatment.v1.NumberR\anumbers\x12?\n" +
+	"\rearliest_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\fearliestTime\x12\"\n" +
+	"\falternatives\x18\b \x03(\tR\falternatives\x12 \n" +
+	"\voverridable\x18\t \x01(\bR\voverridable\"\xd2\x01\n" +
 	"\x12ConfirmStepRequest\x123\n" +
 	"\x04name\x18\x01 \x01(\tB\x1f\xe2A\x01\x02\xfaA\x0e\n" +
 	"\fvelamen/Step\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04name\x12R\n" +
 	"\fconfirmation\x18\x02 \x01(\v2\".velamen.treatment.v1.ConfirmationB\n" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\fconfirmation\x123\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x02\xbaH\x05r\x03\xb0\x01\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\xa0\x01\n" +
+	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x02\xbaH\x05r\x03\xb0\x01\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\x9e\x02\n" +
 	"\x13ConfirmStepResponse\x12.\n" +
 	"\x04step\x18\x01 \x01(\v2\x1a.velamen.treatment.v1.StepR\x04step\x127\n" +
 	"\aprogram\x18\x02 \x01(\v2\x1d.velamen.treatment.v1.ProgramR\aprogram\x12 \n" +
-	"\vapplication\x18\x03 \x01(\tR\vapplication\"\xc0\x01\n" +
+	"\vapplication\x18\x03 \x01(\tR\vapplication\x129\n" +
+	"\bverdicts\x18\x04 \x03(\v2\x1d.velamen.treatment.v1.VerdictR\bverdicts\x12A\n" +
+	"\arelease\x18\x05 \x01(\v2'.velamen.treatment.v1.ReleaseAssessmentR\arelease\"\xc0\x01\n" +
 	"\x13PauseProgramRequest\x126\n" +
 	"\x04name\x18\x01 \x01(\tB\"\xe2A\x01\x02\xfaA\x11\n" +
 	"\x0fvelamen/Program\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04name\x12\"\n" +
@@ -3888,7 +6705,7 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\x04note\x18\x02 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xf4\x03R\x04note\x12\x18\n" +
 	"\x04etag\x18\x03 \x01(\tB\x04\xe2A\x01\x01R\x04etag\x123\n" +
 	"\n" +
-	"request_id\x18\x04 \x01(\tB\x14\xe2A\x01\x02\xbaH\x05r\x03\xb0\x01\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\xbe\x02\n" +
+	"request_id\x18\x04 \x01(\tB\x14\xe2A\x01\x02\xbaH\x05r\x03\xb0\x01\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\xdc\x02\n" +
 	"\fProgramEvent\x12\x1a\n" +
 	"\bsequence\x18\x01 \x01(\x03R\bsequence\x12\x12\n" +
 	"\x04kind\x18\x02 \x01(\tR\x04kind\x12\x12\n" +
@@ -3899,7 +6716,8 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\n" +
 	"event_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\teventTime\x12;\n" +
 	"\vcreate_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\n" +
-	"createTime\"\xa1\x01\n" +
+	"createTime\x12\x1c\n" +
+	"\tstatement\x18\t \x01(\tR\tstatement\"\xa1\x01\n" +
 	"\x18ListProgramEventsRequest\x126\n" +
 	"\x04name\x18\x01 \x01(\tB\"\xe2A\x01\x02\xfaA\x11\n" +
 	"\x0fvelamen/Program\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04name\x12(\n" +
@@ -3908,7 +6726,7 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"page_token\x18\x03 \x01(\tB\x04\xe2A\x01\x01R\tpageToken\"\x7f\n" +
 	"\x19ListProgramEventsResponse\x12:\n" +
 	"\x06events\x18\x01 \x03(\v2\".velamen.treatment.v1.ProgramEventR\x06events\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\x92\x05\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\x86\a\n" +
 	"\vApplication\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x18\n" +
 	"\x04step\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x04step\x129\n" +
@@ -3927,7 +6745,14 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\x19restricted_entry_interval\x18\n" +
 	" \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x03R\x17restrictedEntryInterval\x12A\n" +
 	"\vcreate_time\x18\v \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"createTime:H\xeaAE\n" +
+	"createTime\x12?\n" +
+	"\bverdicts\x18\f \x03(\v2\x1d.velamen.treatment.v1.VerdictB\x04\xe2A\x01\x03R\bverdicts\x12B\n" +
+	"\toverrides\x18\r \x03(\v2\x1e.velamen.treatment.v1.OverrideB\x04\xe2A\x01\x03R\toverrides\x12%\n" +
+	"\vbreach_note\x18\x0e \x01(\tB\x04\xe2A\x01\x03R\n" +
+	"breachNote\x12F\n" +
+	"\n" +
+	"conditions\x18\x0f \x01(\v2 .velamen.treatment.v1.ConditionsB\x04\xe2A\x01\x03R\n" +
+	"conditions:H\xeaAE\n" +
 	"\x13velamen/Application\x12.nurseries/{nursery}/applications/{application}\"S\n" +
 	"\x15GetApplicationRequest\x12:\n" +
 	"\x04name\x18\x01 \x01(\tB&\xe2A\x01\x02\xfaA\x15\n" +
@@ -3939,7 +6764,235 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"page_token\x18\x03 \x01(\tB\x04\xe2A\x01\x01R\tpageToken\"\x89\x01\n" +
 	"\x18ListApplicationsResponse\x12E\n" +
 	"\fapplications\x18\x01 \x03(\v2!.velamen.treatment.v1.ApplicationR\fapplications\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken*\xda\x02\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\x9b\x01\n" +
+	"\x14CheckTemplateRequest\x12;\n" +
+	"\x06parent\x18\x01 \x01(\tB#\xe2A\x01\x02\xfaA\x12\x12\x10velamen/Template\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06parent\x12F\n" +
+	"\btemplate\x18\x02 \x01(\v2\x1e.velamen.treatment.v1.TemplateB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\btemplate\"o\n" +
+	"\x0fTemplateFinding\x12\x14\n" +
+	"\x05field\x18\x01 \x01(\tR\x05field\x12\x12\n" +
+	"\x04rule\x18\x02 \x01(\tR\x04rule\x12\x18\n" +
+	"\amessage\x18\x03 \x01(\tR\amessage\x12\x18\n" +
+	"\awarning\x18\x04 \x01(\bR\awarning\"Z\n" +
+	"\x15CheckTemplateResponse\x12A\n" +
+	"\bfindings\x18\x01 \x03(\v2%.velamen.treatment.v1.TemplateFindingR\bfindings\"\xd2\x03\n" +
+	"\x13ProposedApplication\x12E\n" +
+	"\n" +
+	"start_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\tstartTime\x12C\n" +
+	"\x06method\x18\x02 \x01(\x0e2\x1b.velamen.products.v1.MethodB\x0e\xe2A\x01\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\x06method\x12)\n" +
+	"\bdisorder\x18\x03 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18<R\bdisorder\x12%\n" +
+	"\x04lots\x18\x04 \x03(\tB\x11\xe2A\x01\x02\xbaH\n" +
+	"\x92\x01\a\b\x01\x10\xc8\x01\x18\x01R\x04lots\x12T\n" +
+	"\n" +
+	"treatments\x18\x05 \x03(\v2$.velamen.treatment.v1.HouseTreatmentB\x0e\xe2A\x01\x02\xbaH\a\x92\x01\x04\b\x01\x10<R\n" +
+	"treatments\x12F\n" +
+	"\n" +
+	"conditions\x18\x06 \x01(\v2 .velamen.treatment.v1.ConditionsB\x04\xe2A\x01\x01R\n" +
+	"conditions\x12?\n" +
+	"\n" +
+	"applicator\x18\a \x01(\tB\x1f\xe2A\x01\x01\xfaA\x10\n" +
+	"\x0evelamen/Person\xbaH\x05r\x03\x18\xc8\x01R\n" +
+	"applicator\"\xb2\x01\n" +
+	"\x17CheckApplicationRequest\x12>\n" +
+	"\x06parent\x18\x01 \x01(\tB&\xe2A\x01\x02\xfaA\x15\x12\x13velamen/Application\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06parent\x12W\n" +
+	"\vapplication\x18\x02 \x01(\v2).velamen.treatment.v1.ProposedApplicationB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\vapplication\"\xc8\x01\n" +
+	"\x18CheckApplicationResponse\x129\n" +
+	"\bverdicts\x18\x01 \x03(\v2\x1d.velamen.treatment.v1.VerdictR\bverdicts\x12\x16\n" +
+	"\x06passes\x18\x02 \x01(\bR\x06passes\x12?\n" +
+	"\rearliest_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\fearliestTime\x12\x18\n" +
+	"\acaution\x18\x04 \x01(\tR\acaution\"\x8c\x03\n" +
+	"\x16ProposeProductsRequest\x123\n" +
+	"\x04name\x18\x01 \x01(\tB\x1f\xe2A\x01\x02\xfaA\x0e\n" +
+	"\fvelamen/Step\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04name\x12?\n" +
+	"\n" +
+	"start_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\tstartTime\x123\n" +
+	"\x04area\x18\x03 \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\x04area\x12>\n" +
+	"\n" +
+	"mix_volume\x18\x04 \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\tmixVolume\x12F\n" +
+	"\n" +
+	"conditions\x18\x05 \x01(\v2 .velamen.treatment.v1.ConditionsB\x04\xe2A\x01\x01R\n" +
+	"conditions\x12?\n" +
+	"\n" +
+	"applicator\x18\x06 \x01(\tB\x1f\xe2A\x01\x01\xfaA\x10\n" +
+	"\x0evelamen/Person\xbaH\x05r\x03\x18\xc8\x01R\n" +
+	"applicator\"\xf1\x04\n" +
+	"\rProductOption\x12\x18\n" +
+	"\aproduct\x18\x01 \x01(\tR\aproduct\x12!\n" +
+	"\fdisplay_name\x18\x02 \x01(\tR\vdisplayName\x12\x1d\n" +
+	"\n" +
+	"frac_codes\x18\x03 \x03(\tR\tfracCodes\x12\x12\n" +
+	"\x04rank\x18\x04 \x01(\x05R\x04rank\x12-\n" +
+	"\x04rate\x18\x05 \x01(\v2\x19.velamen.type.v1.QuantityR\x04rate\x121\n" +
+	"\x06amount\x18\x06 \x01(\v2\x19.velamen.type.v1.QuantityR\x06amount\x128\n" +
+	"\n" +
+	"mix_volume\x18\a \x01(\v2\x19.velamen.type.v1.QuantityR\tmixVolume\x12U\n" +
+	"\x19restricted_entry_interval\x18\b \x01(\v2\x19.velamen.type.v1.QuantityR\x17restrictedEntryInterval\x124\n" +
+	"\bin_store\x18\t \x01(\v2\x19.velamen.type.v1.QuantityR\ainStore\x12*\n" +
+	"\x04cost\x18\n" +
+	" \x01(\v2\x16.velamen.type.v1.MoneyR\x04cost\x120\n" +
+	"\x11applications_left\x18\v \x01(\x05H\x00R\x10applicationsLeft\x88\x01\x01\x12\x18\n" +
+	"\areasons\x18\f \x03(\tR\areasons\x129\n" +
+	"\bverdicts\x18\r \x03(\v2\x1d.velamen.treatment.v1.VerdictR\bverdictsB\x14\n" +
+	"\x12_applications_left\"\xff\x01\n" +
+	"\x17ProposeProductsResponse\x12?\n" +
+	"\bproposed\x18\x01 \x03(\v2#.velamen.treatment.v1.ProductOptionR\bproposed\x127\n" +
+	"\x04lost\x18\x02 \x03(\v2#.velamen.treatment.v1.ProductOptionR\x04lost\x12\x15\n" +
+	"\x06to_buy\x18\x03 \x03(\tR\x05toBuy\x129\n" +
+	"\n" +
+	"start_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x12\x18\n" +
+	"\acaution\x18\x05 \x01(\tR\acaution\"\x9b\x03\n" +
+	"\x13PlanRotationRequest\x126\n" +
+	"\x05house\x18\x01 \x01(\tB \xe2A\x01\x02\xfaA\x0f\n" +
+	"\rvelamen/House\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x05house\x12>\n" +
+	"\tfrom_date\x18\x02 \x01(\v2\x15.velamen.type.v1.DateB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\bfromDate\x12:\n" +
+	"\ato_date\x18\x03 \x01(\v2\x15.velamen.type.v1.DateB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x06toDate\x123\n" +
+	"\rinterval_days\x18\x04 \x01(\x05B\x0e\xe2A\x01\x02\xbaH\a\x1a\x05\x18\xed\x02(\x01R\fintervalDays\x12)\n" +
+	"\bdisorder\x18\x05 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18<R\bdisorder\x12C\n" +
+	"\x06method\x18\x06 \x01(\x0e2\x1b.velamen.products.v1.MethodB\x0e\xe2A\x01\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\x06method\x12+\n" +
+	"\bproducts\x18\a \x03(\tB\x0f\xe2A\x01\x01\xbaH\b\x92\x01\x05\x10\xac\x02\x18\x01R\bproducts\"\x9b\x01\n" +
+	"\x12PlannedApplication\x12)\n" +
+	"\x04date\x18\x01 \x01(\v2\x15.velamen.type.v1.DateR\x04date\x12\x18\n" +
+	"\aproduct\x18\x02 \x01(\tR\aproduct\x12!\n" +
+	"\fdisplay_name\x18\x03 \x01(\tR\vdisplayName\x12\x1d\n" +
+	"\n" +
+	"frac_codes\x18\x04 \x03(\tR\tfracCodes\"U\n" +
+	"\rRotationLimit\x12\x12\n" +
+	"\x04rule\x18\x01 \x01(\tR\x04rule\x12\x18\n" +
+	"\amessage\x18\x02 \x01(\tR\amessage\x12\x16\n" +
+	"\x06source\x18\x03 \x01(\tR\x06source\"\xbf\x01\n" +
+	"\x14PlanRotationResponse\x12L\n" +
+	"\fapplications\x18\x01 \x03(\v2(.velamen.treatment.v1.PlannedApplicationR\fapplications\x12?\n" +
+	"\bconflict\x18\x02 \x03(\v2#.velamen.treatment.v1.RotationLimitR\bconflict\x12\x18\n" +
+	"\acaution\x18\x03 \x01(\tR\acaution\"\x7f\n" +
+	"\n" +
+	"MixProduct\x12<\n" +
+	"\aproduct\x18\x01 \x01(\tB\"\xe2A\x01\x02\xfaA\x11\n" +
+	"\x0fvelamen/Product\xbaH\ar\x05\x10\x01\x18\xc8\x01R\aproduct\x123\n" +
+	"\x04rate\x18\x02 \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\x04rate\"\xc5\x01\n" +
+	"\aMeasure\x120\n" +
+	"\fdisplay_name\x18\x01 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18<R\vdisplayName\x12A\n" +
+	"\bcapacity\x18\x02 \x01(\v2\x19.velamen.type.v1.QuantityB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\bcapacity\x12E\n" +
+	"\n" +
+	"graduation\x18\x03 \x01(\v2\x19.velamen.type.v1.QuantityB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\n" +
+	"graduation\"\xe6\x02\n" +
+	"\bBathPlan\x12=\n" +
+	"\x06volume\x18\x01 \x01(\v2\x19.velamen.type.v1.QuantityB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x06volume\x12T\n" +
+	"\x13carry_out_per_plant\x18\x02 \x01(\v2\x19.velamen.type.v1.QuantityB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x10carryOutPerPlant\x12;\n" +
+	"\ttop_up_at\x18\x03 \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\atopUpAt\x12B\n" +
+	"\x14discard_after_plants\x18\x04 \x01(\x03B\x10\xe2A\x01\x01\xbaH\t\"\a\x18\x80\xad\xe2\x04(\x00R\x12discardAfterPlants\x12D\n" +
+	"\rdiscard_after\x18\x05 \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\fdiscardAfter\"\xb2\x06\n" +
+	"\x13CalculateMixRequest\x12:\n" +
+	"\x06parent\x18\x01 \x01(\tB\"\xe2A\x01\x02\xfaA\x11\n" +
+	"\x0fvelamen/Nursery\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06parent\x12C\n" +
+	"\x06method\x18\x02 \x01(\x0e2\x1b.velamen.products.v1.MethodB\x0e\xe2A\x01\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\x06method\x12)\n" +
+	"\bdisorder\x18\x03 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18<R\bdisorder\x12L\n" +
+	"\bproducts\x18\x04 \x03(\v2 .velamen.treatment.v1.MixProductB\x0e\xe2A\x01\x02\xbaH\a\x92\x01\x04\b\x01\x10\x04R\bproducts\x123\n" +
+	"\x04area\x18\x05 \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\x04area\x12(\n" +
+	"\x06plants\x18\x06 \x01(\x03B\x10\xe2A\x01\x01\xbaH\t\"\a\x18\x80\xad\xe2\x04(\x00R\x06plants\x12>\n" +
+	"\n" +
+	"water_rate\x18\a \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\twaterRate\x127\n" +
+	"\x06volume\x18\b \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\x06volume\x12@\n" +
+	"\vtank_volume\x18\t \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\n" +
+	"tankVolume\x12B\n" +
+	"\ftank_minimum\x18\n" +
+	" \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\vtankMinimum\x12G\n" +
+	"\bmeasures\x18\v \x03(\v2\x1d.velamen.treatment.v1.MeasureB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10\x14R\bmeasures\x12@\n" +
+	"\x14injector_parts_water\x18\f \x01(\x05B\x0e\xe2A\x01\x01\xbaH\a\x1a\x05\x18\x90N(\x00R\x12injectorPartsWater\x128\n" +
+	"\x04bath\x18\r \x01(\v2\x1e.velamen.treatment.v1.BathPlanB\x04\xe2A\x01\x01R\x04bath\"n\n" +
+	"\tMeasuring\x12\x18\n" +
+	"\ameasure\x18\x01 \x01(\tR\ameasure\x12\x14\n" +
+	"\x05times\x18\x02 \x01(\x05R\x05times\x121\n" +
+	"\x06amount\x18\x03 \x01(\v2\x19.velamen.type.v1.QuantityR\x06amount\"\xa6\x02\n" +
+	"\vLoadProduct\x12\x18\n" +
+	"\aproduct\x18\x01 \x01(\tR\aproduct\x12!\n" +
+	"\fdisplay_name\x18\x02 \x01(\tR\vdisplayName\x121\n" +
+	"\x06amount\x18\x03 \x01(\v2\x19.velamen.type.v1.QuantityR\x06amount\x12L\n" +
+	"\x15amount_in_other_units\x18\x04 \x01(\v2\x19.velamen.type.v1.QuantityR\x12amountInOtherUnits\x12=\n" +
+	"\tmeasuring\x18\x05 \x03(\v2\x1f.velamen.treatment.v1.MeasuringR\tmeasuring\x12\x1a\n" +
+	"\brounding\x18\x06 \x01(\tR\brounding\"\xc3\x01\n" +
+	"\bTankLoad\x12\x16\n" +
+	"\x06number\x18\x01 \x01(\x05R\x06number\x121\n" +
+	"\x06volume\x18\x02 \x01(\v2\x19.velamen.type.v1.QuantityR\x06volume\x12=\n" +
+	"\bproducts\x18\x03 \x03(\v2!.velamen.treatment.v1.LoadProductR\bproducts\x12-\n" +
+	"\x04area\x18\x04 \x01(\v2\x19.velamen.type.v1.QuantityR\x04area\"\xe2\x02\n" +
+	"\bMixSheet\x12<\n" +
+	"\ftotal_volume\x18\x01 \x01(\v2\x19.velamen.type.v1.QuantityR\vtotalVolume\x124\n" +
+	"\x05loads\x18\x02 \x03(\v2\x1e.velamen.treatment.v1.TankLoadR\x05loads\x12\x14\n" +
+	"\x05steps\x18\x03 \x03(\tR\x05steps\x12\x14\n" +
+	"\x05notes\x18\x04 \x03(\tR\x05notes\x12U\n" +
+	"\x19restricted_entry_interval\x18\x05 \x01(\v2\x19.velamen.type.v1.QuantityR\x17restrictedEntryInterval\x121\n" +
+	"\x14protective_equipment\x18\x06 \x03(\tR\x13protectiveEquipment\x12\x12\n" +
+	"\x04text\x18\a \x01(\tR\x04text\x12\x18\n" +
+	"\acaution\x18\b \x01(\tR\acaution\"\x8d\x01\n" +
+	"\tCatchTest\x12=\n" +
+	"\x06caught\x18\x01 \x01(\v2\x19.velamen.type.v1.QuantityB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x06caught\x12A\n" +
+	"\bduration\x18\x02 \x01(\v2\x19.velamen.type.v1.QuantityB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\bduration\"\xf1\x03\n" +
+	"\x17CalibrateSprayerRequest\x12:\n" +
+	"\x06parent\x18\x01 \x01(\tB\"\xe2A\x01\x02\xfaA\x11\n" +
+	"\x0fvelamen/Nursery\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06parent\x12I\n" +
+	"\anozzles\x18\x02 \x03(\v2\x1f.velamen.treatment.v1.CatchTestB\x0e\xe2A\x01\x02\xbaH\a\x92\x01\x04\b\x01\x10dR\anozzles\x12K\n" +
+	"\x11new_nozzle_output\x18\x03 \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\x0fnewNozzleOutput\x125\n" +
+	"\x05speed\x18\x04 \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\x05speed\x12D\n" +
+	"\rcourse_length\x18\x05 \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\fcourseLength\x12H\n" +
+	"\x0fcourse_duration\x18\x06 \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\x0ecourseDuration\x12;\n" +
+	"\x05swath\x18\a \x01(\v2\x19.velamen.type.v1.QuantityB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x05swath\"\x8e\x01\n" +
+	"\rNozzleFinding\x12\x16\n" +
+	"\x06number\x18\x01 \x01(\x05R\x06number\x121\n" +
+	"\x06output\x18\x02 \x01(\v2\x19.velamen.type.v1.QuantityR\x06output\x12\x18\n" +
+	"\areplace\x18\x03 \x01(\bR\areplace\x12\x18\n" +
+	"\amessage\x18\x04 \x01(\tR\amessage\"\xf5\x02\n" +
+	"\x18CalibrateSprayerResponse\x121\n" +
+	"\x06output\x18\x01 \x01(\v2\x19.velamen.type.v1.QuantityR\x06output\x12/\n" +
+	"\x05speed\x18\x02 \x01(\v2\x19.velamen.type.v1.QuantityR\x05speed\x12:\n" +
+	"\vvolume_rate\x18\x03 \x01(\v2\x19.velamen.type.v1.QuantityR\n" +
+	"volumeRate\x12?\n" +
+	"\x0evolume_rate_us\x18\x04 \x01(\v2\x19.velamen.type.v1.QuantityR\fvolumeRateUs\x12=\n" +
+	"\anozzles\x18\x05 \x03(\v2#.velamen.treatment.v1.NozzleFindingR\anozzles\x12\x1f\n" +
+	"\vreplace_set\x18\x06 \x01(\bR\n" +
+	"replaceSet\x12\x18\n" +
+	"\asources\x18\a \x03(\tR\asources\"N\n" +
+	"\x14AssessReleaseRequest\x126\n" +
+	"\x04name\x18\x01 \x01(\tB\"\xe2A\x01\x02\xfaA\x11\n" +
+	"\x0fvelamen/Program\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04name\"\xab\x03\n" +
+	"\x11ReleaseAssessment\x12\x1e\n" +
+	"\n" +
+	"sufficient\x18\x01 \x01(\bR\n" +
+	"sufficient\x12\x1c\n" +
+	"\tstatement\x18\x02 \x01(\tR\tstatement\x12\x18\n" +
+	"\amissing\x18\x03 \x03(\tR\amissing\x12\x16\n" +
+	"\x06plants\x18\x04 \x01(\x03R\x06plants\x12#\n" +
+	"\rplants_needed\x18\x05 \x01(\x03R\fplantsNeeded\x129\n" +
+	"\n" +
+	"confidence\x18\x06 \x01(\v2\x19.velamen.type.v1.QuantityR\n" +
+	"confidence\x12K\n" +
+	"\x14prevalence_ruled_out\x18\a \x01(\v2\x19.velamen.type.v1.QuantityR\x12prevalenceRuledOut\x12\x1b\n" +
+	"\tspan_days\x18\b \x01(\x05R\bspanDays\x12(\n" +
+	"\x10span_days_needed\x18\t \x01(\x05R\x0espanDaysNeeded\x12\x18\n" +
+	"\asources\x18\n" +
+	" \x03(\tR\asources\x12\x18\n" +
+	"\acaution\x18\v \x01(\tR\acaution\"\x86\x03\n" +
+	"\x13RecordBreachRequest\x12>\n" +
+	"\x06parent\x18\x01 \x01(\tB&\xe2A\x01\x02\xfaA\x15\x12\x13velamen/Application\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06parent\x12W\n" +
+	"\vapplication\x18\x02 \x01(\v2).velamen.treatment.v1.ProposedApplicationB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\vapplication\x12A\n" +
+	"\bend_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\aendTime\x12:\n" +
+	"\aprogram\x18\x04 \x01(\tB \xe2A\x01\x01\xfaA\x11\n" +
+	"\x0fvelamen/Program\xbaH\x05r\x03\x18\xc8\x01R\aprogram\x12\"\n" +
+	"\x04note\x18\x05 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xd0\x0fR\x04note\x123\n" +
+	"\n" +
+	"request_id\x18\x06 \x01(\tB\x14\xe2A\x01\x02\xbaH\x05r\x03\xb0\x01\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId*\xda\x02\n" +
 	"\bStepKind\x12\x19\n" +
 	"\x15STEP_KIND_UNSPECIFIED\x10\x00\x12\x15\n" +
 	"\x11STEP_KIND_ISOLATE\x10\x01\x12\x17\n" +
@@ -3999,11 +7052,17 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\tLabResult\x12\x1a\n" +
 	"\x16LAB_RESULT_UNSPECIFIED\x10\x00\x12\x17\n" +
 	"\x13LAB_RESULT_NEGATIVE\x10\x01\x12\x17\n" +
-	"\x13LAB_RESULT_POSITIVE\x10\x022\x97\x0e\n" +
+	"\x13LAB_RESULT_POSITIVE\x10\x02*Z\n" +
+	"\aOutcome\x12\x17\n" +
+	"\x13OUTCOME_UNSPECIFIED\x10\x00\x12\x10\n" +
+	"\fOUTCOME_PASS\x10\x01\x12\x10\n" +
+	"\fOUTCOME_WARN\x10\x02\x12\x12\n" +
+	"\x0eOUTCOME_REFUSE\x10\x032\xdd\x14\n" +
 	"\x10TreatmentService\x12h\n" +
 	"\rListTemplates\x12*.velamen.treatment.v1.ListTemplatesRequest\x1a+.velamen.treatment.v1.ListTemplatesResponse\x12W\n" +
 	"\vGetTemplate\x12(.velamen.treatment.v1.GetTemplateRequest\x1a\x1e.velamen.treatment.v1.Template\x12_\n" +
-	"\x0fPublishTemplate\x12,.velamen.treatment.v1.PublishTemplateRequest\x1a\x1e.velamen.treatment.v1.Template\x12Q\n" +
+	"\x0fPublishTemplate\x12,.velamen.treatment.v1.PublishTemplateRequest\x1a\x1e.velamen.treatment.v1.Template\x12h\n" +
+	"\rCheckTemplate\x12*.velamen.treatment.v1.CheckTemplateRequest\x1a+.velamen.treatment.v1.CheckTemplateResponse\x12Q\n" +
 	"\n" +
 	"CreateCase\x12'.velamen.treatment.v1.CreateCaseRequest\x1a\x1a.velamen.treatment.v1.Case\x12K\n" +
 	"\aGetCase\x12$.velamen.treatment.v1.GetCaseRequest\x1a\x1a.velamen.treatment.v1.Case\x12\\\n" +
@@ -4019,7 +7078,14 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\rResumeProgram\x12*.velamen.treatment.v1.ResumeProgramRequest\x1a\x1d.velamen.treatment.v1.Program\x12X\n" +
 	"\fAmendProgram\x12).velamen.treatment.v1.AmendProgramRequest\x1a\x1d.velamen.treatment.v1.Program\x12Z\n" +
 	"\rGiveUpProgram\x12*.velamen.treatment.v1.GiveUpProgramRequest\x1a\x1d.velamen.treatment.v1.Program\x12t\n" +
-	"\x11ListProgramEvents\x12..velamen.treatment.v1.ListProgramEventsRequest\x1a/.velamen.treatment.v1.ListProgramEventsResponse\x12`\n" +
+	"\x11ListProgramEvents\x12..velamen.treatment.v1.ListProgramEventsRequest\x1a/.velamen.treatment.v1.ListProgramEventsResponse\x12q\n" +
+	"\x10CheckApplication\x12-.velamen.treatment.v1.CheckApplicationRequest\x1a..velamen.treatment.v1.CheckApplicationResponse\x12n\n" +
+	"\x0fProposeProducts\x12,.velamen.treatment.v1.ProposeProductsRequest\x1a-.velamen.treatment.v1.ProposeProductsResponse\x12e\n" +
+	"\fPlanRotation\x12).velamen.treatment.v1.PlanRotationRequest\x1a*.velamen.treatment.v1.PlanRotationResponse\x12Y\n" +
+	"\fCalculateMix\x12).velamen.treatment.v1.CalculateMixRequest\x1a\x1e.velamen.treatment.v1.MixSheet\x12q\n" +
+	"\x10CalibrateSprayer\x12-.velamen.treatment.v1.CalibrateSprayerRequest\x1a..velamen.treatment.v1.CalibrateSprayerResponse\x12d\n" +
+	"\rAssessRelease\x12*.velamen.treatment.v1.AssessReleaseRequest\x1a'.velamen.treatment.v1.ReleaseAssessment\x12\\\n" +
+	"\fRecordBreach\x12).velamen.treatment.v1.RecordBreachRequest\x1a!.velamen.treatment.v1.Application\x12`\n" +
 	"\x0eGetApplication\x12+.velamen.treatment.v1.GetApplicationRequest\x1a!.velamen.treatment.v1.Application\x12q\n" +
 	"\x10ListApplications\x12-.velamen.treatment.v1.ListApplicationsRequest\x1a..velamen.treatment.v1.ListApplicationsResponseB\xca\x01\n" +
 	"\x18com.velamen.treatment.v1B\x0eTreatmentProtoP\x01Z,velamen/gen/velamen/treatment/v1;treatmentv1\xa2\x02\x03VTX\xaa\x02\x14Velamen.Treatment.V1\xca\x02\x14Velamen\\Treatment\\V1\xe2\x02 Velamen\\Treatment\\V1\\GPBMetadata\xea\x02\x16Velamen::Treatment::V1b\x06proto3"
@@ -4036,8 +7102,8 @@ func file_velamen_treatment_v1_treatment_proto_rawDescGZIP() []byte {
 	return file_velamen_treatment_v1_treatment_proto_rawDescData
 }
 
-var file_velamen_treatment_v1_treatment_proto_enumTypes = make([]protoimpl.EnumInfo, 8)
-var file_velamen_treatment_v1_treatment_proto_msgTypes = make([]protoimpl.MessageInfo, 40)
+var file_velamen_treatment_v1_treatment_proto_enumTypes = make([]protoimpl.EnumInfo, 9)
+var file_velamen_treatment_v1_treatment_proto_msgTypes = make([]protoimpl.MessageInfo, 71)
 var file_velamen_treatment_v1_treatment_proto_goTypes = []any{
 	(StepKind)(0),                     // 0: velamen.treatment.v1.StepKind
 	(Proof)(0),                        // 1: velamen.treatment.v1.Proof
@@ -4047,154 +7113,289 @@ var file_velamen_treatment_v1_treatment_proto_goTypes = []any{
 	(StepState)(0),                    // 5: velamen.treatment.v1.StepState
 	(CutFace)(0),                      // 6: velamen.treatment.v1.CutFace
 	(LabResult)(0),                    // 7: velamen.treatment.v1.LabResult
-	(*Interval)(nil),                  // 8: velamen.treatment.v1.Interval
-	(*TemplateStep)(nil),              // 9: velamen.treatment.v1.TemplateStep
-	(*Template)(nil),                  // 10: velamen.treatment.v1.Template
-	(*Case)(nil),                      // 11: velamen.treatment.v1.Case
-	(*Program)(nil),                   // 12: velamen.treatment.v1.Program
-	(*Step)(nil),                      // 13: velamen.treatment.v1.Step
-	(*ListTemplatesRequest)(nil),      // 14: velamen.treatment.v1.ListTemplatesRequest
-	(*ListTemplatesResponse)(nil),     // 15: velamen.treatment.v1.ListTemplatesResponse
-	(*GetTemplateRequest)(nil),        // 16: velamen.treatment.v1.GetTemplateRequest
-	(*PublishTemplateRequest)(nil),    // 17: velamen.treatment.v1.PublishTemplateRequest
-	(*CreateCaseRequest)(nil),         // 18: velamen.treatment.v1.CreateCaseRequest
-	(*GetCaseRequest)(nil),            // 19: velamen.treatment.v1.GetCaseRequest
-	(*ListCasesRequest)(nil),          // 20: velamen.treatment.v1.ListCasesRequest
-	(*ListCasesResponse)(nil),         // 21: velamen.treatment.v1.ListCasesResponse
-	(*CloseCaseRequest)(nil),          // 22: velamen.treatment.v1.CloseCaseRequest
-	(*CompletedStep)(nil),             // 23: velamen.treatment.v1.CompletedStep
-	(*CreateProgramRequest)(nil),      // 24: velamen.treatment.v1.CreateProgramRequest
-	(*GetProgramRequest)(nil),         // 25: velamen.treatment.v1.GetProgramRequest
-	(*ListProgramsRequest)(nil),       // 26: velamen.treatment.v1.ListProgramsRequest
-	(*ListProgramsResponse)(nil),      // 27: velamen.treatment.v1.ListProgramsResponse
-	(*ListStepsRequest)(nil),          // 28: velamen.treatment.v1.ListStepsRequest
-	(*ListStepsResponse)(nil),         // 29: velamen.treatment.v1.ListStepsResponse
-	(*ProductUse)(nil),                // 30: velamen.treatment.v1.ProductUse
-	(*HouseTreatment)(nil),            // 31: velamen.treatment.v1.HouseTreatment
-	(*Conditions)(nil),                // 32: velamen.treatment.v1.Conditions
-	(*InspectionCounts)(nil),          // 33: velamen.treatment.v1.InspectionCounts
-	(*Confirmation)(nil),              // 34: velamen.treatment.v1.Confirmation
-	(*ConfirmStepRequest)(nil),        // 35: velamen.treatment.v1.ConfirmStepRequest
-	(*ConfirmStepResponse)(nil),       // 36: velamen.treatment.v1.ConfirmStepResponse
-	(*PauseProgramRequest)(nil),       // 37: velamen.treatment.v1.PauseProgramRequest
-	(*ResumeProgramRequest)(nil),      // 38: velamen.treatment.v1.ResumeProgramRequest
-	(*AmendProgramRequest)(nil),       // 39: velamen.treatment.v1.AmendProgramRequest
-	(*GiveUpProgramRequest)(nil),      // 40: velamen.treatment.v1.GiveUpProgramRequest
-	(*ProgramEvent)(nil),              // 41: velamen.treatment.v1.ProgramEvent
-	(*ListProgramEventsRequest)(nil),  // 42: velamen.treatment.v1.ListProgramEventsRequest
-	(*ListProgramEventsResponse)(nil), // 43: velamen.treatment.v1.ListProgramEventsResponse
-	(*Application)(nil),               // 44: velamen.treatment.v1.Application
-	(*GetApplicationRequest)(nil),     // 45: velamen.treatment.v1.GetApplicationRequest
-	(*ListApplicationsRequest)(nil),   // 46: velamen.treatment.v1.ListApplicationsRequest
-	(*ListApplicationsResponse)(nil),  // 47: velamen.treatment.v1.ListApplicationsResponse
-	(*timestamppb.Timestamp)(nil),     // 48: google.protobuf.Timestamp
-	(v1.DisorderClass)(0),             // 49: velamen.diagnosis.v1.DisorderClass
-	(*v11.Quantity)(nil),              // 50: velamen.type.v1.Quantity
-	(v12.Method)(0),                   // 51: velamen.products.v1.Method
+	(Outcome)(0),                      // 8: velamen.treatment.v1.Outcome
+	(*Interval)(nil),                  // 9: velamen.treatment.v1.Interval
+	(*TemplateStep)(nil),              // 10: velamen.treatment.v1.TemplateStep
+	(*Template)(nil),                  // 11: velamen.treatment.v1.Template
+	(*Case)(nil),                      // 12: velamen.treatment.v1.Case
+	(*Program)(nil),                   // 13: velamen.treatment.v1.Program
+	(*Step)(nil),                      // 14: velamen.treatment.v1.Step
+	(*ListTemplatesRequest)(nil),      // 15: velamen.treatment.v1.ListTemplatesRequest
+	(*ListTemplatesResponse)(nil),     // 16: velamen.treatment.v1.ListTemplatesResponse
+	(*GetTemplateRequest)(nil),        // 17: velamen.treatment.v1.GetTemplateRequest
+	(*PublishTemplateRequest)(nil),    // 18: velamen.treatment.v1.PublishTemplateRequest
+	(*CreateCaseRequest)(nil),         // 19: velamen.treatment.v1.CreateCaseRequest
+	(*GetCaseRequest)(nil),            // 20: velamen.treatment.v1.GetCaseRequest
+	(*ListCasesRequest)(nil),          // 21: velamen.treatment.v1.ListCasesRequest
+	(*ListCasesResponse)(nil),         // 22: velamen.treatment.v1.ListCasesResponse
+	(*CloseCaseRequest)(nil),          // 23: velamen.treatment.v1.CloseCaseRequest
+	(*CompletedStep)(nil),             // 24: velamen.treatment.v1.CompletedStep
+	(*CreateProgramRequest)(nil),      // 25: velamen.treatment.v1.CreateProgramRequest
+	(*GetProgramRequest)(nil),         // 26: velamen.treatment.v1.GetProgramRequest
+	(*ListProgramsRequest)(nil),       // 27: velamen.treatment.v1.ListProgramsRequest
+	(*ListProgramsResponse)(nil),      // 28: velamen.treatment.v1.ListProgramsResponse
+	(*ListStepsRequest)(nil),          // 29: velamen.treatment.v1.ListStepsRequest
+	(*ListStepsResponse)(nil),         // 30: velamen.treatment.v1.ListStepsResponse
+	(*ProductUse)(nil),                // 31: velamen.treatment.v1.ProductUse
+	(*HouseTreatment)(nil),            // 32: velamen.treatment.v1.HouseTreatment
+	(*Conditions)(nil),                // 33: velamen.treatment.v1.Conditions
+	(*InspectionCounts)(nil),          // 34: velamen.treatment.v1.InspectionCounts
+	(*Confirmation)(nil),              // 35: velamen.treatment.v1.Confirmation
+	(*Override)(nil),                  // 36: velamen.treatment.v1.Override
+	(*Number)(nil),                    // 37: velamen.treatment.v1.Number
+	(*Verdict)(nil),                   // 38: velamen.treatment.v1.Verdict
+	(*ConfirmStepRequest)(nil),        // 39: velamen.treatment.v1.ConfirmStepRequest
+	(*ConfirmStepResponse)(nil),       // 40: velamen.treatment.v1.ConfirmStepResponse
+	(*PauseProgramRequest)(nil),       // 41: velamen.treatment.v1.PauseProgramRequest
+	(*ResumeProgramRequest)(nil),      // 42: velamen.treatment.v1.ResumeProgramRequest
+	(*AmendProgramRequest)(nil),       // 43: velamen.treatment.v1.AmendProgramRequest
+	(*GiveUpProgramRequest)(nil),      // 44: velamen.treatment.v1.GiveUpProgramRequest
+	(*ProgramEvent)(nil),              // 45: velamen.treatment.v1.ProgramEvent
+	(*ListProgramEventsRequest)(nil),  // 46: velamen.treatment.v1.ListProgramEventsRequest
+	(*ListProgramEventsResponse)(nil), // 47: velamen.treatment.v1.ListProgramEventsResponse
+	(*Application)(nil),               // 48: velamen.treatment.v1.Application
+	(*GetApplicationRequest)(nil),     // 49: velamen.treatment.v1.GetApplicationRequest
+	(*ListApplicationsRequest)(nil),   // 50: velamen.treatment.v1.ListApplicationsRequest
+	(*ListApplicationsResponse)(nil),  // 51: velamen.treatment.v1.ListApplicationsResponse
+	(*CheckTemplateRequest)(nil),      // 52: velamen.treatment.v1.CheckTemplateRequest
+	(*TemplateFinding)(nil),           // 53: velamen.treatment.v1.TemplateFinding
+	(*CheckTemplateResponse)(nil),     // 54: velamen.treatment.v1.CheckTemplateResponse
+	(*ProposedApplication)(nil),       // 55: velamen.treatment.v1.ProposedApplication
+	(*CheckApplicationRequest)(nil),   // 56: velamen.treatment.v1.CheckApplicationRequest
+	(*CheckApplicationResponse)(nil),  // 57: velamen.treatment.v1.CheckApplicationResponse
+	(*ProposeProductsRequest)(nil),    // 58: velamen.treatment.v1.ProposeProductsRequest
+	(*ProductOption)(nil),             // 59: velamen.treatment.v1.ProductOption
+	(*ProposeProductsResponse)(nil),   // 60: velamen.treatment.v1.ProposeProductsResponse
+	(*PlanRotationRequest)(nil),       // 61: velamen.treatment.v1.PlanRotationRequest
+	(*PlannedApplication)(nil),        // 62: velamen.treatment.v1.PlannedApplication
+	(*RotationLimit)(nil),             // 63: velamen.treatment.v1.RotationLimit
+	(*PlanRotationResponse)(nil),      // 64: velamen.treatment.v1.PlanRotationResponse
+	(*MixProduct)(nil),                // 65: velamen.treatment.v1.MixProduct
+	(*Measure)(nil),                   // 66: velamen.treatment.v1.Measure
+	(*BathPlan)(nil),                  // 67: velamen.treatment.v1.BathPlan
+	(*CalculateMixRequest)(nil),       // 68: velamen.treatment.v1.CalculateMixRequest
+	(*Measuring)(nil),                 // 69: velamen.treatment.v1.Measuring
+	(*LoadProduct)(nil),               // 70: velamen.treatment.v1.LoadProduct
+	(*TankLoad)(nil),                  // 71: velamen.treatment.v1.TankLoad
+	(*MixSheet)(nil),                  // 72: velamen.treatment.v1.MixSheet
+	(*CatchTest)(nil),                 // 73: velamen.treatment.v1.CatchTest
+	(*CalibrateSprayerRequest)(nil),   // 74: velamen.treatment.v1.CalibrateSprayerRequest
+	(*NozzleFinding)(nil),             // 75: velamen.treatment.v1.NozzleFinding
+	(*CalibrateSprayerResponse)(nil),  // 76: velamen.treatment.v1.CalibrateSprayerResponse
+	(*AssessReleaseRequest)(nil),      // 77: velamen.treatment.v1.AssessReleaseRequest
+	(*ReleaseAssessment)(nil),         // 78: velamen.treatment.v1.ReleaseAssessment
+	(*RecordBreachRequest)(nil),       // 79: velamen.treatment.v1.RecordBreachRequest
+	(*v1.Quantity)(nil),               // 80: velamen.type.v1.Quantity
+	(*timestamppb.Timestamp)(nil),     // 81: google.protobuf.Timestamp
+	(v11.DisorderClass)(0),            // 82: velamen.diagnosis.v1.DisorderClass
+	(v12.Method)(0),                   // 83: velamen.products.v1.Method
+	(*v1.Money)(nil),                  // 84: velamen.type.v1.Money
+	(*v1.Date)(nil),                   // 85: velamen.type.v1.Date
 }
 var file_velamen_treatment_v1_treatment_proto_depIdxs = []int32{
-	0,  // 0: velamen.treatment.v1.TemplateStep.kind:type_name -> velamen.treatment.v1.StepKind
-	8,  // 1: velamen.treatment.v1.TemplateStep.intervals:type_name -> velamen.treatment.v1.Interval
-	1,  // 2: velamen.treatment.v1.TemplateStep.proofs:type_name -> velamen.treatment.v1.Proof
-	2,  // 3: velamen.treatment.v1.TemplateStep.on_failure:type_name -> velamen.treatment.v1.OnFailure
-	9,  // 4: velamen.treatment.v1.Template.steps:type_name -> velamen.treatment.v1.TemplateStep
-	3,  // 5: velamen.treatment.v1.Case.state:type_name -> velamen.treatment.v1.CaseState
-	48, // 6: velamen.treatment.v1.Case.create_time:type_name -> google.protobuf.Timestamp
-	10, // 7: velamen.treatment.v1.Program.template:type_name -> velamen.treatment.v1.Template
-	49, // 8: velamen.treatment.v1.Program.disorder_class:type_name -> velamen.diagnosis.v1.DisorderClass
-	4,  // 9: velamen.treatment.v1.Program.state:type_name -> velamen.treatment.v1.ProgramState
-	13, // 10: velamen.treatment.v1.Program.steps:type_name -> velamen.treatment.v1.Step
-	48, // 11: velamen.treatment.v1.Program.start_time:type_name -> google.protobuf.Timestamp
-	48, // 12: velamen.treatment.v1.Program.create_time:type_name -> google.protobuf.Timestamp
-	48, // 13: velamen.treatment.v1.Program.end_time:type_name -> google.protobuf.Timestamp
-	0,  // 14: velamen.treatment.v1.Step.kind:type_name -> velamen.treatment.v1.StepKind
-	5,  // 15: velamen.treatment.v1.Step.state:type_name -> velamen.treatment.v1.StepState
-	48, // 16: velamen.treatment.v1.Step.open_time:type_name -> google.protobuf.Timestamp
-	48, // 17: velamen.treatment.v1.Step.due_time:type_name -> google.protobuf.Timestamp
-	48, // 18: velamen.treatment.v1.Step.overdue_time:type_name -> google.protobuf.Timestamp
-	48, // 19: velamen.treatment.v1.Step.done_time:type_name -> google.protobuf.Timestamp
-	1,  // 20: velamen.treatment.v1.Step.proofs:type_name -> velamen.treatment.v1.Proof
-	10, // 21: velamen.treatment.v1.ListTemplatesResponse.templates:type_name -> velamen.treatment.v1.Template
-	10, // 22: velamen.treatment.v1.PublishTemplateRequest.template:type_name -> velamen.treatment.v1.Template
-	11, // 23: velamen.treatment.v1.CreateCaseRequest.case:type_name -> velamen.treatment.v1.Case
-	11, // 24: velamen.treatment.v1.ListCasesResponse.cases:type_name -> velamen.treatment.v1.Case
-	34, // 25: velamen.treatment.v1.CompletedStep.confirmation:type_name -> velamen.treatment.v1.Confirmation
-	23, // 26: velamen.treatment.v1.CreateProgramRequest.completed_steps:type_name -> velamen.treatment.v1.CompletedStep
-	4,  // 27: velamen.treatment.v1.ListProgramsRequest.states:type_name -> velamen.treatment.v1.ProgramState
-	12, // 28: velamen.treatment.v1.ListProgramsResponse.programs:type_name -> velamen.treatment.v1.Program
-	5,  // 29: velamen.treatment.v1.ListStepsRequest.states:type_name -> velamen.treatment.v1.StepState
-	13, // 30: velamen.treatment.v1.ListStepsResponse.steps:type_name -> velamen.treatment.v1.Step
-	50, // 31: velamen.treatment.v1.ProductUse.amount:type_name -> velamen.type.v1.Quantity
-	50, // 32: velamen.treatment.v1.HouseTreatment.area:type_name -> velamen.type.v1.Quantity
-	50, // 33: velamen.treatment.v1.HouseTreatment.mix_volume:type_name -> velamen.type.v1.Quantity
-	30, // 34: velamen.treatment.v1.HouseTreatment.products:type_name -> velamen.treatment.v1.ProductUse
-	50, // 35: velamen.treatment.v1.HouseTreatment.leftover:type_name -> velamen.type.v1.Quantity
-	50, // 36: velamen.treatment.v1.Conditions.temperature:type_name -> velamen.type.v1.Quantity
-	50, // 37: velamen.treatment.v1.Conditions.humidity:type_name -> velamen.type.v1.Quantity
-	48, // 38: velamen.treatment.v1.Confirmation.start_time:type_name -> google.protobuf.Timestamp
-	48, // 39: velamen.treatment.v1.Confirmation.end_time:type_name -> google.protobuf.Timestamp
-	31, // 40: velamen.treatment.v1.Confirmation.treatments:type_name -> velamen.treatment.v1.HouseTreatment
-	32, // 41: velamen.treatment.v1.Confirmation.conditions:type_name -> velamen.treatment.v1.Conditions
-	33, // 42: velamen.treatment.v1.Confirmation.inspection:type_name -> velamen.treatment.v1.InspectionCounts
-	6,  // 43: velamen.treatment.v1.Confirmation.cut_face:type_name -> velamen.treatment.v1.CutFace
-	7,  // 44: velamen.treatment.v1.Confirmation.lab_result:type_name -> velamen.treatment.v1.LabResult
-	34, // 45: velamen.treatment.v1.ConfirmStepRequest.confirmation:type_name -> velamen.treatment.v1.Confirmation
-	13, // 46: velamen.treatment.v1.ConfirmStepResponse.step:type_name -> velamen.treatment.v1.Step
-	12, // 47: velamen.treatment.v1.ConfirmStepResponse.program:type_name -> velamen.treatment.v1.Program
-	34, // 48: velamen.treatment.v1.ProgramEvent.confirmation:type_name -> velamen.treatment.v1.Confirmation
-	48, // 49: velamen.treatment.v1.ProgramEvent.event_time:type_name -> google.protobuf.Timestamp
-	48, // 50: velamen.treatment.v1.ProgramEvent.create_time:type_name -> google.protobuf.Timestamp
-	41, // 51: velamen.treatment.v1.ListProgramEventsResponse.events:type_name -> velamen.treatment.v1.ProgramEvent
-	51, // 52: velamen.treatment.v1.Application.method:type_name -> velamen.products.v1.Method
-	31, // 53: velamen.treatment.v1.Application.treatments:type_name -> velamen.treatment.v1.HouseTreatment
-	48, // 54: velamen.treatment.v1.Application.start_time:type_name -> google.protobuf.Timestamp
-	48, // 55: velamen.treatment.v1.Application.end_time:type_name -> google.protobuf.Timestamp
-	50, // 56: velamen.treatment.v1.Application.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
-	48, // 57: velamen.treatment.v1.Application.create_time:type_name -> google.protobuf.Timestamp
-	44, // 58: velamen.treatment.v1.ListApplicationsResponse.applications:type_name -> velamen.treatment.v1.Application
-	14, // 59: velamen.treatment.v1.TreatmentService.ListTemplates:input_type -> velamen.treatment.v1.ListTemplatesRequest
-	16, // 60: velamen.treatment.v1.TreatmentService.GetTemplate:input_type -> velamen.treatment.v1.GetTemplateRequest
-	17, // 61: velamen.treatment.v1.TreatmentService.PublishTemplate:input_type -> velamen.treatment.v1.PublishTemplateRequest
-	18, // 62: velamen.treatment.v1.TreatmentService.CreateCase:input_type -> velamen.treatment.v1.CreateCaseRequest
-	19, // 63: velamen.treatment.v1.TreatmentService.GetCase:input_type -> velamen.treatment.v1.GetCaseRequest
-	20, // 64: velamen.treatment.v1.TreatmentService.ListCases:input_type -> velamen.treatment.v1.ListCasesRequest
-	22, // 65: velamen.treatment.v1.TreatmentService.CloseCase:input_type -> velamen.treatment.v1.CloseCaseRequest
-	24, // 66: velamen.treatment.v1.TreatmentService.CreateProgram:input_type -> velamen.treatment.v1.CreateProgramRequest
-	25, // 67: velamen.treatment.v1.TreatmentService.GetProgram:input_type -> velamen.treatment.v1.GetProgramRequest
-	26, // 68: velamen.treatment.v1.TreatmentService.ListPrograms:input_type -> velamen.treatment.v1.ListProgramsRequest
-	28, // 69: velamen.treatment.v1.TreatmentService.ListSteps:input_type -> velamen.treatment.v1.ListStepsRequest
-	35, // 70: velamen.treatment.v1.TreatmentService.ConfirmStep:input_type -> velamen.treatment.v1.ConfirmStepRequest
-	37, // 71: velamen.treatment.v1.TreatmentService.PauseProgram:input_type -> velamen.treatment.v1.PauseProgramRequest
-	38, // 72: velamen.treatment.v1.TreatmentService.ResumeProgram:input_type -> velamen.treatment.v1.ResumeProgramRequest
-	39, // 73: velamen.treatment.v1.TreatmentService.AmendProgram:input_type -> velamen.treatment.v1.AmendProgramRequest
-	40, // 74: velamen.treatment.v1.TreatmentService.GiveUpProgram:input_type -> velamen.treatment.v1.GiveUpProgramRequest
-	42, // 75: velamen.treatment.v1.TreatmentService.ListProgramEvents:input_type -> velamen.treatment.v1.ListProgramEventsRequest
-	45, // 76: velamen.treatment.v1.TreatmentService.GetApplication:input_type -> velamen.treatment.v1.GetApplicationRequest
-	46, // 77: velamen.treatment.v1.TreatmentService.ListApplications:input_type -> velamen.treatment.v1.ListApplicationsRequest
-	15, // 78: velamen.treatment.v1.TreatmentService.ListTemplates:output_type -> velamen.treatment.v1.ListTemplatesResponse
-	10, // 79: velamen.treatment.v1.TreatmentService.GetTemplate:output_type -> velamen.treatment.v1.Template
-	10, // 80: velamen.treatment.v1.TreatmentService.PublishTemplate:output_type -> velamen.treatment.v1.Template
-	11, // 81: velamen.treatment.v1.TreatmentService.CreateCase:output_type -> velamen.treatment.v1.Case
-	11, // 82: velamen.treatment.v1.TreatmentService.GetCase:output_type -> velamen.treatment.v1.Case
-	21, // 83: velamen.treatment.v1.TreatmentService.ListCases:output_type -> velamen.treatment.v1.ListCasesResponse
-	11, // 84: velamen.treatment.v1.TreatmentService.CloseCase:output_type -> velamen.treatment.v1.Case
-	12, // 85: velamen.treatment.v1.TreatmentService.CreateProgram:output_type -> velamen.treatment.v1.Program
-	12, // 86: velamen.treatment.v1.TreatmentService.GetProgram:output_type -> velamen.treatment.v1.Program
-	27, // 87: velamen.treatment.v1.TreatmentService.ListPrograms:output_type -> velamen.treatment.v1.ListProgramsResponse
-	29, // 88: velamen.treatment.v1.TreatmentService.ListSteps:output_type -> velamen.treatment.v1.ListStepsResponse
-	36, // 89: velamen.treatment.v1.TreatmentService.ConfirmStep:output_type -> velamen.treatment.v1.ConfirmStepResponse
-	12, // 90: velamen.treatment.v1.TreatmentService.PauseProgram:output_type -> velamen.treatment.v1.Program
-	12, // 91: velamen.treatment.v1.TreatmentService.ResumeProgram:output_type -> velamen.treatment.v1.Program
-	12, // 92: velamen.treatment.v1.TreatmentService.AmendProgram:output_type -> velamen.treatment.v1.Program
-	12, // 93: velamen.treatment.v1.TreatmentService.GiveUpProgram:output_type -> velamen.treatment.v1.Program
-	43, // 94: velamen.treatment.v1.TreatmentService.ListProgramEvents:output_type -> velamen.treatment.v1.ListProgramEventsResponse
-	44, // 95: velamen.treatment.v1.TreatmentService.GetApplication:output_type -> velamen.treatment.v1.Application
-	47, // 96: velamen.treatment.v1.TreatmentService.ListApplications:output_type -> velamen.treatment.v1.ListApplicationsResponse
-	78, // [78:97] is the sub-list for method output_type
-	59, // [59:78] is the sub-list for method input_type
-	59, // [59:59] is the sub-list for extension type_name
-	59, // [59:59] is the sub-list for extension extendee
-	0,  // [0:59] is the sub-list for field type_name
+	0,   // 0: velamen.treatment.v1.TemplateStep.kind:type_name -> velamen.treatment.v1.StepKind
+	9,   // 1: velamen.treatment.v1.TemplateStep.intervals:type_name -> velamen.treatment.v1.Interval
+	1,   // 2: velamen.treatment.v1.TemplateStep.proofs:type_name -> velamen.treatment.v1.Proof
+	2,   // 3: velamen.treatment.v1.TemplateStep.on_failure:type_name -> velamen.treatment.v1.OnFailure
+	80,  // 4: velamen.treatment.v1.TemplateStep.release_confidence:type_name -> velamen.type.v1.Quantity
+	80,  // 5: velamen.treatment.v1.TemplateStep.release_prevalence:type_name -> velamen.type.v1.Quantity
+	80,  // 6: velamen.treatment.v1.TemplateStep.inspection_sensitivity:type_name -> velamen.type.v1.Quantity
+	10,  // 7: velamen.treatment.v1.Template.steps:type_name -> velamen.treatment.v1.TemplateStep
+	3,   // 8: velamen.treatment.v1.Case.state:type_name -> velamen.treatment.v1.CaseState
+	81,  // 9: velamen.treatment.v1.Case.create_time:type_name -> google.protobuf.Timestamp
+	11,  // 10: velamen.treatment.v1.Program.template:type_name -> velamen.treatment.v1.Template
+	82,  // 11: velamen.treatment.v1.Program.disorder_class:type_name -> velamen.diagnosis.v1.DisorderClass
+	4,   // 12: velamen.treatment.v1.Program.state:type_name -> velamen.treatment.v1.ProgramState
+	14,  // 13: velamen.treatment.v1.Program.steps:type_name -> velamen.treatment.v1.Step
+	81,  // 14: velamen.treatment.v1.Program.start_time:type_name -> google.protobuf.Timestamp
+	81,  // 15: velamen.treatment.v1.Program.create_time:type_name -> google.protobuf.Timestamp
+	81,  // 16: velamen.treatment.v1.Program.end_time:type_name -> google.protobuf.Timestamp
+	0,   // 17: velamen.treatment.v1.Step.kind:type_name -> velamen.treatment.v1.StepKind
+	5,   // 18: velamen.treatment.v1.Step.state:type_name -> velamen.treatment.v1.StepState
+	81,  // 19: velamen.treatment.v1.Step.open_time:type_name -> google.protobuf.Timestamp
+	81,  // 20: velamen.treatment.v1.Step.due_time:type_name -> google.protobuf.Timestamp
+	81,  // 21: velamen.treatment.v1.Step.overdue_time:type_name -> google.protobuf.Timestamp
+	81,  // 22: velamen.treatment.v1.Step.done_time:type_name -> google.protobuf.Timestamp
+	1,   // 23: velamen.treatment.v1.Step.proofs:type_name -> velamen.treatment.v1.Proof
+	11,  // 24: velamen.treatment.v1.ListTemplatesResponse.templates:type_name -> velamen.treatment.v1.Template
+	11,  // 25: velamen.treatment.v1.PublishTemplateRequest.template:type_name -> velamen.treatment.v1.Template
+	12,  // 26: velamen.treatment.v1.CreateCaseRequest.case:type_name -> velamen.treatment.v1.Case
+	12,  // 27: velamen.treatment.v1.ListCasesResponse.cases:type_name -> velamen.treatment.v1.Case
+	35,  // 28: velamen.treatment.v1.CompletedStep.confirmation:type_name -> velamen.treatment.v1.Confirmation
+	24,  // 29: velamen.treatment.v1.CreateProgramRequest.completed_steps:type_name -> velamen.treatment.v1.CompletedStep
+	4,   // 30: velamen.treatment.v1.ListProgramsRequest.states:type_name -> velamen.treatment.v1.ProgramState
+	13,  // 31: velamen.treatment.v1.ListProgramsResponse.programs:type_name -> velamen.treatment.v1.Program
+	5,   // 32: velamen.treatment.v1.ListStepsRequest.states:type_name -> velamen.treatment.v1.StepState
+	14,  // 33: velamen.treatment.v1.ListStepsResponse.steps:type_name -> velamen.treatment.v1.Step
+	80,  // 34: velamen.treatment.v1.ProductUse.amount:type_name -> velamen.type.v1.Quantity
+	80,  // 35: velamen.treatment.v1.HouseTreatment.area:type_name -> velamen.type.v1.Quantity
+	80,  // 36: velamen.treatment.v1.HouseTreatment.mix_volume:type_name -> velamen.type.v1.Quantity
+	31,  // 37: velamen.treatment.v1.HouseTreatment.products:type_name -> velamen.treatment.v1.ProductUse
+	80,  // 38: velamen.treatment.v1.HouseTreatment.leftover:type_name -> velamen.type.v1.Quantity
+	80,  // 39: velamen.treatment.v1.Conditions.temperature:type_name -> velamen.type.v1.Quantity
+	80,  // 40: velamen.treatment.v1.Conditions.humidity:type_name -> velamen.type.v1.Quantity
+	81,  // 41: velamen.treatment.v1.Confirmation.start_time:type_name -> google.protobuf.Timestamp
+	81,  // 42: velamen.treatment.v1.Confirmation.end_time:type_name -> google.protobuf.Timestamp
+	32,  // 43: velamen.treatment.v1.Confirmation.treatments:type_name -> velamen.treatment.v1.HouseTreatment
+	33,  // 44: velamen.treatment.v1.Confirmation.conditions:type_name -> velamen.treatment.v1.Conditions
+	34,  // 45: velamen.treatment.v1.Confirmation.inspection:type_name -> velamen.treatment.v1.InspectionCounts
+	6,   // 46: velamen.treatment.v1.Confirmation.cut_face:type_name -> velamen.treatment.v1.CutFace
+	7,   // 47: velamen.treatment.v1.Confirmation.lab_result:type_name -> velamen.treatment.v1.LabResult
+	36,  // 48: velamen.treatment.v1.Confirmation.overrides:type_name -> velamen.treatment.v1.Override
+	8,   // 49: velamen.treatment.v1.Verdict.outcome:type_name -> velamen.treatment.v1.Outcome
+	37,  // 50: velamen.treatment.v1.Verdict.numbers:type_name -> velamen.treatment.v1.Number
+	81,  // 51: velamen.treatment.v1.Verdict.earliest_time:type_name -> google.protobuf.Timestamp
+	35,  // 52: velamen.treatment.v1.ConfirmStepRequest.confirmation:type_name -> velamen.treatment.v1.Confirmation
+	14,  // 53: velamen.treatment.v1.ConfirmStepResponse.step:type_name -> velamen.treatment.v1.Step
+	13,  // 54: velamen.treatment.v1.ConfirmStepResponse.program:type_name -> velamen.treatment.v1.Program
+	38,  // 55: velamen.treatment.v1.ConfirmStepResponse.verdicts:type_name -> velamen.treatment.v1.Verdict
+	78,  // 56: velamen.treatment.v1.ConfirmStepResponse.release:type_name -> velamen.treatment.v1.ReleaseAssessment
+	35,  // 57: velamen.treatment.v1.ProgramEvent.confirmation:type_name -> velamen.treatment.v1.Confirmation
+	81,  // 58: velamen.treatment.v1.ProgramEvent.event_time:type_name -> google.protobuf.Timestamp
+	81,  // 59: velamen.treatment.v1.ProgramEvent.create_time:type_name -> google.protobuf.Timestamp
+	45,  // 60: velamen.treatment.v1.ListProgramEventsResponse.events:type_name -> velamen.treatment.v1.ProgramEvent
+	83,  // 61: velamen.treatment.v1.Application.method:type_name -> velamen.products.v1.Method
+	32,  // 62: velamen.treatment.v1.Application.treatments:type_name -> velamen.treatment.v1.HouseTreatment
+	81,  // 63: velamen.treatment.v1.Application.start_time:type_name -> google.protobuf.Timestamp
+	81,  // 64: velamen.treatment.v1.Application.end_time:type_name -> google.protobuf.Timestamp
+	80,  // 65: velamen.treatment.v1.Application.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
+	81,  // 66: velamen.treatment.v1.Application.create_time:type_name -> google.protobuf.Timestamp
+	38,  // 67: velamen.treatment.v1.Application.verdicts:type_name -> velamen.treatment.v1.Verdict
+	36,  // 68: velamen.treatment.v1.Application.overrides:type_name -> velamen.treatment.v1.Override
+	33,  // 69: velamen.treatment.v1.Application.conditions:type_name -> velamen.treatment.v1.Conditions
+	48,  // 70: velamen.treatment.v1.ListApplicationsResponse.applications:type_name -> velamen.treatment.v1.Application
+	11,  // 71: velamen.treatment.v1.CheckTemplateRequest.template:type_name -> velamen.treatment.v1.Template
+	53,  // 72: velamen.treatment.v1.CheckTemplateResponse.findings:type_name -> velamen.treatment.v1.TemplateFinding
+	81,  // 73: velamen.treatment.v1.ProposedApplication.start_time:type_name -> google.protobuf.Timestamp
+	83,  // 74: velamen.treatment.v1.ProposedApplication.method:type_name -> velamen.products.v1.Method
+	32,  // 75: velamen.treatment.v1.ProposedApplication.treatments:type_name -> velamen.treatment.v1.HouseTreatment
+	33,  // 76: velamen.treatment.v1.ProposedApplication.conditions:type_name -> velamen.treatment.v1.Conditions
+	55,  // 77: velamen.treatment.v1.CheckApplicationRequest.application:type_name -> velamen.treatment.v1.ProposedApplication
+	38,  // 78: velamen.treatment.v1.CheckApplicationResponse.verdicts:type_name -> velamen.treatment.v1.Verdict
+	81,  // 79: velamen.treatment.v1.CheckApplicationResponse.earliest_time:type_name -> google.protobuf.Timestamp
+	81,  // 80: velamen.treatment.v1.ProposeProductsRequest.start_time:type_name -> google.protobuf.Timestamp
+	80,  // 81: velamen.treatment.v1.ProposeProductsRequest.area:type_name -> velamen.type.v1.Quantity
+	80,  // 82: velamen.treatment.v1.ProposeProductsRequest.mix_volume:type_name -> velamen.type.v1.Quantity
+	33,  // 83: velamen.treatment.v1.ProposeProductsRequest.conditions:type_name -> velamen.treatment.v1.Conditions
+	80,  // 84: velamen.treatment.v1.ProductOption.rate:type_name -> velamen.type.v1.Quantity
+	80,  // 85: velamen.treatment.v1.ProductOption.amount:type_name -> velamen.type.v1.Quantity
+	80,  // 86: velamen.treatment.v1.ProductOption.mix_volume:type_name -> velamen.type.v1.Quantity
+	80,  // 87: velamen.treatment.v1.ProductOption.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
+	80,  // 88: velamen.treatment.v1.ProductOption.in_store:type_name -> velamen.type.v1.Quantity
+	84,  // 89: velamen.treatment.v1.ProductOption.cost:type_name -> velamen.type.v1.Money
+	38,  // 90: velamen.treatment.v1.ProductOption.verdicts:type_name -> velamen.treatment.v1.Verdict
+	59,  // 91: velamen.treatment.v1.ProposeProductsResponse.proposed:type_name -> velamen.treatment.v1.ProductOption
+	59,  // 92: velamen.treatment.v1.ProposeProductsResponse.lost:type_name -> velamen.treatment.v1.ProductOption
+	81,  // 93: velamen.treatment.v1.ProposeProductsResponse.start_time:type_name -> google.protobuf.Timestamp
+	85,  // 94: velamen.treatment.v1.PlanRotationRequest.from_date:type_name -> velamen.type.v1.Date
+	85,  // 95: velamen.treatment.v1.PlanRotationRequest.to_date:type_name -> velamen.type.v1.Date
+	83,  // 96: velamen.treatment.v1.PlanRotationRequest.method:type_name -> velamen.products.v1.Method
+	85,  // 97: velamen.treatment.v1.PlannedApplication.date:type_name -> velamen.type.v1.Date
+	62,  // 98: velamen.treatment.v1.PlanRotationResponse.applications:type_name -> velamen.treatment.v1.PlannedApplication
+	63,  // 99: velamen.treatment.v1.PlanRotationResponse.conflict:type_name -> velamen.treatment.v1.RotationLimit
+	80,  // 100: velamen.treatment.v1.MixProduct.rate:type_name -> velamen.type.v1.Quantity
+	80,  // 101: velamen.treatment.v1.Measure.capacity:type_name -> velamen.type.v1.Quantity
+	80,  // 102: velamen.treatment.v1.Measure.graduation:type_name -> velamen.type.v1.Quantity
+	80,  // 103: velamen.treatment.v1.BathPlan.volume:type_name -> velamen.type.v1.Quantity
+	80,  // 104: velamen.treatment.v1.BathPlan.carry_out_per_plant:type_name -> velamen.type.v1.Quantity
+	80,  // 105: velamen.treatment.v1.BathPlan.top_up_at:type_name -> velamen.type.v1.Quantity
+	80,  // 106: velamen.treatment.v1.BathPlan.discard_after:type_name -> velamen.type.v1.Quantity
+	83,  // 107: velamen.treatment.v1.CalculateMixRequest.method:type_name -> velamen.products.v1.Method
+	65,  // 108: velamen.treatment.v1.CalculateMixRequest.products:type_name -> velamen.treatment.v1.MixProduct
+	80,  // 109: velamen.treatment.v1.CalculateMixRequest.area:type_name -> velamen.type.v1.Quantity
+	80,  // 110: velamen.treatment.v1.CalculateMixRequest.water_rate:type_name -> velamen.type.v1.Quantity
+	80,  // 111: velamen.treatment.v1.CalculateMixRequest.volume:type_name -> velamen.type.v1.Quantity
+	80,  // 112: velamen.treatment.v1.CalculateMixRequest.tank_volume:type_name -> velamen.type.v1.Quantity
+	80,  // 113: velamen.treatment.v1.CalculateMixRequest.tank_minimum:type_name -> velamen.type.v1.Quantity
+	66,  // 114: velamen.treatment.v1.CalculateMixRequest.measures:type_name -> velamen.treatment.v1.Measure
+	67,  // 115: velamen.treatment.v1.CalculateMixRequest.bath:type_name -> velamen.treatment.v1.BathPlan
+	80,  // 116: velamen.treatment.v1.Measuring.amount:type_name -> velamen.type.v1.Quantity
+	80,  // 117: velamen.treatment.v1.LoadProduct.amount:type_name -> velamen.type.v1.Quantity
+	80,  // 118: velamen.treatment.v1.LoadProduct.amount_in_other_units:type_name -> velamen.type.v1.Quantity
+	69,  // 119: velamen.treatment.v1.LoadProduct.measuring:type_name -> velamen.treatment.v1.Measuring
+	80,  // 120: velamen.treatment.v1.TankLoad.volume:type_name -> velamen.type.v1.Quantity
+	70,  // 121: velamen.treatment.v1.TankLoad.products:type_name -> velamen.treatment.v1.LoadProduct
+	80,  // 122: velamen.treatment.v1.TankLoad.area:type_name -> velamen.type.v1.Quantity
+	80,  // 123: velamen.treatment.v1.MixSheet.total_volume:type_name -> velamen.type.v1.Quantity
+	71,  // 124: velamen.treatment.v1.MixSheet.loads:type_name -> velamen.treatment.v1.TankLoad
+	80,  // 125: velamen.treatment.v1.MixSheet.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
+	80,  // 126: velamen.treatment.v1.CatchTest.caught:type_name -> velamen.type.v1.Quantity
+	80,  // 127: velamen.treatment.v1.CatchTest.duration:type_name -> velamen.type.v1.Quantity
+	73,  // 128: velamen.treatment.v1.CalibrateSprayerRequest.nozzles:type_name -> velamen.treatment.v1.CatchTest
+	80,  // 129: velamen.treatment.v1.CalibrateSprayerRequest.new_nozzle_output:type_name -> velamen.type.v1.Quantity
+	80,  // 130: velamen.treatment.v1.CalibrateSprayerRequest.speed:type_name -> velamen.type.v1.Quantity
+	80,  // 131: velamen.treatment.v1.CalibrateSprayerRequest.course_length:type_name -> velamen.type.v1.Quantity
+	80,  // 132: velamen.treatment.v1.CalibrateSprayerRequest.course_duration:type_name -> velamen.type.v1.Quantity
+	80,  // 133: velamen.treatment.v1.CalibrateSprayerRequest.swath:type_name -> velamen.type.v1.Quantity
+	80,  // 134: velamen.treatment.v1.NozzleFinding.output:type_name -> velamen.type.v1.Quantity
+	80,  // 135: velamen.treatment.v1.CalibrateSprayerResponse.output:type_name -> velamen.type.v1.Quantity
+	80,  // 136: velamen.treatment.v1.CalibrateSprayerResponse.speed:type_name -> velamen.type.v1.Quantity
+	80,  // 137: velamen.treatment.v1.CalibrateSprayerResponse.volume_rate:type_name -> velamen.type.v1.Quantity
+	80,  // 138: velamen.treatment.v1.CalibrateSprayerResponse.volume_rate_us:type_name -> velamen.type.v1.Quantity
+	75,  // 139: velamen.treatment.v1.CalibrateSprayerResponse.nozzles:type_name -> velamen.treatment.v1.NozzleFinding
+	80,  // 140: velamen.treatment.v1.ReleaseAssessment.confidence:type_name -> velamen.type.v1.Quantity
+	80,  // 141: velamen.treatment.v1.ReleaseAssessment.prevalence_ruled_out:type_name -> velamen.type.v1.Quantity
+	55,  // 142: velamen.treatment.v1.RecordBreachRequest.application:type_name -> velamen.treatment.v1.ProposedApplication
+	81,  // 143: velamen.treatment.v1.RecordBreachRequest.end_time:type_name -> google.protobuf.Timestamp
+	15,  // 144: velamen.treatment.v1.TreatmentService.ListTemplates:input_type -> velamen.treatment.v1.ListTemplatesRequest
+	17,  // 145: velamen.treatment.v1.TreatmentService.GetTemplate:input_type -> velamen.treatment.v1.GetTemplateRequest
+	18,  // 146: velamen.treatment.v1.TreatmentService.PublishTemplate:input_type -> velamen.treatment.v1.PublishTemplateRequest
+	52,  // 147: velamen.treatment.v1.TreatmentService.CheckTemplate:input_type -> velamen.treatment.v1.CheckTemplateRequest
+	19,  // 148: velamen.treatment.v1.TreatmentService.CreateCase:input_type -> velamen.treatment.v1.CreateCaseRequest
+	20,  // 149: velamen.treatment.v1.TreatmentService.GetCase:input_type -> velamen.treatment.v1.GetCaseRequest
+	21,  // 150: velamen.treatment.v1.TreatmentService.ListCases:input_type -> velamen.treatment.v1.ListCasesRequest
+	23,  // 151: velamen.treatment.v1.TreatmentService.CloseCase:input_type -> velamen.treatment.v1.CloseCaseRequest
+	25,  // 152: velamen.treatment.v1.TreatmentService.CreateProgram:input_type -> velamen.treatment.v1.CreateProgramRequest
+	26,  // 153: velamen.treatment.v1.TreatmentService.GetProgram:input_type -> velamen.treatment.v1.GetProgramRequest
+	27,  // 154: velamen.treatment.v1.TreatmentService.ListPrograms:input_type -> velamen.treatment.v1.ListProgramsRequest
+	29,  // 155: velamen.treatment.v1.TreatmentService.ListSteps:input_type -> velamen.treatment.v1.ListStepsRequest
+	39,  // 156: velamen.treatment.v1.TreatmentService.ConfirmStep:input_type -> velamen.treatment.v1.ConfirmStepRequest
+	41,  // 157: velamen.treatment.v1.TreatmentService.PauseProgram:input_type -> velamen.treatment.v1.PauseProgramRequest
+	42,  // 158: velamen.treatment.v1.TreatmentService.ResumeProgram:input_type -> velamen.treatment.v1.ResumeProgramRequest
+	43,  // 159: velamen.treatment.v1.TreatmentService.AmendProgram:input_type -> velamen.treatment.v1.AmendProgramRequest
+	44,  // 160: velamen.treatment.v1.TreatmentService.GiveUpProgram:input_type -> velamen.treatment.v1.GiveUpProgramRequest
+	46,  // 161: velamen.treatment.v1.TreatmentService.ListProgramEvents:input_type -> velamen.treatment.v1.ListProgramEventsRequest
+	56,  // 162: velamen.treatment.v1.TreatmentService.CheckApplication:input_type -> velamen.treatment.v1.CheckApplicationRequest
+	58,  // 163: velamen.treatment.v1.TreatmentService.ProposeProducts:input_type -> velamen.treatment.v1.ProposeProductsRequest
+	61,  // 164: velamen.treatment.v1.TreatmentService.PlanRotation:input_type -> velamen.treatment.v1.PlanRotationRequest
+	68,  // 165: velamen.treatment.v1.TreatmentService.CalculateMix:input_type -> velamen.treatment.v1.CalculateMixRequest
+	74,  // 166: velamen.treatment.v1.TreatmentService.CalibrateSprayer:input_type -> velamen.treatment.v1.CalibrateSprayerRequest
+	77,  // 167: velamen.treatment.v1.TreatmentService.AssessRelease:input_type -> velamen.treatment.v1.AssessReleaseRequest
+	79,  // 168: velamen.treatment.v1.TreatmentService.RecordBreach:input_type -> velamen.treatment.v1.RecordBreachRequest
+	49,  // 169: velamen.treatment.v1.TreatmentService.GetApplication:input_type -> velamen.treatment.v1.GetApplicationRequest
+	50,  // 170: velamen.treatment.v1.TreatmentService.ListApplications:input_type -> velamen.treatment.v1.ListApplicationsRequest
+	16,  // 171: velamen.treatment.v1.TreatmentService.ListTemplates:output_type -> velamen.treatment.v1.ListTemplatesResponse
+	11,  // 172: velamen.treatment.v1.TreatmentService.GetTemplate:output_type -> velamen.treatment.v1.Template
+	11,  // 173: velamen.treatment.v1.TreatmentService.PublishTemplate:output_type -> velamen.treatment.v1.Template
+	54,  // 174: velamen.treatment.v1.TreatmentService.CheckTemplate:output_type -> velamen.treatment.v1.CheckTemplateResponse
+	12,  // 175: velamen.treatment.v1.TreatmentService.CreateCase:output_type -> velamen.treatment.v1.Case
+	12,  // 176: velamen.treatment.v1.TreatmentService.GetCase:output_type -> velamen.treatment.v1.Case
+	22,  // 177: velamen.treatment.v1.TreatmentService.ListCases:output_type -> velamen.treatment.v1.ListCasesResponse
+	12,  // 178: velamen.treatment.v1.TreatmentService.CloseCase:output_type -> velamen.treatment.v1.Case
+	13,  // 179: velamen.treatment.v1.TreatmentService.CreateProgram:output_type -> velamen.treatment.v1.Program
+	13,  // 180: velamen.treatment.v1.TreatmentService.GetProgram:output_type -> velamen.treatment.v1.Program
+	28,  // 181: velamen.treatment.v1.TreatmentService.ListPrograms:output_type -> velamen.treatment.v1.ListProgramsResponse
+	30,  // 182: velamen.treatment.v1.TreatmentService.ListSteps:output_type -> velamen.treatment.v1.ListStepsResponse
+	40,  // 183: velamen.treatment.v1.TreatmentService.ConfirmStep:output_type -> velamen.treatment.v1.ConfirmStepResponse
+	13,  // 184: velamen.treatment.v1.TreatmentService.PauseProgram:output_type -> velamen.treatment.v1.Program
+	13,  // 185: velamen.treatment.v1.TreatmentService.ResumeProgram:output_type -> velamen.treatment.v1.Program
+	13,  // 186: velamen.treatment.v1.TreatmentService.AmendProgram:output_type -> velamen.treatment.v1.Program
+	13,  // 187: velamen.treatment.v1.TreatmentService.GiveUpProgram:output_type -> velamen.treatment.v1.Program
+	47,  // 188: velamen.treatment.v1.TreatmentService.ListProgramEvents:output_type -> velamen.treatment.v1.ListProgramEventsResponse
+	57,  // 189: velamen.treatment.v1.TreatmentService.CheckApplication:output_type -> velamen.treatment.v1.CheckApplicationResponse
+	60,  // 190: velamen.treatment.v1.TreatmentService.ProposeProducts:output_type -> velamen.treatment.v1.ProposeProductsResponse
+	64,  // 191: velamen.treatment.v1.TreatmentService.PlanRotation:output_type -> velamen.treatment.v1.PlanRotationResponse
+	72,  // 192: velamen.treatment.v1.TreatmentService.CalculateMix:output_type -> velamen.treatment.v1.MixSheet
+	76,  // 193: velamen.treatment.v1.TreatmentService.CalibrateSprayer:output_type -> velamen.treatment.v1.CalibrateSprayerResponse
+	78,  // 194: velamen.treatment.v1.TreatmentService.AssessRelease:output_type -> velamen.treatment.v1.ReleaseAssessment
+	48,  // 195: velamen.treatment.v1.TreatmentService.RecordBreach:output_type -> velamen.treatment.v1.Application
+	48,  // 196: velamen.treatment.v1.TreatmentService.GetApplication:output_type -> velamen.treatment.v1.Application
+	51,  // 197: velamen.treatment.v1.TreatmentService.ListApplications:output_type -> velamen.treatment.v1.ListApplicationsResponse
+	171, // [171:198] is the sub-list for method output_type
+	144, // [144:171] is the sub-list for method input_type
+	144, // [144:144] is the sub-list for extension type_name
+	144, // [144:144] is the sub-list for extension extendee
+	0,   // [0:144] is the sub-list for field type_name
 }
 
 func init() { file_velamen_treatment_v1_treatment_proto_init() }
@@ -4202,13 +7403,15 @@ func file_velamen_treatment_v1_treatment_proto_init() {
 	if File_velamen_treatment_v1_treatment_proto != nil {
 		return
 	}
+	file_velamen_treatment_v1_treatment_proto_msgTypes[24].OneofWrappers = []any{}
+	file_velamen_treatment_v1_treatment_proto_msgTypes[50].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_velamen_treatment_v1_treatment_proto_rawDesc), len(file_velamen_treatment_v1_treatment_proto_rawDesc)),
-			NumEnums:      8,
-			NumMessages:   40,
+			NumEnums:      9,
+			NumMessages:   71,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -25,6 +25,7 @@ const (
 	TreatmentService_ListTemplates_FullMethodName     = "/velamen.treatment.v1.TreatmentService/ListTemplates"
 	TreatmentService_GetTemplate_FullMethodName       = "/velamen.treatment.v1.TreatmentService/GetTemplate"
 	TreatmentService_PublishTemplate_FullMethodName   = "/velamen.treatment.v1.TreatmentService/PublishTemplate"
+	TreatmentService_CheckTemplate_FullMethodName     = "/velamen.treatment.v1.TreatmentService/CheckTemplate"
 	TreatmentService_CreateCase_FullMethodName        = "/velamen.treatment.v1.TreatmentService/CreateCase"
 	TreatmentService_GetCase_FullMethodName           = "/velamen.treatment.v1.TreatmentService/GetCase"
 	TreatmentService_ListCases_FullMethodName         = "/velamen.treatment.v1.TreatmentService/ListCases"
@@ -39,6 +40,13 @@ const (
 	TreatmentService_AmendProgram_FullMethodName      = "/velamen.treatment.v1.TreatmentService/AmendProgram"
 	TreatmentService_GiveUpProgram_FullMethodName     = "/velamen.treatment.v1.TreatmentService/GiveUpProgram"
 	TreatmentService_ListProgramEvents_FullMethodName = "/velamen.treatment.v1.TreatmentService/ListProgramEvents"
+	TreatmentService_CheckApplication_FullMethodName  = "/velamen.treatment.v1.TreatmentService/CheckApplication"
+	TreatmentService_ProposeProducts_FullMethodName   = "/velamen.treatment.v1.TreatmentService/ProposeProducts"
+	TreatmentService_PlanRotation_FullMethodName      = "/velamen.treatment.v1.TreatmentService/PlanRotation"
+	TreatmentService_CalculateMix_FullMethodName      = "/velamen.treatment.v1.TreatmentService/CalculateMix"
+	TreatmentService_CalibrateSprayer_FullMethodName  = "/velamen.treatment.v1.TreatmentService/CalibrateSprayer"
+	TreatmentService_AssessRelease_FullMethodName     = "/velamen.treatment.v1.TreatmentService/AssessRelease"
+	TreatmentService_RecordBreach_FullMethodName      = "/velamen.treatment.v1.TreatmentService/RecordBreach"
 	TreatmentService_GetApplication_FullMethodName    = "/velamen.treatment.v1.TreatmentService/GetApplication"
 	TreatmentService_ListApplications_FullMethodName  = "/velamen.treatment.v1.TreatmentService/ListApplications"
 )
@@ -58,6 +66,9 @@ type TreatmentServiceClient interface {
 	// PublishTemplate makes a new version of a template for this nursery. Running
 	// programs keep the version they started with.
 	PublishTemplate(ctx context.Context, in *PublishTemplateRequest, opts ...grpc.CallOption) (*Template, error)
+	// CheckTemplate says everything that is wrong with a template, without
+	// publishing it.
+	CheckTemplate(ctx context.Context, in *CheckTemplateRequest, opts ...grpc.CallOption) (*CheckTemplateResponse, error)
 	// CreateCase opens a case for lots with a confirmed diagnosis and holds them.
 	CreateCase(ctx context.Context, in *CreateCaseRequest, opts ...grpc.CallOption) (*Case, error)
 	// GetCase returns one case.
@@ -87,6 +98,26 @@ type TreatmentServiceClient interface {
 	GiveUpProgram(ctx context.Context, in *GiveUpProgramRequest, opts ...grpc.CallOption) (*Program, error)
 	// ListProgramEvents returns what happened to a program, oldest first.
 	ListProgramEvents(ctx context.Context, in *ListProgramEventsRequest, opts ...grpc.CallOption) (*ListProgramEventsResponse, error)
+	// CheckApplication holds a proposed application to every rule, without
+	// recording anything.
+	CheckApplication(ctx context.Context, in *CheckApplicationRequest, opts ...grpc.CallOption) (*CheckApplicationResponse, error)
+	// ProposeProducts ranks the products for a step and says why each one that is
+	// not proposed lost.
+	ProposeProducts(ctx context.Context, in *ProposeProductsRequest, opts ...grpc.CallOption) (*ProposeProductsResponse, error)
+	// PlanRotation lays out a sequence of resistance groups for a season that keeps
+	// every limit, or names the fewest limits that make it impossible.
+	PlanRotation(ctx context.Context, in *PlanRotationRequest, opts ...grpc.CallOption) (*PlanRotationResponse, error)
+	// CalculateMix returns what to measure out for each tank load or bath.
+	CalculateMix(ctx context.Context, in *CalculateMixRequest, opts ...grpc.CallOption) (*MixSheet, error)
+	// CalibrateSprayer works out a sprayer's output from a catch test.
+	CalibrateSprayer(ctx context.Context, in *CalibrateSprayerRequest, opts ...grpc.CallOption) (*CalibrateSprayerResponse, error)
+	// AssessRelease says what the inspections of a program show, and what is missing
+	// for a release.
+	AssessRelease(ctx context.Context, in *AssessReleaseRequest, opts ...grpc.CallOption) (*ReleaseAssessment, error)
+	// RecordBreach records chemical that was really applied though a rule forbids
+	// it, or outside any open step. It is kept in the ledger and counts in every
+	// rule; it confirms no step.
+	RecordBreach(ctx context.Context, in *RecordBreachRequest, opts ...grpc.CallOption) (*Application, error)
 	// GetApplication returns one application.
 	GetApplication(ctx context.Context, in *GetApplicationRequest, opts ...grpc.CallOption) (*Application, error)
 	// ListApplications returns applications, newest first.
@@ -125,6 +156,16 @@ func (c *treatmentServiceClient) PublishTemplate(ctx context.Context, in *Publis
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(Template)
 	err := c.cc.Invoke(ctx, TreatmentService_PublishTemplate_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *treatmentServiceClient) CheckTemplate(ctx context.Context, in *CheckTemplateRequest, opts ...grpc.CallOption) (*CheckTemplateResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CheckTemplateResponse)
+	err := c.cc.Invoke(ctx, TreatmentService_CheckTemplate_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -271,6 +312,76 @@ func (c *treatmentServiceClient) ListProgramEvents(ctx context.Context, in *List
 	return out, nil
 }
 
+func (c *treatmentServiceClient) CheckApplication(ctx context.Context, in *CheckApplicationRequest, opts ...grpc.CallOption) (*CheckApplicationResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CheckApplicationResponse)
+	err := c.cc.Invoke(ctx, TreatmentService_CheckApplication_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *treatmentServiceClient) ProposeProducts(ctx context.Context, in *ProposeProductsRequest, opts ...grpc.CallOption) (*ProposeProductsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ProposeProductsResponse)
+	err := c.cc.Invoke(ctx, TreatmentService_ProposeProducts_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *treatmentServiceClient) PlanRotation(ctx context.Context, in *PlanRotationRequest, opts ...grpc.CallOption) (*PlanRotationResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(PlanRotationResponse)
+	err := c.cc.Invoke(ctx, TreatmentService_PlanRotation_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *treatmentServiceClient) CalculateMix(ctx context.Context, in *CalculateMixRequest, opts ...grpc.CallOption) (*MixSheet, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(MixSheet)
+	err := c.cc.Invoke(ctx, TreatmentService_CalculateMix_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *treatmentServiceClient) CalibrateSprayer(ctx context.Context, in *CalibrateSprayerRequest, opts ...grpc.CallOption) (*CalibrateSprayerResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CalibrateSprayerResponse)
+	err := c.cc.Invoke(ctx, TreatmentService_CalibrateSprayer_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *treatmentServiceClient) AssessRelease(ctx context.Context, in *AssessReleaseRequest, opts ...grpc.CallOption) (*ReleaseAssessment, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ReleaseAssessment)
+	err := c.cc.Invoke(ctx, TreatmentService_AssessRelease_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *treatmentServiceClient) RecordBreach(ctx context.Context, in *RecordBreachRequest, opts ...grpc.CallOption) (*Application, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Application)
+	err := c.cc.Invoke(ctx, TreatmentService_RecordBreach_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *treatmentServiceClient) GetApplication(ctx context.Context, in *GetApplicationRequest, opts ...grpc.CallOption) (*Application, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(Application)
@@ -306,6 +417,9 @@ type TreatmentServiceServer interface {
 	// PublishTemplate makes a new version of a template for this nursery. Running
 	// programs keep the version they started with.
 	PublishTemplate(context.Context, *PublishTemplateRequest) (*Template, error)
+	// CheckTemplate says everything that is wrong with a template, without
+	// publishing it.
+	CheckTemplate(context.Context, *CheckTemplateRequest) (*CheckTemplateResponse, error)
 	// CreateCase opens a case for lots with a confirmed diagnosis and holds them.
 	CreateCase(context.Context, *CreateCaseRequest) (*Case, error)
 	// GetCase returns one case.
@@ -335,6 +449,26 @@ type TreatmentServiceServer interface {
 	GiveUpProgram(context.Context, *GiveUpProgramRequest) (*Program, error)
 	// ListProgramEvents returns what happened to a program, oldest first.
 	ListProgramEvents(context.Context, *ListProgramEventsRequest) (*ListProgramEventsResponse, error)
+	// CheckApplication holds a proposed application to every rule, without
+	// recording anything.
+	CheckApplication(context.Context, *CheckApplicationRequest) (*CheckApplicationResponse, error)
+	// ProposeProducts ranks the products for a step and says why each one that is
+	// not proposed lost.
+	ProposeProducts(context.Context, *ProposeProductsRequest) (*ProposeProductsResponse, error)
+	// PlanRotation lays out a sequence of resistance groups for a season that keeps
+	// every limit, or names the fewest limits that make it impossible.
+	PlanRotation(context.Context, *PlanRotationRequest) (*PlanRotationResponse, error)
+	// CalculateMix returns what to measure out for each tank load or bath.
+	CalculateMix(context.Context, *CalculateMixRequest) (*MixSheet, error)
+	// CalibrateSprayer works out a sprayer's output from a catch test.
+	CalibrateSprayer(context.Context, *CalibrateSprayerRequest) (*CalibrateSprayerResponse, error)
+	// AssessRelease says what the inspections of a program show, and what is missing
+	// for a release.
+	AssessRelease(context.Context, *AssessReleaseRequest) (*ReleaseAssessment, error)
+	// RecordBreach records chemical that was really applied though a rule forbids
+	// it, or outside any open step. It is kept in the ledger and counts in every
+	// rule; it confirms no step.
+	RecordBreach(context.Context, *RecordBreachRequest) (*Application, error)
 	// GetApplication returns one application.
 	GetApplication(context.Context, *GetApplicationRequest) (*Application, error)
 	// ListApplications returns applications, newest first.
@@ -357,6 +491,9 @@ func (UnimplementedTreatmentServiceServer) GetTemplate(context.Context, *GetTemp
 }
 func (UnimplementedTreatmentServiceServer) PublishTemplate(context.Context, *PublishTemplateRequest) (*Template, error) {
 	return nil, status.Error(codes.Unimplemented, "method PublishTemplate not implemented")
+}
+func (UnimplementedTreatmentServiceServer) CheckTemplate(context.Context, *CheckTemplateRequest) (*CheckTemplateResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CheckTemplate not implemented")
 }
 func (UnimplementedTreatmentServiceServer) CreateCase(context.Context, *CreateCaseRequest) (*Case, error) {
 	return nil, status.Error(codes.Unimplemented, "method CreateCase not implemented")
@@ -399,6 +536,27 @@ func (UnimplementedTreatmentServiceServer) GiveUpProgram(context.Context, *GiveU
 }
 func (UnimplementedTreatmentServiceServer) ListProgramEvents(context.Context, *ListProgramEventsRequest) (*ListProgramEventsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListProgramEvents not implemented")
+}
+func (UnimplementedTreatmentServiceServer) CheckApplication(context.Context, *CheckApplicationRequest) (*CheckApplicationResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CheckApplication not implemented")
+}
+func (UnimplementedTreatmentServiceServer) ProposeProducts(context.Context, *ProposeProductsRequest) (*ProposeProductsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ProposeProducts not implemented")
+}
+func (UnimplementedTreatmentServiceServer) PlanRotation(context.Context, *PlanRotationRequest) (*PlanRotationResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method PlanRotation not implemented")
+}
+func (UnimplementedTreatmentServiceServer) CalculateMix(context.Context, *CalculateMixRequest) (*MixSheet, error) {
+	return nil, status.Error(codes.Unimplemented, "method CalculateMix not implemented")
+}
+func (UnimplementedTreatmentServiceServer) CalibrateSprayer(context.Context, *CalibrateSprayerRequest) (*CalibrateSprayerResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CalibrateSprayer not implemented")
+}
+func (UnimplementedTreatmentServiceServer) AssessRelease(context.Context, *AssessReleaseRequest) (*ReleaseAssessment, error) {
+	return nil, status.Error(codes.Unimplemented, "method AssessRelease not implemented")
+}
+func (UnimplementedTreatmentServiceServer) RecordBreach(context.Context, *RecordBreachRequest) (*Application, error) {
+	return nil, status.Error(codes.Unimplemented, "method RecordBreach not implemented")
 }
 func (UnimplementedTreatmentServiceServer) GetApplication(context.Context, *GetApplicationRequest) (*Application, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetApplication not implemented")
@@ -477,6 +635,24 @@ func _TreatmentService_PublishTemplate_Handler(srv interface{}, ctx context.Cont
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(TreatmentServiceServer).PublishTemplate(ctx, req.(*PublishTemplateRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _TreatmentService_CheckTemplate_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CheckTemplateRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TreatmentServiceServer).CheckTemplate(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TreatmentService_CheckTemplate_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TreatmentServiceServer).CheckTemplate(ctx, req.(*CheckTemplateRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -733,6 +909,132 @@ func _TreatmentService_ListProgramEvents_Handler(srv interface{}, ctx context.Co
 	return interceptor(ctx, in, info, handler)
 }
 
+func _TreatmentService_CheckApplication_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CheckApplicationRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TreatmentServiceServer).CheckApplication(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TreatmentService_CheckApplication_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TreatmentServiceServer).CheckApplication(ctx, req.(*CheckApplicationRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _TreatmentService_ProposeProducts_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ProposeProductsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TreatmentServiceServer).ProposeProducts(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TreatmentService_ProposeProducts_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TreatmentServiceServer).ProposeProducts(ctx, req.(*ProposeProductsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _TreatmentService_PlanRotation_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(PlanRotationRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TreatmentServiceServer).PlanRotation(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TreatmentService_PlanRotation_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TreatmentServiceServer).PlanRotation(ctx, req.(*PlanRotationRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _TreatmentService_CalculateMix_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CalculateMixRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TreatmentServiceServer).CalculateMix(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TreatmentService_CalculateMix_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TreatmentServiceServer).CalculateMix(ctx, req.(*CalculateMixRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _TreatmentService_CalibrateSprayer_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CalibrateSprayerRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TreatmentServiceServer).CalibrateSprayer(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TreatmentService_CalibrateSprayer_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TreatmentServiceServer).CalibrateSprayer(ctx, req.(*CalibrateSprayerRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _TreatmentService_AssessRelease_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(AssessReleaseRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TreatmentServiceServer).AssessRelease(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TreatmentService_AssessRelease_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TreatmentServiceServer).AssessRelease(ctx, req.(*AssessReleaseRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _TreatmentService_RecordBreach_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RecordBreachRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TreatmentServiceServer).RecordBreach(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TreatmentService_RecordBreach_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TreatmentServiceServer).RecordBreach(ctx, req.(*RecordBreachRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _TreatmentService_GetApplication_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(GetApplicationRequest)
 	if err := dec(in); err != nil {
@@ -789,6 +1091,10 @@ var TreatmentService_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _TreatmentService_PublishTemplate_Handler,
 		},
 		{
+			MethodName: "CheckTemplate",
+			Handler:    _TreatmentService_CheckTemplate_Handler,
+		},
+		{
 			MethodName: "CreateCase",
 			Handler:    _TreatmentService_CreateCase_Handler,
 		},
@@ -843,6 +1149,34 @@ var TreatmentService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListProgramEvents",
 			Handler:    _TreatmentService_ListProgramEvents_Handler,
+		},
+		{
+			MethodName: "CheckApplication",
+			Handler:    _TreatmentService_CheckApplication_Handler,
+		},
+		{
+			MethodName: "ProposeProducts",
+			Handler:    _TreatmentService_ProposeProducts_Handler,
+		},
+		{
+			MethodName: "PlanRotation",
+			Handler:    _TreatmentService_PlanRotation_Handler,
+		},
+		{
+			MethodName: "CalculateMix",
+			Handler:    _TreatmentService_CalculateMix_Handler,
+		},
+		{
+			MethodName: "CalibrateSprayer",
+			Handler:    _TreatmentService_CalibrateSprayer_Handler,
+		},
+		{
+			MethodName: "AssessRelease",
+			Handler:    _TreatmentService_AssessRelease_Handler,
+		},
+		{
+			MethodName: "RecordBreach",
+			Handler:    _TreatmentService_RecordBreach_Handler,
 		},
 		{
 			MethodName: "GetApplication",

@@ -31,8 +31,11 @@ type Quantity struct {
 	// The amount as a plain decimal, for example "12.5". No exponent, at most 12
 	// digits before and 6 after the point.
 	Amount string `protobuf:"bytes,1,opt,name=amount,proto3" json:"amount,omitempty"`
-	// The unit, one of: g, kg, mL, L, m2, ha, m3, cm, h, min, Cel, %, g/L, mL/L,
-	// g/kg, L/m2, mL/m2, g/m2 and m3/h.
+	// The unit: one of mg, g, kg, oz, lb, mL, L, tsp, tbsp, "fl oz", pt, qt, gal,
+	// m2, ha, ft2, acre, m3, ft3, cm, m, km, in, ft, mi, s, min, h, d, pot, plant,
+	// Cel, % and ppm, or two of them with a stroke between: g/L, "fl oz/100 gal",
+	// lb/acre. US units are those of NIST Special Publication 811. Each field says
+	// which it takes.
 	Unit          string `protobuf:"bytes,2,opt,name=unit,proto3" json:"unit,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -188,10 +191,10 @@ var File_velamen_type_v1_quantity_proto protoreflect.FileDescriptor
 
 const file_velamen_type_v1_quantity_proto_rawDesc = "" +
 	"\n" +
-	"\x1evelamen/type/v1/quantity.proto\x12\x0fvelamen.type.v1\x1a\x1bbuf/validate/validate.proto\"\xbc\x01\n" +
+	"\x1evelamen/type/v1/quantity.proto\x12\x0fvelamen.type.v1\x1a\x1bbuf/validate/validate.proto\"\xb5\x01\n" +
 	"\bQuantity\x12=\n" +
-	"\x06amount\x18\x01 \x01(\tB%\xbaH\"r 2\x1e^-?[0-9]{1,12}(\\.[0-9]{1,6})?$R\x06amount\x12q\n" +
-	"\x04unit\x18\x02 \x01(\tB]\xbaHZrXR\x01gR\x02kgR\x02mLR\x01LR\x02m2R\x02haR\x02m3R\x02cmR\x01hR\x03minR\x03CelR\x01%R\x03g/LR\x04mL/LR\x04g/kgR\x04L/m2R\x05mL/m2R\x04g/m2R\x04m3/hR\x04unit\"|\n" +
+	"\x06amount\x18\x01 \x01(\tB%\xbaH\"r 2\x1e^-?[0-9]{1,12}(\\.[0-9]{1,6})?$R\x06amount\x12j\n" +
+	"\x04unit\x18\x02 \x01(\tBV\xbaHSrQ2O^(%|[A-Za-z]{1,5}[23]?|fl oz)(/([1-9][0-9]{0,6} )?([A-Za-z]{1,5}[23]?|fl oz))?$R\x04unit\"|\n" +
 	"\x05Money\x126\n" +
 	"\rcurrency_code\x18\x01 \x01(\tB\x11\xbaH\x0er\f2\n" +
 	"^[A-Z]{3}$R\fcurrencyCode\x12;\n" +

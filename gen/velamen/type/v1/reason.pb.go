@@ -91,6 +91,15 @@ const (
 	Reason_REASON_CERTIFICATE_MISSING Reason = 30
 	// The bench is not an isolation bench and the lot must stay apart.
 	Reason_REASON_BENCH_NOT_ISOLATED Reason = 31
+	// A rule refuses the application; the metadata names the rule, its source, the
+	// numbers, the earliest time and the alternatives.
+	Reason_REASON_RULE_REFUSES Reason = 32
+	// The other name already means another active ingredient.
+	Reason_REASON_ALIAS_CONFLICT Reason = 33
+	// The container holds less than is asked for, or was emptied.
+	Reason_REASON_CONTAINER_INSUFFICIENT Reason = 34
+	// The inspections so far do not show what a release needs.
+	Reason_REASON_RELEASE_UNPROVEN Reason = 35
 )
 
 // Enum value maps for Reason.
@@ -128,6 +137,10 @@ var (
 		29: "REASON_ENTRY_ALREADY_CORRECTED",
 		30: "REASON_CERTIFICATE_MISSING",
 		31: "REASON_BENCH_NOT_ISOLATED",
+		32: "REASON_RULE_REFUSES",
+		33: "REASON_ALIAS_CONFLICT",
+		34: "REASON_CONTAINER_INSUFFICIENT",
+		35: "REASON_RELEASE_UNPROVEN",
 	}
 	Reason_value = map[string]int32{
 		"REASON_UNSPECIFIED":               0,
@@ -162,6 +175,10 @@ var (
 		"REASON_ENTRY_ALREADY_CORRECTED":   29,
 		"REASON_CERTIFICATE_MISSING":       30,
 		"REASON_BENCH_NOT_ISOLATED":        31,
+		"REASON_RULE_REFUSES":              32,
+		"REASON_ALIAS_CONFLICT":            33,
+		"REASON_CONTAINER_INSUFFICIENT":    34,
+		"REASON_RELEASE_UNPROVEN":          35,
 	}
 )
 
@@ -196,7 +213,7 @@ var File_velamen_type_v1_reason_proto protoreflect.FileDescriptor
 
 const file_velamen_type_v1_reason_proto_rawDesc = "" +
 	"\n" +
-	"\x1cvelamen/type/v1/reason.proto\x12\x0fvelamen.type.v1*\x8d\a\n" +
+	"\x1cvelamen/type/v1/reason.proto\x12\x0fvelamen.type.v1*\x81\b\n" +
 	"\x06Reason\x12\x16\n" +
 	"\x12REASON_UNSPECIFIED\x10\x00\x12\x18\n" +
 	"\x14REASON_INVALID_FIELD\x10\x01\x12\x14\n" +
@@ -230,7 +247,11 @@ const file_velamen_type_v1_reason_proto_rawDesc = "" +
 	"\x14REASON_SETUP_REFUSED\x10\x1c\x12\"\n" +
 	"\x1eREASON_ENTRY_ALREADY_CORRECTED\x10\x1d\x12\x1e\n" +
 	"\x1aREASON_CERTIFICATE_MISSING\x10\x1e\x12\x1d\n" +
-	"\x19REASON_BENCH_NOT_ISOLATED\x10\x1fB\xa4\x01\n" +
+	"\x19REASON_BENCH_NOT_ISOLATED\x10\x1f\x12\x17\n" +
+	"\x13REASON_RULE_REFUSES\x10 \x12\x19\n" +
+	"\x15REASON_ALIAS_CONFLICT\x10!\x12!\n" +
+	"\x1dREASON_CONTAINER_INSUFFICIENT\x10\"\x12\x1b\n" +
+	"\x17REASON_RELEASE_UNPROVEN\x10#B\xa4\x01\n" +
 	"\x13com.velamen.type.v1B\vReasonProtoP\x01Z\"velamen/gen/velamen/type/v1;typev1\xa2\x02\x03VTX\xaa\x02\x0fVelamen.Type.V1\xca\x02\x0fVelamen\\Type\\V1\xe2\x02\x1bVelamen\\Type\\V1\\GPBMetadata\xea\x02\x11Velamen::Type::V1b\x06proto3"
 
 var (
