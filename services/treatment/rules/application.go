@@ -156,3 +156,21 @@ type PastActive struct {
 // each lot its applications in order of their end, those of the lots that it was
 // split from included up to the split.
 type History map[string][]Past
+
+// Use is what the products of a treatment would be used for, as labels list it.
+// The crops are those of the lots in that house; of all lots when none is there,
+// since lots that moved a moment ago may still be listed elsewhere.
+func (a Application) Use(treatment Treatment) products.Use {
+	use := products.Use{Method: a.Method, Class: a.Class, Disorder: a.Disorder, Site: treatment.Site}
+	var all []string
+	for _, lot := range a.Lots {
+		all = append(all, lot.BotanicalName)
+		if lot.House == treatment.House {
+			use.Crops = append(use.Crops, lot.BotanicalName)
+		}
+	}
+	if len(use.Crops) == 0 {
+		use.Crops = all
+	}
+	return use
+}
