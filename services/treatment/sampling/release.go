@@ -71,8 +71,8 @@ type Shortfall struct {
 
 // Evidence is what a set of clean inspections proves.
 type Evidence struct {
-	// Inspections is how many it combines.
-	Inspections int
+	// Looks are the inspections that it combines, in the order of their times.
+	Looks []Look
 	// Confidence is the probability with which affected plants of the prevalence
 	// would have been seen, rounded down to 6 places.
 	Confidence decimal.Decimal
@@ -210,7 +210,7 @@ func (r Release) weigh(s *Statement) {
 	})
 	s.Shown = r.evidence(clean, s.Affected)
 	s.Proven = r.evidence(shown, s.Affected)
-	if s.Proven.Inspections == 0 || !r.reached(s.Proven) {
+	if len(s.Proven.Looks) == 0 || !r.reached(s.Proven) {
 		s.lack(ConfidenceTooLow, "inspections after the longest latent period of %s prove %s confidence, %s is needed",
 			count(int64(r.Period.LatentMaxDays), "day"), percent(s.Proven.Confidence), percent(r.Values.Confidence))
 	}
@@ -320,9 +320,9 @@ func (r Release) evidence(inspections []Inspection, affected int64) Evidence {
 		return Evidence{RuledOut: Ruling{Plants: r.Plants}}
 	}
 	return Evidence{
-		Inspections: len(looks),
-		Confidence:  confidenceOf(missed(looks, affected)),
-		RuledOut:    ruledOut(complement(r.Values.Confidence), r.Plants, looks),
+		Looks:      looks,
+		Confidence: confidenceOf(missed(looks, affected)),
+		RuledOut:   ruledOut(complement(r.Values.Confidence), r.Plants, looks),
 	}
 }
 
@@ -372,23 +372,34 @@ func (r Release) noun() string {
 // sentence states confidence and prevalence.
 func (r Release) sentence(s Statement) string {
 	design := fmt.Sprintf("%d or more of the %s (%s)", s.Affected, count(r.Plants, "plant"), percent(shareOf(s.Affected, r.Plants)))
-	if s.Proven.Inspections == 0 {
+	if len(s.Proven.Looks) == 0 {
 		return fmt.Sprintf("Nothing is proven yet: no clean %s counts after the longest latent period, %s.",
 			r.noun(), count(int64(r.Period.LatentMaxDays), "day"))
 	}
 	sentence := fmt.Sprintf("Had %s been affected, the %s after the longest latent period, %s, would have found at least one with %s confidence",
-		design, count(int64(s.Proven.Inspections), "clean "+r.noun()), count(int64(r.Period.LatentMaxDays), "day"), percent(s.Proven.Confidence))
+		design, count(int64(len(s.Proven.Looks)), "clean "+r.noun()), count(int64(r.Period.LatentMaxDays), "day"), percent(s.Proven.Confidence))
 	if s.Proven.Confidence.LessThan(unity) {
 		sentence += " or more"
 	}
 	sentence += fmt.Sprintf("; at %s confidence ", percent(r.Values.Confidence))
 	if s.Proven.RuledOut.Possible {
-		sentence += fmt.Sprintf("they rule out %d or more affected %s (%s)",
-			s.Proven.RuledOut.Affected, plural(s.Proven.RuledOut.Affected, "plant"), percent(s.Proven.RuledOut.Prevalence))
+		sentence += fmt.Sprintf("%d or more affected plants (%s) are ruled out",
+			s.Proven.RuledOut.Affected, percent(s.Proven.RuledOut.Prevalence))
 	} else {
-		sentence += "they rule out nothing"
+		sentence += "nothing is ruled out"
 	}
-	return sentence + fmt.Sprintf(", if each finds %s of the affected plants that it looks at.", percent(r.sensitivity()))
+	return sentence + ", if " + r.assumption(s.Proven.Looks) + "."
+}
+
+// assumption states the sensitivities that the looks were reckoned with.
+func (r Release) assumption(looks []Look) string {
+	for _, look := range looks {
+		if !look.Sensitivity.Equal(r.sensitivity()) {
+			return fmt.Sprintf("a look finds %s and a test %s of the affected plants that it takes in",
+				percent(r.Values.Sensitivity), percent(r.Values.TestSensitivity))
+		}
+	}
+	return fmt.Sprintf("each finds %s of the affected plants that it takes in", percent(r.sensitivity()))
 }
 
 func percent(share decimal.Decimal) string { return share.Shift(2).String() + " %" }

@@ -197,9 +197,20 @@ func TestReleaseSentenceStatesConfidenceAndPrevalence(t *testing.T) {
 	got, err := sampling.Assess(release)
 	require.NoError(t, err)
 	require.Equal(t, "Had 1 or more of the 20 plants (5 %) been affected, the 2 clean inspections after the longest latent period, 42 days, "+
-		"would have found at least one with 96 % confidence or more; at 95 % confidence they rule out 1 or more affected plant (5 %), "+
-		"if each finds 80 % of the affected plants that it looks at.", got.Sentence)
+		"would have found at least one with 96 % confidence or more; at 95 % confidence 1 or more affected plants (5 %) are ruled out, "+
+		"if each finds 80 % of the affected plants that it takes in.", got.Sentence)
 	require.False(t, got.Needed.Attainable, "one look at every plant is not enough")
+
+	release.Inspections[2].Test = true
+	got, err = sampling.Assess(release)
+	require.NoError(t, err)
+	require.Equal(t, "0.99", got.Proven.Confidence.String())
+	require.Contains(t, got.Sentence, "if a look finds 80 % and a test 95 % of the affected plants that it takes in.")
+
+	release.Inspections = []sampling.Inspection{{Time: on(60), Plants: 20, Sampled: 1}}
+	got, err = sampling.Assess(release)
+	require.NoError(t, err)
+	require.Contains(t, got.Sentence, "at 95 % confidence nothing is ruled out")
 
 	release.Inspections = nil
 	got, err = sampling.Assess(release)
