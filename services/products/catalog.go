@@ -30,6 +30,13 @@ type ActiveIngredient struct {
 	WorksOn []diagnosisv1.DisorderClass
 	// Source is where the facts come from.
 	Source string
+	// CASNumber is its number in the CAS registry; empty for organisms and mixtures
+	// without one.
+	CASNumber string
+	// ResistanceRisk is how readily a pathogen becomes resistant to its group.
+	ResistanceRisk productsv1.ResistanceRisk
+	// Aliases are other names of the same substance.
+	Aliases []string
 }
 
 //go:embed catalog/active-ingredients.yaml

@@ -2,6 +2,7 @@ package products
 
 import (
 	productsv1 "velamen/gen/velamen/products/v1"
+	typev1 "velamen/gen/velamen/type/v1"
 	"velamen/internal/resource"
 )
 
@@ -12,6 +13,9 @@ func (p Product) contract(nursery string) *productsv1.Product {
 		Name:        resource.Of("nurseries", nursery, "products", p.ID),
 		DisplayName: p.DisplayName, RegistrationNumber: p.RegistrationNumber,
 		Form: p.Form, RestrictedUse: p.RestrictedUse,
+		Formulation: p.Formulation, Jurisdiction: p.Jurisdiction, ToxicityCategory: p.ToxicityCategory,
+		RegistrationExpireDate: dateContract(p.RegistrationExpireDate),
+		Cost:                   p.Cost.contract(), CostPer: p.CostPer.Contract(),
 	}
 	for _, content := range p.Contents {
 		message.Contents = append(message.Contents, &productsv1.Content{
@@ -25,17 +29,44 @@ func (p Product) contract(nursery string) *productsv1.Product {
 }
 
 func (d Direction) contract() *productsv1.LabelDirection {
-	return &productsv1.LabelDirection{
-		Method: d.Method, DisorderClasses: d.Classes,
+	message := &productsv1.LabelDirection{
+		Method: d.Method, DisorderClasses: d.Classes, Disorders: d.Disorders, Crops: d.Crops, Sites: d.Sites,
 		RateMin: d.RateMin.Contract(), RateMax: d.RateMax.Contract(),
-		RestrictedEntryInterval: d.RestrictedEntryInterval.Contract(),
-		MinIntervalDays:         d.MinIntervalDays, ProtectiveEquipment: d.ProtectiveEquipment,
+		WaterVolumeMin: d.WaterVolumeMin.Contract(), WaterVolumeMax: d.WaterVolumeMax.Contract(),
+		RestrictedEntryInterval: d.RestrictedEntryInterval.Contract(), MinIntervalDays: d.MinIntervalDays,
+		MaxApplicationsPerCropCycle: d.MaxPerCropCycle, MaxApplicationsPerYear: d.MaxPerYear,
+		MaxConsecutiveApplications: d.MaxConsecutive, SaleIntervalDays: d.SaleIntervalDays,
+		TemperatureMin: d.TemperatureMin.Contract(), TemperatureMax: d.TemperatureMax.Contract(),
+		OpenBloom: d.OpenBloom, Chemigation: d.Chemigation,
+		ProtectiveEquipment: d.ProtectiveEquipment, SilentOn: d.SilentOn,
 	}
+	for _, limit := range d.ActiveLimits {
+		message.ActiveLimits = append(message.ActiveLimits, &productsv1.ActiveLimit{
+			ActiveIngredient: limit.ActiveIngredient, MostPerYear: limit.MostPerYear.Contract(),
+		})
+	}
+	return message
 }
 
 func (a ActiveIngredient) contract() *productsv1.ActiveIngredient {
 	return &productsv1.ActiveIngredient{
 		Id: a.ID, DisplayName: a.DisplayName, FracCode: a.FRACCode,
 		Mobility: a.Mobility, WorksOn: a.WorksOn, Source: a.Source,
+		CasNumber: a.CASNumber, ResistanceRisk: a.ResistanceRisk, Aliases: a.Aliases,
 	}
+}
+
+func (m Money) contract() *typev1.Money {
+	if m.Currency == "" {
+		return nil
+	}
+	return &typev1.Money{CurrencyCode: m.Currency, Amount: m.Amount.String()}
+}
+
+// dateContract returns a day as the contract carries it; an empty one is absent.
+func dateContract(day string) *typev1.Date {
+	if day == "" {
+		return nil
+	}
+	return &typev1.Date{Value: day}
 }

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"math/big"
 	"slices"
-	"strings"
 
 	"github.com/shopspring/decimal"
 
@@ -121,7 +120,18 @@ type ActiveLimit struct {
 // the label, in the order of the contract. An application is refused while one is
 // missing: what a label may forbid is not guessed.
 func (d Direction) Missing() []productsv1.LabelFact {
-	entered := map[productsv1.LabelFact]bool{
+	entered := d.entered()
+	var missing []productsv1.LabelFact
+	for fact := productsv1.LabelFact_LABEL_FACT_CROPS; fact <= productsv1.LabelFact_LABEL_FACT_CHEMIGATION; fact++ {
+		if !entered[fact] && !slices.Contains(d.SilentOn, fact) {
+			missing = append(missing, fact)
+		}
+	}
+	return missing
+}
+
+func (d Direction) entered() map[productsv1.LabelFact]bool {
+	return map[productsv1.LabelFact]bool{
 		productsv1.LabelFact_LABEL_FACT_CROPS:                           len(d.Crops) > 0,
 		productsv1.LabelFact_LABEL_FACT_SITES:                           len(d.Sites) > 0,
 		productsv1.LabelFact_LABEL_FACT_WATER_VOLUME:                    !d.WaterVolumeMin.IsZero() || !d.WaterVolumeMax.IsZero(),
@@ -136,13 +146,6 @@ func (d Direction) Missing() []productsv1.LabelFact {
 		productsv1.LabelFact_LABEL_FACT_OPEN_BLOOM:                      d.OpenBloom != productsv1.Permission_PERMISSION_UNSPECIFIED,
 		productsv1.LabelFact_LABEL_FACT_CHEMIGATION:                     d.Chemigation != productsv1.Permission_PERMISSION_UNSPECIFIED,
 	}
-	var missing []productsv1.LabelFact
-	for fact := productsv1.LabelFact_LABEL_FACT_CROPS; fact <= productsv1.LabelFact_LABEL_FACT_CHEMIGATION; fact++ {
-		if !entered[fact] && !slices.Contains(d.SilentOn, fact) {
-			missing = append(missing, fact)
-		}
-	}
-	return missing
 }
 
 // Use is what a product would be used for.
@@ -296,52 +299,3 @@ func ContentUnit(form productsv1.ProductForm) quantity.Unit {
 	}
 	return quantity.GramPerLitre
 }
-
-// Prefixes of the contract's enumerations; stored texts leave them off.
-const (
-	methodPrefix = "METHOD_"
-	formPrefix   = "PRODUCT_FORM_"
-	classPrefix  = "DISORDER_CLASS_"
-)
-
-// MethodText returns a method as records and events write it: SPRAY, DRENCH or
-// BATH.
-func MethodText(method productsv1.Method) string {
-	return strings.TrimPrefix(method.String(), methodPrefix)
-}
-
-// ParseMethod reads what MethodText wrote.
-func ParseMethod(text string) (productsv1.Method, error) {
-	method := productsv1.Method(productsv1.Method_value[methodPrefix+text])
-	if method == productsv1.Method_METHOD_UNSPECIFIED {
-		return method, fmt.Errorf("method %q is not SPRAY, DRENCH or BATH", text)
-	}
-	return method, nil
-}
-
-func formText(form productsv1.ProductForm) string {
-	return strings.TrimPrefix(form.String(), formPrefix)
-}
-
-func parseForm(text string) (productsv1.ProductForm, error) {
-	form := productsv1.ProductForm(productsv1.ProductForm_value[formPrefix+text])
-	if form == productsv1.ProductForm_PRODUCT_FORM_UNSPECIFIED {
-		return form, fmt.Errorf("form %q is not SOLID or LIQUID", text)
-	}
-	return form, nil
-}
-
-func classText(class diagnosisv1.DisorderClass) string {
-	return strings.TrimPrefix(class.String(), classPrefix)
-}
-
-func parseClass(text string) (diagnosisv1.DisorderClass, error) {
-	class := diagnosisv1.DisorderClass(diagnosisv1.DisorderClass_value[classPrefix+text])
-	if class == diagnosisv1.DisorderClass_DISORDER_CLASS_UNSPECIFIED {
-		return class, fmt.Errorf("class of disorder %q is not one of the contract's", text)
-	}
-	return class, nil
-}
-
-// word returns an enumeration's text as a sentence uses it.
-func word(text string) string { return strings.ToLower(strings.ReplaceAll(text, "_", " ")) }

@@ -23,6 +23,9 @@ var _ productsv1.ProductsServiceServer = (*Service)(nil)
 // New returns the service on a database.
 func New(db *postgres.DB) *Service { return &Service{db: db} }
 
+// productField is the field of a request that holds a product.
+const productField = "product"
+
 // ListActiveIngredients returns the catalog, by identifier.
 func (s *Service) ListActiveIngredients(context.Context, *productsv1.ListActiveIngredientsRequest) (*productsv1.ListActiveIngredientsResponse, error) {
 	response := &productsv1.ListActiveIngredientsResponse{}
@@ -38,11 +41,15 @@ func (s *Service) CreateProduct(ctx context.Context, request *productsv1.CreateP
 	if err != nil {
 		return nil, err
 	}
-	product, err := fromContract(request.GetProductId(), request.GetProduct())
-	if err != nil {
-		return nil, err
-	}
 	return rpc.Once(ctx, s.db, request, func(ctx context.Context, tx pgx.Tx, _ rpc.Principal) (*productsv1.Product, error) {
+		known, err := readNames(ctx, tx, ids[0])
+		if err != nil {
+			return nil, err
+		}
+		product, faults := readProduct(productField, request.GetProductId(), request.GetProduct(), known)
+		if err := first(faults); err != nil {
+			return nil, err
+		}
 		if err := insertProduct(ctx, tx, ids[0], product, s.db.Now()); err != nil {
 			return nil, err
 		}
@@ -99,8 +106,12 @@ func (s *Service) UpdateProduct(ctx context.Context, request *productsv1.UpdateP
 		if err := rpc.Merge(merged, request.GetProduct(), request.GetUpdateMask()); err != nil {
 			return nil, err
 		}
-		after, err := fromContract(ids[1], merged)
+		known, err := readNames(ctx, tx, ids[0])
 		if err != nil {
+			return nil, err
+		}
+		after, faults := readProduct(productField, ids[1], merged, known)
+		if err := first(faults); err != nil {
 			return nil, err
 		}
 		if err := updateProduct(ctx, tx, ids[0], after); err != nil {

@@ -122,42 +122,42 @@ func TestProductIsRefusedByField(t *testing.T) {
 		product func() *productsv1.Product
 		change  func(*productsv1.Product)
 	}{
-		{"an active ingredient that the catalog does not know", "contents[0].active_ingredient", solid,
+		{"an active ingredient that the catalog does not know", "product.contents[0].active_ingredient", solid,
 			func(p *productsv1.Product) { p.Contents[0].ActiveIngredient = "benlate" }},
-		{"an active ingredient twice", "contents[1].active_ingredient", liquid,
+		{"an active ingredient twice", "product.contents[1].active_ingredient", liquid,
 			func(p *productsv1.Product) { p.Contents[1].ActiveIngredient = "azoxystrobin" }},
-		{"a solid with a content per litre", "contents[0].amount", solid,
+		{"a solid with a content per litre", "product.contents[0].amount", solid,
 			func(p *productsv1.Product) { p.Contents[0].Amount = amount("500", "g/L") }},
-		{"a liquid with a content per kilogram", "contents[1].amount", liquid,
+		{"a liquid with a content per kilogram", "product.contents[1].amount", liquid,
 			func(p *productsv1.Product) { p.Contents[1].Amount = amount("500", "g/kg") }},
-		{"a content of zero", "contents[0].amount", solid,
+		{"a content of zero", "product.contents[0].amount", solid,
 			func(p *productsv1.Product) { p.Contents[0].Amount = amount("0.0", "g/kg") }},
-		{"a content below zero", "contents[0].amount", solid,
+		{"a content below zero", "product.contents[0].amount", solid,
 			func(p *productsv1.Product) { p.Contents[0].Amount = amount("-1", "g/kg") }},
-		{"more actives than a kilogram has grams", "contents[1].amount", solid, func(p *productsv1.Product) {
+		{"more actives than a kilogram has grams", "product.contents[1].amount", solid, func(p *productsv1.Product) {
 			p.Contents = append(p.Contents, &productsv1.Content{ActiveIngredient: "captan", Amount: amount("500.000001", "g/kg")})
 		}},
-		{"a solid measured in millilitres", "directions[0].rate_min", solid,
+		{"a solid measured in millilitres", "product.directions[0].rate_min", solid,
 			func(p *productsv1.Product) { p.Directions[0].RateMin = amount("1", "mL/L") }},
-		{"a liquid weighed", "directions[0].rate_max", liquid,
+		{"a liquid weighed", "product.directions[0].rate_max", liquid,
 			func(p *productsv1.Product) { p.Directions[0].RateMax = amount("1", "g/L") }},
-		{"a rate of zero", "directions[0].rate_min", solid,
+		{"a rate of zero", "product.directions[0].rate_min", solid,
 			func(p *productsv1.Product) { p.Directions[0].RateMin = amount("0", "g/L") }},
-		{"the lowest rate above the highest", "directions[0].rate_max", solid,
+		{"the lowest rate above the highest", "product.directions[0].rate_max", solid,
 			func(p *productsv1.Product) { p.Directions[0].RateMax = amount("0.4", "g/L") }},
-		{"a restricted-entry interval in minutes", "directions[0].restricted_entry_interval", solid,
+		{"a restricted-entry interval in minutes", "product.directions[0].restricted_entry_interval", solid,
 			func(p *productsv1.Product) { p.Directions[0].RestrictedEntryInterval = amount("720", "min") }},
-		{"a restricted-entry interval below zero", "directions[0].restricted_entry_interval", solid,
+		{"a restricted-entry interval below zero", "product.directions[0].restricted_entry_interval", solid,
 			func(p *productsv1.Product) { p.Directions[0].RestrictedEntryInterval = amount("-1", "h") }},
-		{"FRAC 1 against an oomycete", "directions[0].disorder_classes[1]", solid,
+		{"FRAC 1 against an oomycete", "product.directions[0].disorder_classes[1]", solid,
 			func(p *productsv1.Product) {
 				p.Directions[0].DisorderClasses = []diagnosisv1.DisorderClass{fungus, oomycete}
 			}},
-		{"a fungicide against a bacterium", "directions[0].disorder_classes[0]", liquid,
+		{"a fungicide against a bacterium", "product.directions[0].disorder_classes[0]", liquid,
 			func(p *productsv1.Product) { p.Directions[0].DisorderClasses = []diagnosisv1.DisorderClass{bacterium} }},
-		{"anything against a virus", "directions[0].disorder_classes[0]", liquid,
+		{"anything against a virus", "product.directions[0].disorder_classes[0]", liquid,
 			func(p *productsv1.Product) { p.Directions[0].DisorderClasses = []diagnosisv1.DisorderClass{virus} }},
-		{"two directions for one method and class", "directions[1].disorder_classes[0]", solid,
+		{"two directions for one method and class", "product.directions[1].disorder_classes[0]", solid,
 			func(p *productsv1.Product) { p.Directions = append(p.Directions, proto.CloneOf(p.GetDirections()[0])) }},
 		{"no active ingredient", "product.contents", solid,
 			func(p *productsv1.Product) { p.Contents = nil }},
@@ -224,11 +224,11 @@ func TestUpdateChangesTheFieldsOfTheMaskAndChecksTheWhole(t *testing.T) {
 	_, err = update(&productsv1.Product{Contents: []*productsv1.Content{
 		{ActiveIngredient: "mefenoxam", Amount: amount("40", "g/kg")},
 	}}, "contents")
-	rpctest.RefusedField(t, err, "directions[0].disorder_classes[0]")
+	rpctest.RefusedField(t, err, "product.directions[0].disorder_classes[0]")
 
 	// Another form leaves the old units wrong.
 	_, err = update(&productsv1.Product{Form: productsv1.ProductForm_PRODUCT_FORM_LIQUID}, "form")
-	rpctest.RefusedField(t, err, "contents[0].amount")
+	rpctest.RefusedField(t, err, "product.contents[0].amount")
 
 	changed, err = update(liquid(), "*")
 	require.NoError(t, err)
@@ -294,11 +294,11 @@ func TestReadProductInATransaction(t *testing.T) {
 		require.NoError(t, err)
 		require.Equal(t, "1100.125 g/L", product.Contents[1].Amount.String())
 
-		direction, found := product.DirectionFor(productsv1.Method_METHOD_SPRAY, oomycete)
-		require.True(t, found)
+		direction, listing := product.DirectionFor(Use{Method: productsv1.Method_METHOD_SPRAY, Class: oomycete})
+		require.Equal(t, Listed, listing)
 		require.Equal(t, "1 mL/L", direction.RateMax.String())
-		_, found = product.DirectionFor(productsv1.Method_METHOD_DRENCH, oomycete)
-		require.False(t, found)
+		_, listing = product.DirectionFor(Use{Method: productsv1.Method_METHOD_DRENCH, Class: oomycete})
+		require.Equal(t, MethodNotListed, listing)
 		return nil
 	}))
 	_, err = ReadProduct(t.Context(), f.db, "test", "absent")

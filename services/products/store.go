@@ -2,12 +2,10 @@ package products
 
 import (
 	"context"
-	"fmt"
 	"time"
 
 	"github.com/jackc/pgx/v5"
 
-	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
 	"velamen/internal/fault"
 	"velamen/internal/postgres"
 	"velamen/internal/quantity"
@@ -27,18 +25,46 @@ func ReadProduct(ctx context.Context, r postgres.Reader, nursery, id string) (Pr
 	return product.Product, err
 }
 
+// ReadProducts returns all products of a nursery by id, as they stand at one
+// moment.
+func ReadProducts(ctx context.Context, r postgres.Reader, nursery string) ([]Product, error) {
+	rows, err := r.Query(ctx, selectProducts+` ORDER BY p.id COLLATE "C"`, pgx.NamedArgs{"nursery": nursery})
+	if err != nil {
+		return nil, postgres.Translate(err)
+	}
+	products, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (Product, error) {
+		product, err := scanStored(row)
+		return product.Product, err
+	})
+	return products, postgres.Translate(err)
+}
+
 // selectProducts reads whole products in one statement, so that their contents
 // and directions are those of one moment. Amounts travel as text: JSON numbers
 // would pass through floats.
 const selectProducts = `
 	SELECT p.id, p.display_name, p.registration_number, p.form, p.restricted_use, p.version, p.create_time,
+		coalesce(p.formulation, ''), p.jurisdiction, coalesce(p.registration_expire_date::text, ''),
+		coalesce(p.toxicity_category, ''), p.cost::text, p.cost_currency, p.cost_per::text, p.cost_per_unit,
 		(SELECT coalesce(jsonb_agg(jsonb_build_object(
 				'active_ingredient', c.active_ingredient, 'amount', c.amount::text, 'unit', c.unit) ORDER BY c.position), '[]')
 			FROM products.content c WHERE c.nursery = p.nursery AND c.product = p.id),
 		(SELECT coalesce(jsonb_agg(jsonb_build_object(
-				'method', d.method, 'classes', d.classes, 'rate_min', d.rate_min::text, 'rate_max', d.rate_max::text,
-				'rate_unit', d.rate_unit, 'restricted_entry_hours', d.restricted_entry_hours::text,
-				'min_interval_days', d.min_interval_days, 'protective_equipment', d.protective_equipment) ORDER BY d.position), '[]')
+				'method', d.method, 'classes', d.classes, 'disorders', d.disorders, 'crops', d.crops, 'sites', d.sites,
+				'rate_min', d.rate_min::text, 'rate_max', d.rate_max::text, 'rate_unit', d.rate_unit,
+				'water_volume_min', d.water_volume_min::text, 'water_volume_max', d.water_volume_max::text,
+				'water_volume_unit', d.water_volume_unit, 'restricted_entry_hours', d.restricted_entry_hours::text,
+				'min_interval_days', d.min_interval_days, 'max_per_crop_cycle', d.max_per_crop_cycle,
+				'max_per_year', d.max_per_year, 'max_consecutive', d.max_consecutive,
+				'sale_interval_days', d.sale_interval_days, 'temperature_min_cel', d.temperature_min_cel::text,
+				'temperature_max_cel', d.temperature_max_cel::text, 'open_bloom', d.open_bloom,
+				'chemigation', d.chemigation, 'protective_equipment', d.protective_equipment, 'silent_on', d.silent_on,
+				'active_limits', (SELECT coalesce(jsonb_agg(jsonb_build_object(
+						'active_ingredient', l.active_ingredient, 'amount', l.most_per_year::text, 'unit', l.unit)
+						ORDER BY l.position), '[]')
+					FROM products.active_limit l
+					WHERE l.nursery = d.nursery AND l.product = d.product AND l.direction = d.position)
+				) ORDER BY d.position), '[]')
 			FROM products.direction d WHERE d.nursery = p.nursery AND d.product = p.id)
 	FROM products.product p
 	WHERE p.nursery = @nursery`
@@ -74,84 +100,13 @@ func listProducts(ctx context.Context, r postgres.Reader, nursery, after string,
 	return products, postgres.Translate(err)
 }
 
-// contentRow and directionRow are the JSON that selectProducts builds.
-type contentRow struct {
-	ActiveIngredient string        `json:"active_ingredient"`
-	Amount           string        `json:"amount"`
-	Unit             quantity.Unit `json:"unit"`
-}
-
-type directionRow struct {
-	Method               string        `json:"method"`
-	Classes              []string      `json:"classes"`
-	RateMin              string        `json:"rate_min"`
-	RateMax              string        `json:"rate_max"`
-	RateUnit             quantity.Unit `json:"rate_unit"`
-	RestrictedEntryHours *string       `json:"restricted_entry_hours"`
-	MinIntervalDays      int32         `json:"min_interval_days"`
-	ProtectiveEquipment  string        `json:"protective_equipment"`
-}
-
-func scanStored(row pgx.CollectableRow) (stored, error) {
-	var (
-		product    stored
-		form       string
-		contents   []contentRow
-		directions []directionRow
-	)
-	err := row.Scan(&product.ID, &product.DisplayName, &product.RegistrationNumber, &form, &product.RestrictedUse,
-		&product.version, &product.createTime, &contents, &directions)
-	if err != nil {
-		return stored{}, err
-	}
-	if product.Form, err = parseForm(form); err != nil {
-		return stored{}, fmt.Errorf("product %s: %w", product.ID, err)
-	}
-	for _, row := range contents {
-		amount, err := quantity.New(row.Amount, row.Unit)
-		if err != nil {
-			return stored{}, fmt.Errorf("product %s: %w", product.ID, err)
-		}
-		product.Contents = append(product.Contents, Content{ActiveIngredient: row.ActiveIngredient, Amount: amount})
-	}
-	for _, row := range directions {
-		direction, err := row.direction()
-		if err != nil {
-			return stored{}, fmt.Errorf("product %s: %w", product.ID, err)
-		}
-		product.Directions = append(product.Directions, direction)
-	}
-	return product, nil
-}
-
-func (row directionRow) direction() (Direction, error) {
-	direction := Direction{MinIntervalDays: row.MinIntervalDays, ProtectiveEquipment: row.ProtectiveEquipment}
-	var err error
-	if direction.Method, err = ParseMethod(row.Method); err != nil {
-		return Direction{}, err
-	}
-	direction.Classes = make([]diagnosisv1.DisorderClass, len(row.Classes))
-	for i, text := range row.Classes {
-		if direction.Classes[i], err = parseClass(text); err != nil {
-			return Direction{}, err
-		}
-	}
-	if direction.RateMin, err = quantity.New(row.RateMin, row.RateUnit); err != nil {
-		return Direction{}, err
-	}
-	if direction.RateMax, err = quantity.New(row.RateMax, row.RateUnit); err != nil {
-		return Direction{}, err
-	}
-	if row.RestrictedEntryHours != nil {
-		direction.RestrictedEntryInterval, err = quantity.New(*row.RestrictedEntryHours, quantity.Hour)
-	}
-	return direction, err
-}
-
 func insertProduct(ctx context.Context, tx pgx.Tx, nursery string, product Product, now time.Time) error {
 	_, err := tx.Exec(ctx, `
-		INSERT INTO products.product (nursery, id, display_name, registration_number, form, restricted_use, create_time)
-		VALUES (@nursery, @id, @display_name, @registration_number, @form, @restricted_use, @now)`,
+		INSERT INTO products.product (nursery, id, display_name, registration_number, form, restricted_use, formulation,
+			jurisdiction, registration_expire_date, toxicity_category, cost, cost_currency, cost_per, cost_per_unit, create_time)
+		VALUES (@nursery, @id, @display_name, @registration_number, @form, @restricted_use, @formulation,
+			@jurisdiction, @registration_expire_date::date, @toxicity_category, @cost::numeric, @cost_currency,
+			@cost_per::numeric, @cost_per_unit, @now)`,
 		productArgs(nursery, product, pgx.NamedArgs{"now": now}))
 	if postgres.Violates(err, "product_pk") {
 		name := resource.Of("nurseries", nursery, "products", product.ID)
@@ -167,7 +122,10 @@ func insertProduct(ctx context.Context, tx pgx.Tx, nursery string, product Produ
 func updateProduct(ctx context.Context, tx pgx.Tx, nursery string, product Product) error {
 	_, err := tx.Exec(ctx, `
 		UPDATE products.product SET display_name = @display_name, registration_number = @registration_number,
-			form = @form, restricted_use = @restricted_use, version = version + 1
+			form = @form, restricted_use = @restricted_use, formulation = @formulation, jurisdiction = @jurisdiction,
+			registration_expire_date = @registration_expire_date::date, toxicity_category = @toxicity_category,
+			cost = @cost::numeric, cost_currency = @cost_currency, cost_per = @cost_per::numeric,
+			cost_per_unit = @cost_per_unit, version = version + 1
 		WHERE nursery = @nursery AND id = @id`, productArgs(nursery, product, pgx.NamedArgs{}))
 	if err != nil {
 		return err
@@ -185,7 +143,32 @@ func productArgs(nursery string, product Product, args pgx.NamedArgs) pgx.NamedA
 	args["nursery"], args["id"] = nursery, product.ID
 	args["display_name"], args["registration_number"] = product.DisplayName, product.RegistrationNumber
 	args["form"], args["restricted_use"] = formText(product.Form), product.RestrictedUse
+	args["formulation"], args["jurisdiction"] = orNull(formulationText(product.Formulation)), product.Jurisdiction
+	args["registration_expire_date"] = orNull(product.RegistrationExpireDate)
+	args["toxicity_category"] = orNull(toxicityText(product.ToxicityCategory))
+	args["cost"], args["cost_currency"] = nil, orNull(product.Cost.Currency)
+	if product.Cost.Currency != "" {
+		args["cost"] = product.Cost.Amount.String()
+	}
+	args["cost_per"], args["cost_per_unit"] = amountOrNull(product.CostPer), orNull(string(product.CostPer.Unit))
 	return args
+}
+
+// orNull is how a row keeps a text that may be missing.
+func orNull(text string) *string {
+	if text == "" {
+		return nil
+	}
+	return &text
+}
+
+// amountOrNull is how a row keeps an amount that may be missing.
+func amountOrNull(q quantity.Quantity) *string {
+	if q.IsZero() {
+		return nil
+	}
+	plain := q.Plain()
+	return &plain
 }
 
 // insertLabel writes the contents and directions of a product that has none.
@@ -201,31 +184,17 @@ func insertLabel(ctx context.Context, tx pgx.Tx, nursery string, product Product
 			})
 	}
 	for i, direction := range product.Directions {
-		batch.Queue(`
-			INSERT INTO products.direction (nursery, product, position, method, classes, rate_min, rate_max, rate_unit,
-				restricted_entry_hours, min_interval_days, protective_equipment)
-			VALUES (@nursery, @product, @position, @method, @classes, @rate_min::numeric, @rate_max::numeric, @rate_unit,
-				@restricted_entry_hours::numeric, @min_interval_days, @protective_equipment)`,
-			directionArgs(nursery, product.ID, i, direction))
+		batch.Queue(insertDirection, directionArgs(nursery, product.ID, i, direction))
+		for j, limit := range direction.ActiveLimits {
+			batch.Queue(`
+				INSERT INTO products.active_limit (nursery, product, direction, position, active_ingredient, most_per_year, unit)
+				VALUES (@nursery, @product, @direction, @position, @active_ingredient, @most_per_year::numeric, @unit)`,
+				pgx.NamedArgs{
+					"nursery": nursery, "product": product.ID, "direction": i, "position": j,
+					"active_ingredient": limit.ActiveIngredient,
+					"most_per_year":     limit.MostPerYear.Plain(), "unit": string(limit.MostPerYear.Unit),
+				})
+		}
 	}
 	return tx.SendBatch(ctx, batch).Close()
-}
-
-func directionArgs(nursery, product string, position int, direction Direction) pgx.NamedArgs {
-	classes := make([]string, len(direction.Classes))
-	for i, class := range direction.Classes {
-		classes[i] = classText(class)
-	}
-	var entryHours *string
-	if !direction.RestrictedEntryInterval.IsZero() {
-		hours := direction.RestrictedEntryInterval.Plain()
-		entryHours = &hours
-	}
-	return pgx.NamedArgs{
-		"nursery": nursery, "product": product, "position": position,
-		"method": MethodText(direction.Method), "classes": classes,
-		"rate_min": direction.RateMin.Plain(), "rate_max": direction.RateMax.Plain(), "rate_unit": string(direction.RateMin.Unit),
-		"restricted_entry_hours": entryHours, "min_interval_days": direction.MinIntervalDays,
-		"protective_equipment": direction.ProtectiveEquipment,
-	}
 }

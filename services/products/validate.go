@@ -1,13 +1,16 @@
 package products
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"github.com/shopspring/decimal"
 
-	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
 	productsv1 "velamen/gen/velamen/products/v1"
 	typev1 "velamen/gen/velamen/type/v1"
 	"velamen/internal/fault"
@@ -18,170 +21,188 @@ import (
 // most. A liquid may hold more than 1000 g/L: it can be denser than water.
 var wholeKilogram = decimal.NewFromInt(1000)
 
-// fromContract reads a product of the contract and refuses one that breaks a
-// rule, naming the field by its path in the product.
-func fromContract(id string, message *productsv1.Product) (Product, error) {
+// reading reads a product of the contract and keeps every rule that it breaks.
+type reading struct {
+	// names says what a name of an active ingredient means in the nursery.
+	names  names
+	faults []*fault.Fault
+}
+
+// readProduct reads a product of the contract; path is where it stands in the
+// request or file. The product is whole only when there are no faults.
+func readProduct(path, id string, message *productsv1.Product, known names) (Product, []*fault.Fault) {
+	r := &reading{names: known}
 	product := Product{
 		ID: id, DisplayName: message.GetDisplayName(), RegistrationNumber: message.GetRegistrationNumber(),
 		Form: message.GetForm(), RestrictedUse: message.GetRestrictedUse(),
+		Formulation: message.GetFormulation(), Jurisdiction: message.GetJurisdiction(),
+		ToxicityCategory: message.GetToxicityCategory(),
 	}
-	var err error
-	if product.Contents, err = readContents(product.Form, message.GetContents()); err != nil {
-		return Product{}, err
+	r.text(path+".display_name", product.DisplayName)
+	r.text(path+".registration_number", product.RegistrationNumber)
+	if product.RegistrationExpireDate = message.GetRegistrationExpireDate().GetValue(); message.GetRegistrationExpireDate() != nil {
+		r.day(path+".registration_expire_date", product.RegistrationExpireDate)
 	}
-	if product.Directions, err = readDirections(product, message.GetDirections()); err != nil {
-		return Product{}, err
+	product.Contents = r.contents(path+".contents", product.Form, message.GetContents())
+	r.cost(path, &product, message)
+	for i, direction := range message.GetDirections() {
+		at := fmt.Sprintf("%s.directions[%d]", path, i)
+		read := r.direction(at, product, direction)
+		r.ambiguous(at, product.Directions, read)
+		product.Directions = append(product.Directions, read)
 	}
-	return product, nil
+	return product, r.faults
 }
 
-func readContents(form productsv1.ProductForm, messages []*productsv1.Content) ([]Content, error) {
-	contents := make([]Content, 0, len(messages))
-	sum := decimal.Zero
-	for i, message := range messages {
-		path := fmt.Sprintf("contents[%d]", i)
-		content, err := readContent(path, form, message)
-		if err != nil {
-			return nil, err
+// first returns the first of some faults as an error.
+func first(faults []*fault.Fault) error {
+	if len(faults) == 0 {
+		return nil
+	}
+	return faults[0]
+}
+
+func (r *reading) add(f *fault.Fault) { r.faults = append(r.faults, f) }
+
+func (r *reading) refuse(field, format string, args ...any) {
+	r.add(fault.Field(field, format, args...))
+}
+
+// text holds a text that a person enters to what every file format can keep.
+func (r *reading) text(field, text string) {
+	if err := checkText(text); err != nil {
+		r.refuse(field, "%s", err)
+	}
+}
+
+// checkText is the rule for every text, so that an export can always be imported
+// again. A carriage return is refused because CSV readers do not keep it.
+func checkText(text string) error {
+	if !utf8.ValidString(text) {
+		return errors.New("must be UTF-8")
+	}
+	for _, char := range text {
+		if unicode.IsControl(char) && char != '\n' {
+			return fmt.Errorf("must not contain the control character %U", char)
 		}
-		if slices.ContainsFunc(contents, func(other Content) bool { return other.ActiveIngredient == content.ActiveIngredient }) {
-			return nil, fault.Field(path+".active_ingredient", "%s is listed twice", content.ActiveIngredient).
-				With("active_ingredient", content.ActiveIngredient)
-		}
-		sum = sum.Add(content.Amount.Amount)
-		if form == productsv1.ProductForm_PRODUCT_FORM_SOLID && sum.GreaterThan(wholeKilogram) {
-			return nil, fault.Field(path+".amount", "the contents add up to %s g/kg, and there are only %s g in a kg", sum, wholeKilogram).
-				With("sum", sum.String()).With("maximum", wholeKilogram.String())
-		}
-		contents = append(contents, content)
 	}
-	return contents, nil
-}
-
-func readContent(path string, form productsv1.ProductForm, message *productsv1.Content) (Content, error) {
-	id := message.GetActiveIngredient()
-	if _, known := ActiveIngredientByID(id); !known {
-		return Content{}, fault.Field(path+".active_ingredient",
-			"%q is not in the catalog of active ingredients; use its common name, for example \"thiophanate-methyl\"", id).
-			With("active_ingredient", id)
-	}
-	amount, err := readPositive(path+".amount", ContentUnit(form), message.GetAmount())
-	if err != nil {
-		return Content{}, err
-	}
-	return Content{ActiveIngredient: id, Amount: amount}, nil
-}
-
-func readDirections(product Product, messages []*productsv1.LabelDirection) ([]Direction, error) {
-	directions := make([]Direction, 0, len(messages))
-	for i, message := range messages {
-		path := fmt.Sprintf("directions[%d]", i)
-		direction, err := readDirection(path, product.Form, message)
-		if err != nil {
-			return nil, err
-		}
-		if err := checkClasses(path, product.Contents, directions, direction); err != nil {
-			return nil, err
-		}
-		directions = append(directions, direction)
-	}
-	return directions, nil
-}
-
-func readDirection(path string, form productsv1.ProductForm, message *productsv1.LabelDirection) (Direction, error) {
-	direction := Direction{
-		Method: message.GetMethod(), Classes: message.GetDisorderClasses(),
-		MinIntervalDays: message.GetMinIntervalDays(), ProtectiveEquipment: message.GetProtectiveEquipment(),
-	}
-	var err error
-	if direction.RateMin, err = readPositive(path+".rate_min", RateUnit(form), message.GetRateMin()); err != nil {
-		return Direction{}, err
-	}
-	if direction.RateMax, err = readPositive(path+".rate_max", RateUnit(form), message.GetRateMax()); err != nil {
-		return Direction{}, err
-	}
-	if direction.RateMax.Amount.LessThan(direction.RateMin.Amount) {
-		return Direction{}, fault.Field(path+".rate_max", "must not be below the lowest rate, %s", direction.RateMin).
-			With("rate_min", direction.RateMin.String()).With("rate_max", direction.RateMax.String())
-	}
-	direction.RestrictedEntryInterval, err = readEntryInterval(path+".restricted_entry_interval", message.GetRestrictedEntryInterval())
-	return direction, err
-}
-
-// readEntryInterval leaves an absent interval zero: the label fact is missing,
-// which is not the same as an interval of 0 h.
-func readEntryInterval(field string, message *typev1.Quantity) (quantity.Quantity, error) {
-	if message == nil {
-		return quantity.Quantity{}, nil
-	}
-	interval, err := readIn(field, quantity.Hour, message)
-	if err != nil {
-		return quantity.Quantity{}, err
-	}
-	if interval.Amount.IsNegative() {
-		return quantity.Quantity{}, fault.Field(field, "must not be below 0 h").With("value", interval.String())
-	}
-	return interval, nil
-}
-
-func readPositive(field string, unit quantity.Unit, message *typev1.Quantity) (quantity.Quantity, error) {
-	q, err := readIn(field, unit, message)
-	if err != nil {
-		return quantity.Quantity{}, err
-	}
-	if !q.Positive() {
-		return quantity.Quantity{}, fault.Field(field, "must be above 0 %s", unit).With("value", q.String())
-	}
-	return q, nil
-}
-
-func readIn(field string, unit quantity.Unit, message *typev1.Quantity) (quantity.Quantity, error) {
-	q, err := quantity.FromContract(message)
-	if err != nil {
-		return quantity.Quantity{}, fault.Field(field, "%s", err)
-	}
-	if q.Unit != unit {
-		return quantity.Quantity{}, fault.Field(field, "must be in %s, not in %q", unit, q.Unit).
-			With("unit", string(q.Unit)).With("wanted", string(unit))
-	}
-	return q, nil
-}
-
-// checkClasses refuses a direction against a class that none of the active
-// ingredients works on, and a second direction for the same method and class:
-// the rate and the restricted-entry interval would depend on which one is read.
-func checkClasses(path string, contents []Content, earlier []Direction, direction Direction) error {
-	for i, class := range direction.Classes {
-		field := fmt.Sprintf("%s.disorder_classes[%d]", path, i)
-		if !anyWorksOn(contents, class) {
-			return fault.Field(field, "none of its active ingredients (%s) works on a disorder of the class %s",
-				describe(contents), word(classText(class))).
-				With("active_ingredients", describe(contents)).With("class", classText(class))
-		}
-		for j, other := range earlier {
-			if other.Method == direction.Method && slices.Contains(other.Classes, class) {
-				return fault.Field(field, "directions[%d] is for %s against a disorder of the class %s too; give one direction for both",
-					j, word(MethodText(direction.Method)), word(classText(class))).
-					With("method", MethodText(direction.Method)).With("class", classText(class))
-			}
-		}
+	if strings.TrimSpace(text) != text {
+		return errors.New("must not begin or end with a space or an empty line")
 	}
 	return nil
 }
 
-func anyWorksOn(contents []Content, class diagnosisv1.DisorderClass) bool {
-	return slices.ContainsFunc(contents, func(content Content) bool {
-		active, known := ActiveIngredientByID(content.ActiveIngredient)
-		return known && slices.Contains(active.WorksOn, class)
-	})
+func (r *reading) day(field, day string) {
+	date, err := time.Parse(time.DateOnly, day)
+	if err != nil || date.Year() < 1 {
+		r.add(fault.Field(field, "%q is not a day of the calendar (YYYY-MM-DD)", day).With("date", day))
+	}
 }
 
-func describe(contents []Content) string {
-	texts := make([]string, 0, len(contents))
-	for _, content := range contents {
-		if active, known := ActiveIngredientByID(content.ActiveIngredient); known {
-			texts = append(texts, fmt.Sprintf("%s, FRAC %s", active.DisplayName, active.FRACCode))
-		}
+// quantity reads a quantity; ok is false when it is absent or a fault was kept.
+func (r *reading) quantity(field string, message *typev1.Quantity) (q quantity.Quantity, ok bool) {
+	if message == nil {
+		return quantity.Quantity{}, false
 	}
-	return strings.Join(texts, "; ")
+	q, err := quantity.FromContract(message)
+	if err != nil {
+		r.add(fault.Field(field, "%s", err).With("unit", message.GetUnit()))
+		return quantity.Quantity{}, false
+	}
+	return q, true
+}
+
+// in is quantity in one unit.
+func (r *reading) in(field string, unit quantity.Unit, message *typev1.Quantity) (q quantity.Quantity, ok bool) {
+	if q, ok = r.quantity(field, message); !ok {
+		return q, false
+	}
+	if q.Unit != unit {
+		r.add(fault.Field(field, "must be in %s, not in %q", unit, q.Unit).
+			With("unit", string(q.Unit)).With("wanted", string(unit)))
+		return quantity.Quantity{}, false
+	}
+	return q, true
+}
+
+func (r *reading) contents(path string, form productsv1.ProductForm, messages []*productsv1.Content) []Content {
+	contents := make([]Content, 0, len(messages))
+	sum := decimal.Zero
+	for i, message := range messages {
+		at := fmt.Sprintf("%s[%d]", path, i)
+		content := r.content(at, form, message)
+		if content.ActiveIngredient != "" && slices.ContainsFunc(contents, content.sameActive) {
+			r.add(fault.Field(at+".active_ingredient", "%s is listed twice", content.ActiveIngredient).
+				With("active_ingredient", content.ActiveIngredient))
+		}
+		sum = sum.Add(content.Amount.Amount)
+		contents = append(contents, content)
+	}
+	if form == productsv1.ProductForm_PRODUCT_FORM_SOLID && sum.GreaterThan(wholeKilogram) {
+		r.add(fault.Field(fmt.Sprintf("%s[%d].amount", path, len(contents)-1),
+			"the contents add up to %s g/kg, and there are only %s g in a kg", sum, wholeKilogram).
+			With("sum", sum.String()).With("maximum", wholeKilogram.String()))
+	}
+	return contents
+}
+
+func (c Content) sameActive(other Content) bool { return c.ActiveIngredient == other.ActiveIngredient }
+
+func (r *reading) content(path string, form productsv1.ProductForm, message *productsv1.Content) Content {
+	content := Content{ActiveIngredient: r.active(path+".active_ingredient", message.GetActiveIngredient())}
+	if message.GetAmount() == nil {
+		r.refuse(path+".amount", "must be given in %s", ContentUnit(form))
+		return content
+	}
+	amount, ok := r.in(path+".amount", ContentUnit(form), message.GetAmount())
+	if ok && !amount.Positive() {
+		r.add(fault.Field(path+".amount", "must be above 0 %s", amount.Unit).With("value", amount.String()))
+	}
+	content.Amount = amount
+	return content
+}
+
+// active returns the identifier that a name means; "" with a fault when it means
+// none.
+func (r *reading) active(field, name string) string {
+	id, known := r.names.resolve(name)
+	if !known {
+		r.add(fault.Field(field, "%q is not in the catalog of active ingredients; use its common name, for example \"thiophanate-methyl\", or one of its other names", name).
+			With("active_ingredient", name))
+	}
+	return id
+}
+
+// cost reads what the product costs: both the money and the amount that it is
+// for, or neither.
+func (r *reading) cost(path string, product *Product, message *productsv1.Product) {
+	if message.GetCost() == nil && message.GetCostPer() == nil {
+		return
+	}
+	if message.GetCost() == nil {
+		r.refuse(path+".cost", "must be given when cost_per is")
+		return
+	}
+	if message.GetCostPer() == nil {
+		r.refuse(path+".cost_per", "must be given when cost is: what amount of product does it pay for?")
+		return
+	}
+	amount, err := decimal.NewFromString(message.GetCost().GetAmount())
+	if err != nil {
+		r.refuse(path+".cost.amount", "%q is not a plain decimal such as 12.50", message.GetCost().GetAmount())
+	}
+	product.Cost = Money{Amount: amount, Currency: message.GetCost().GetCurrencyCode()}
+	per, ok := r.quantity(path+".cost_per", message.GetCostPer())
+	if !ok {
+		return
+	}
+	if units := AmountUnits(product.Form); !slices.Contains(units, per.Unit) {
+		r.add(fault.Field(path+".cost_per", "must be in a unit that the product is measured out in (%s), not in %q", unitList(units), per.Unit).
+			With("unit", string(per.Unit)))
+		return
+	}
+	if !per.Positive() {
+		r.add(fault.Field(path+".cost_per", "must be above 0 %s", per.Unit).With("value", per.String()))
+	}
+	product.CostPer = per
 }

@@ -1,0 +1,60 @@
+package products
+
+import (
+	"maps"
+	"strings"
+	"sync"
+	"unicode"
+)
+
+// names says which active ingredient a name means in a nursery: the names that
+// came with velamen, and the nursery's own aliases by normal name.
+type names struct {
+	own map[string]string
+}
+
+// resolve returns the identifier of the active ingredient that a name means.
+func (n names) resolve(name string) (id string, known bool) {
+	key := normalName(name)
+	if id, known = shippedNames()[key]; known {
+		return id, true
+	}
+	id, known = n.own[key]
+	return id, known
+}
+
+// shippedNames are the identifiers, common names and aliases of the catalog, by
+// normal name. The catalog's loader refuses a name that means two of them.
+var shippedNames = sync.OnceValue(func() map[string]string {
+	all := map[string]string{}
+	for _, active := range catalog() {
+		maps.Copy(all, active.normalNames())
+	}
+	return all
+})
+
+// normalNames returns every name of an active ingredient, normal, with its
+// identifier.
+func (a ActiveIngredient) normalNames() map[string]string {
+	all := map[string]string{normalName(a.ID): a.ID, normalName(a.DisplayName): a.ID}
+	for _, alias := range a.Aliases {
+		all[normalName(alias)] = a.ID
+	}
+	return all
+}
+
+// described returns the common name with its resistance group, as a sentence uses
+// it.
+func (a ActiveIngredient) described() string { return a.DisplayName + ", FRAC " + a.FRACCode }
+
+// hyphens are the characters that people write for a hyphen.
+const hyphens = "-‐‑‒–—−_"
+
+// normalName returns a name in lower case with single hyphens. Nothing else is
+// evened out: names of different substances can differ in one letter.
+func normalName(name string) string {
+	apart := strings.FieldsFunc(strings.ToLower(name), func(r rune) bool {
+		return unicode.IsSpace(r) || strings.ContainsRune(hyphens, r)
+	})
+	return strings.Join(apart, "-")
+}
