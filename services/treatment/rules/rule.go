@@ -1,0 +1,45 @@
+package rules
+
+// The identifiers of the rules that are not rows of spacing.yaml or weather.yaml.
+// docs/rules says what each holds an application to.
+const (
+	RuleLabelUse            = "label-use"
+	RuleLabelFactMissing    = "label-fact-missing"
+	RuleLabelRateMax        = "label-rate-max"
+	RuleLabelRateMin        = "label-rate-min"
+	RuleLabelWaterVolume    = "label-water-volume"
+	RuleLabelMinInterval    = "label-min-interval"
+	RuleLabelMaxPerCycle    = "label-max-per-crop-cycle"
+	RuleLabelMaxPerYear     = "label-max-per-year"
+	RuleLabelActivePerYear  = "label-max-active-per-year"
+	RuleLabelConsecutive    = "label-max-consecutive"
+	RuleLabelTemperature    = "label-temperature"
+	RuleLabelOpenBloom      = "label-open-bloom"
+	RuleLabelChemigation    = "label-chemigation"
+	RuleLabelRestrictedTime = "label-restricted-entry"
+	RuleLabelEquipment      = "label-protective-equipment"
+	RuleLabelSaleInterval   = "label-sale-interval"
+	RuleRegistrationExpired = "registration-expired"
+	RuleRegistrationPlace   = "registration-jurisdiction"
+	RuleActiveApproval      = "active-approval"
+	RuleCertifiedApplicator = "certified-applicator"
+	RuleContainerUnknown    = "container-unknown"
+	RuleContainerExpired    = "container-expired"
+	RuleContainerLeft       = "container-left"
+	RuleContainerCounted    = "container-counted"
+	RuleStepCandidate       = "step-candidate"
+	RuleWorksOnClass        = "works-on-class"
+	RuleRotationRoundBefore = "rotation-round-before"
+	RuleRotationConsecutive = "rotation-consecutive"
+	RuleRotationAlone       = "rotation-alone"
+	RuleRotationPartner     = "rotation-partner"
+	RuleRotationRest        = "rotation-rest"
+	RuleRotationReturn      = "rotation-return"
+	RuleRotationCount       = "rotation-count"
+	RuleRotationShare       = "rotation-share"
+	RuleRotationSoloShare   = "rotation-solo-share"
+	RuleRotationMost        = "rotation-most"
+)
+
+// sourceLabel is where the rules of a label come from.
+const sourceLabel = "the product's label"
