@@ -74,6 +74,9 @@ type catalogRow struct {
 	Mobility    string   `yaml:"mobility"`
 	WorksOn     []string `yaml:"works_on"`
 	Source      string   `yaml:"source"`
+	CASNumber   string   `yaml:"cas_number"`
+	Risk        string   `yaml:"resistance_risk"`
+	Aliases     []string `yaml:"aliases"`
 }
 
 var (
@@ -93,6 +96,7 @@ func parseCatalog(file []byte) ([]ActiveIngredient, error) {
 		return nil, fmt.Errorf("catalog of active ingredients: %w", err)
 	}
 	actives := make([]ActiveIngredient, 0, len(rows))
+	names := map[string]string{}
 	for i, row := range rows {
 		active, err := row.active()
 		if err != nil {
@@ -100,6 +104,12 @@ func parseCatalog(file []byte) ([]ActiveIngredient, error) {
 		}
 		if i > 0 && active.ID <= actives[i-1].ID {
 			return nil, fmt.Errorf("active ingredient %q must come before %q", active.ID, actives[i-1].ID)
+		}
+		for name := range active.normalNames() {
+			if other, taken := names[name]; taken {
+				return nil, fmt.Errorf("%q means %s and %s", name, other, active.ID)
+			}
+			names[name] = active.ID
 		}
 		actives = append(actives, active)
 	}
@@ -113,8 +123,18 @@ func (row catalogRow) active() (ActiveIngredient, error) {
 	if row.DisplayName == "" || row.Source == "" {
 		return ActiveIngredient{}, fmt.Errorf("display_name and source must be given")
 	}
-	if !fracCode.MatchString(row.FRACCode) {
-		return ActiveIngredient{}, fmt.Errorf("frac_code %q is not a FRAC code", row.FRACCode)
+	code, err := NormalFRACCode(row.FRACCode)
+	if err != nil {
+		return ActiveIngredient{}, fmt.Errorf("frac_code: %w", err)
+	}
+	if row.CASNumber != "" {
+		if err := checkCAS(row.CASNumber); err != nil {
+			return ActiveIngredient{}, fmt.Errorf("cas_number: %w", err)
+		}
+	}
+	risk := productsv1.ResistanceRisk(productsv1.ResistanceRisk_value["RESISTANCE_RISK_"+row.Risk])
+	if risk == productsv1.ResistanceRisk_RESISTANCE_RISK_UNSPECIFIED {
+		return ActiveIngredient{}, fmt.Errorf("resistance_risk %q is not one of the contract's", row.Risk)
 	}
 	mobility := productsv1.Mobility(productsv1.Mobility_value["MOBILITY_"+row.Mobility])
 	if mobility == productsv1.Mobility_MOBILITY_UNSPECIFIED {
@@ -132,7 +152,53 @@ func (row catalogRow) active() (ActiveIngredient, error) {
 		classes[i] = class
 	}
 	return ActiveIngredient{
-		ID: row.ID, DisplayName: row.DisplayName, FRACCode: row.FRACCode,
+		ID: row.ID, DisplayName: row.DisplayName, FRACCode: code,
 		Mobility: mobility, WorksOn: classes, Source: row.Source,
+		CASNumber: row.CASNumber, ResistanceRisk: risk, Aliases: row.Aliases,
 	}, nil
+}
+
+// oldFRACCodes are codes that stand on older labels and lists, with those that
+// the FRAC Code List gives these groups now; from memory.
+var oldFRACCodes = map[string]string{"33": "P07", "44": "BM02", "U15": "49"}
+
+// shortFRACCode is a code of a lettered group without its leading zero, as lists
+// wrote it before 2019 (year from memory).
+var shortFRACCode = regexp.MustCompile(`^(M|P|BM|U)([0-9])$`)
+
+// NormalFRACCode returns a FRAC code as the present list writes it: M1 is M01, 33
+// is P07, 44 is BM02 and U15 is 49. It returns an error for what is no FRAC code.
+func NormalFRACCode(code string) (string, error) {
+	normal := strings.ToUpper(strings.TrimSpace(code))
+	normal = shortFRACCode.ReplaceAllString(normal, "${1}0${2}")
+	if present, old := oldFRACCodes[normal]; old {
+		return present, nil
+	}
+	if !fracCode.MatchString(normal) {
+		return "", fmt.Errorf("%q is not a FRAC code, for example 1, M03 or P07", code)
+	}
+	return normal, nil
+}
+
+// casForm is a number of the CAS registry: two to seven digits, two, and the check
+// digit.
+var casForm = regexp.MustCompile(`^[1-9][0-9]{1,6}-[0-9]{2}-[0-9]$`)
+
+// checkCAS holds a CAS number to its check digit: the digits before it, from the
+// right, times 1, 2, 3 and so on, added up, modulo 10 (CAS, "Check Digit
+// Verification of CAS Registry Numbers", from memory).
+func checkCAS(number string) error {
+	if !casForm.MatchString(number) {
+		return fmt.Errorf("%q is not a CAS number such as 133-06-2", number)
+	}
+	digits := strings.ReplaceAll(number, "-", "")
+	last := len(digits) - 1
+	sum := 0
+	for i := range last {
+		sum += (last - i) * int(digits[i]-'0')
+	}
+	if sum%10 != int(digits[last]-'0') {
+		return fmt.Errorf("the check digit of %s should be %d", number, sum%10)
+	}
+	return nil
 }

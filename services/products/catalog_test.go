@@ -1,6 +1,7 @@
 package products
 
 import (
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -33,16 +34,17 @@ func TestThiophanateMethylIsGroup1AndEpoxiconazoleGroup3AsPublished(t *testing.T
 // Source: FRAC Code List, from memory, except where the row names another.
 func TestResistanceGroupsAsPublished(t *testing.T) {
 	for group, ids := range map[string][]string{
-		"1":    {"thiophanate-methyl"},
+		"1":    {"thiophanate-methyl", "carbendazim"},
 		"2":    {"iprodione"},
-		"3":    {"tebuconazole", "propiconazole", "epoxiconazole", "myclobutanil"},
-		"4":    {"mefenoxam", "metalaxyl"},
+		"13":   {"quinoxyfen"},
+		"3":    {"tebuconazole", "propiconazole", "epoxiconazole", "myclobutanil", "cyproconazole", "prochloraz"},
+		"4":    {"mefenoxam", "metalaxyl", "benalaxyl"},
 		"7":    {"fluopyram", "boscalid"},
 		"9":    {"cyprodinil"},
-		"11":   {"azoxystrobin", "pyraclostrobin", "trifloxystrobin"},
+		"11":   {"azoxystrobin", "pyraclostrobin", "trifloxystrobin", "dimoxystrobin", "famoxadone", "fenamidone", "picoxystrobin"},
 		"12":   {"fludioxonil"},
 		"14":   {"etridiazole"},
-		"17":   {"fenhexamid"},
+		"17":   {"fenhexamid", "fenpyrazamine"},
 		"19":   {"polyoxin-d"},
 		"21":   {"cyazofamid"},
 		"25":   {"streptomycin"},
@@ -55,7 +57,7 @@ func TestResistanceGroupsAsPublished(t *testing.T) {
 		"P07":  {"fosetyl-al", "phosphorous-acid"},
 		"M01":  {"copper-hydroxide"},
 		"M02":  {"sulphur", "lime-sulphur"},
-		"M03":  {"mancozeb"},
+		"M03":  {"mancozeb", "metiram", "propineb", "thiram"},
 		"M04":  {"captan"},
 		"M05":  {"chlorothalonil"},
 		"BM02": {"bacillus-subtilis", "bacillus-amyloliquefaciens"},
@@ -89,19 +91,23 @@ func TestGroupsThatOnlyWorkOnOomycetesAreNotOfferedAgainstFungi(t *testing.T) {
 }
 
 func TestCatalogRefuses(t *testing.T) {
-	const good = "- {id: captan, display_name: captan, frac_code: M04, mobility: CONTACT, works_on: [FUNGUS], source: s}\n"
+	const good = "- {id: captan, display_name: captan, frac_code: M04, mobility: CONTACT, works_on: [FUNGUS], resistance_risk: LOW, source: s}\n"
 	_, err := parseCatalog([]byte(good))
 	require.NoError(t, err)
 
 	for name, file := range map[string]string{
-		"an unknown field":      "- {id: captan, colour: red}",
-		"no source":             "- {id: captan, display_name: captan, frac_code: M04, mobility: CONTACT, works_on: [FUNGUS]}",
-		"an old FRAC code":      "- {id: captan, display_name: captan, frac_code: M4, mobility: CONTACT, works_on: [FUNGUS], source: s}",
-		"an unknown mobility":   "- {id: captan, display_name: captan, frac_code: M04, mobility: FAST, works_on: [FUNGUS], source: s}",
-		"an unknown class":      "- {id: captan, display_name: captan, frac_code: M04, mobility: CONTACT, works_on: [MITE], source: s}",
-		"no class":              "- {id: captan, display_name: captan, frac_code: M04, mobility: CONTACT, source: s}",
-		"an id in upper case":   "- {id: Captan, display_name: captan, frac_code: M04, mobility: CONTACT, works_on: [FUNGUS], source: s}",
-		"the same row twice":    good + good,
+		"an unknown field":    "- {id: captan, colour: red}",
+		"no source":           "- {id: captan, display_name: captan, frac_code: M04, mobility: CONTACT, works_on: [FUNGUS]}",
+		"no FRAC code":        "- {id: captan, display_name: captan, frac_code: X4, mobility: CONTACT, works_on: [FUNGUS], resistance_risk: LOW, source: s}",
+		"an unknown mobility": "- {id: captan, display_name: captan, frac_code: M04, mobility: FAST, works_on: [FUNGUS], resistance_risk: LOW, source: s}",
+		"an unknown class":    "- {id: captan, display_name: captan, frac_code: M04, mobility: CONTACT, works_on: [MITE], source: s}",
+		"no class":            "- {id: captan, display_name: captan, frac_code: M04, mobility: CONTACT, source: s}",
+		"an id in upper case": "- {id: Captan, display_name: captan, frac_code: M04, mobility: CONTACT, works_on: [FUNGUS], resistance_risk: LOW, source: s}",
+		"the same row twice":  good + good,
+		"no resistance risk":  "- {id: captan, display_name: captan, frac_code: M04, mobility: CONTACT, works_on: [FUNGUS], source: s}",
+		"a wrong check digit": strings.Replace(good, "source: s", "source: s, cas_number: 133-06-3", 1),
+		"a name with two meanings": strings.Replace(good, "source: s", "source: s, aliases: [sulfur]", 1) +
+			"- {id: sulphur, display_name: sulphur, frac_code: M02, mobility: CONTACT, works_on: [FUNGUS], resistance_risk: LOW, source: s, aliases: [Sulfur]}",
 		"something that is not": "{",
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -124,4 +130,33 @@ func FuzzParseCatalog(f *testing.F) {
 			require.NotEmpty(t, active.WorksOn)
 		}
 	})
+}
+
+func TestFRACCodesAreReadAsThePresentListWritesThem(t *testing.T) {
+	for typed, want := range map[string]string{
+		"1": "1", "M1": "M01", "m03": "M03", "M05": "M05", "33": "P07", "44": "BM02", "U15": "49", "P7": "P07", " 7 ": "7", "nc": "NC", "BM2": "BM02",
+	} {
+		code, err := NormalFRACCode(typed)
+		require.NoError(t, err, typed)
+		require.Equal(t, want, code, typed)
+	}
+	for _, typed := range []string{"", "0", "M", "M100", "123", "X1", "1;2"} {
+		_, err := NormalFRACCode(typed)
+		require.Error(t, err, typed)
+	}
+}
+
+// Source: CAS registry, from memory: captan 133-06-2; water 7732-18-5.
+func TestCheckDigitsOfCASNumbersAsPublished(t *testing.T) {
+	require.NoError(t, checkCAS("133-06-2"))
+	require.NoError(t, checkCAS("7732-18-5"))
+	require.ErrorContains(t, checkCAS("7732-18-6"), "should be 5")
+	require.Error(t, checkCAS("133062"))
+}
+
+func TestEveryActiveIngredientHasARisk(t *testing.T) {
+	for _, active := range ActiveIngredients() {
+		require.NotEqual(t, productsv1.ResistanceRisk_RESISTANCE_RISK_UNSPECIFIED, active.ResistanceRisk, active.ID)
+	}
+	require.Greater(t, len(shippedNames()), len(ActiveIngredients()), "aliases came along")
 }
