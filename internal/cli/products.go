@@ -14,7 +14,8 @@ import (
 func (a *app) productsCommand() *cobra.Command {
 	return group("products", "Active ingredients, products and their labels",
 		"A product is entered with what its label says; the printed label decides, this is a copy. "+Caution,
-		a.actives(), a.productList(), a.productGet(), a.productCreate(), a.productUpdate())
+		a.actives(), a.productList(), a.productGet(), a.productCreate(), a.productUpdate(),
+		a.storeCommand())
 }
 
 func (a *app) actives() *cobra.Command {

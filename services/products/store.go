@@ -120,6 +120,9 @@ func insertProduct(ctx context.Context, tx pgx.Tx, nursery string, product Produ
 }
 
 func updateProduct(ctx context.Context, tx pgx.Tx, nursery string, product Product) error {
+	if err := checkForm(ctx, tx, nursery, product); err != nil {
+		return err
+	}
 	_, err := tx.Exec(ctx, `
 		UPDATE products.product SET display_name = @display_name, registration_number = @registration_number,
 			form = @form, restricted_use = @restricted_use, formulation = @formulation, jurisdiction = @jurisdiction,

@@ -99,10 +99,10 @@ GRANT SELECT, INSERT ON products.alias TO velamen_app;
 
 -- The chemical store ------------------------------------------------------------
 
--- Containers, and what went into and out of each. Amounts are in g for
--- a solid and in mL for a liquid, exactly: a fluid ounce has ten places in mL, so
--- that no number of places is fixed. A container is shown in the unit in which it
--- was entered.
+-- Containers, and what went into and out of each. Amounts are in g for a solid
+-- and in mL for a liquid, exactly: a fluid ounce has ten places in mL, so that no
+-- number of places is fixed. A container is shown in the unit in which it was
+-- entered.
 --
 -- Nothing is lost: at commit what is left in every container that was touched is
 -- the sum of its events.
@@ -142,16 +142,18 @@ CREATE TABLE products.used (
     line        int         NOT NULL,
     product     text        NOT NULL,
     amount      numeric     NOT NULL,
+    unit        text        NOT NULL,
     person      text        NOT NULL,
     use_time    timestamptz NOT NULL,
     enter_time  timestamptz NOT NULL DEFAULT now(),
     CONSTRAINT used_pk PRIMARY KEY (nursery, application, line),
     CONSTRAINT used_product FOREIGN KEY (nursery, product) REFERENCES products.product (nursery, id),
     CONSTRAINT used_person FOREIGN KEY (nursery, person) REFERENCES identity.person (nursery, id),
-    CONSTRAINT used_above_zero CHECK (amount > 0)
+    CONSTRAINT used_above_zero CHECK (amount > 0),
+    CONSTRAINT used_unit_known CHECK (unit IN ('g', 'mL'))
 );
 GRANT SELECT ON products.used TO velamen_app;
-GRANT INSERT (nursery, application, line, product, amount, person, use_time) ON products.used TO velamen_app;
+GRANT INSERT (nursery, application, line, product, amount, unit, person, use_time) ON products.used TO velamen_app;
 
 -- enter_time is the database's own and cannot be given by who writes an event,
 -- so that an event entered late shows as such.
