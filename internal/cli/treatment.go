@@ -2,10 +2,12 @@ package cli
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"strings"
 
 	"github.com/spf13/cobra"
+	"go.yaml.in/yaml/v3"
 
 	treatmentv1 "velamen/gen/velamen/treatment/v1"
 )
@@ -14,7 +16,7 @@ func (a *app) treatmentCommand() *cobra.Command {
 	return group("treatment", "Outbreaks, and the program that ends each",
 		"A case holds the lots of an outbreak; its program says which step is due, and ends in release or discarding. "+Caution,
 		a.templateList(),
-		group("template", "One program template", "A template is a versioned plan for one kind of disorder.", a.templateGet(), a.templatePublish()),
+		group("template", "One program template", "A template is a versioned plan for one kind of disorder.", a.templateGet(), a.templateCheck(), a.templatePublish()),
 		group("case", "Cases", "A case is one outbreak: its lots are held until they are released or discarded.", a.caseCreate(), a.caseClose(), a.caseGet(), a.caseList()),
 		group("program", "Programs", "A program is the treatment of one case.", a.programStart(), a.programShow(), a.programList()),
 		a.stepList(),
@@ -91,17 +93,91 @@ func intervals(step *treatmentv1.TemplateStep) string {
 	return strings.Join(texts, ", ")
 }
 
+func (a *app) templateCheck() *cobra.Command {
+	return a.command(text{
+		use: "check FILE", short: "Say everything that is wrong with a template, without publishing it",
+		long: `Checks a template in a YAML or JSON file: steps that are never done, intervals that
+cannot all be kept, active ingredients that do not work on the disorders, resistance
+groups that run out, a release that nothing earns. The exit code is 3 when a fault
+would keep it from being published; warnings are for the nursery to decide. ` + Caution,
+		example: "  velamen treatment template check vascular-wilt.yaml\n  velamen treatment template check vascular-wilt.json --json",
+	}, func(ctx context.Context, args []string) error {
+		parent, err := a.parent()
+		if err != nil {
+			return err
+		}
+		template, err := a.readTemplate("FILE", args[0])
+		if err != nil {
+			return err
+		}
+		checked, err := call(ctx, a, treatmentv1.NewTreatmentServiceClient, treatmentv1.TreatmentServiceClient.CheckTemplate,
+			&treatmentv1.CheckTemplateRequest{Parent: parent, Template: template})
+		if err != nil {
+			return err
+		}
+		return a.showFindings(ctx, checked)
+	})
+}
+
+// showFindings prints what is wrong with a template; a fault among it ends the
+// command as a refusal does.
+func (a *app) showFindings(ctx context.Context, checked *treatmentv1.CheckTemplateResponse) error {
+	faults := 0
+	for _, finding := range checked.GetFindings() {
+		if !finding.GetWarning() {
+			faults++
+		}
+	}
+	if err := a.showWithCaution(ctx, checked, func(s *sheet) {
+		if s.none(len(checked.GetFindings()), "faults and no warnings") {
+			return
+		}
+		s.row("FINDING", "FIELD", "RULE", "WHAT IS WRONG")
+		for _, finding := range checked.GetFindings() {
+			weight := "fault"
+			if finding.GetWarning() {
+				weight = "warning"
+			}
+			s.row(weight, finding.GetField(), finding.GetRule(), finding.GetMessage())
+		}
+	}); err != nil {
+		return err
+	}
+	if faults > 0 {
+		return outcomeError{exitRefused, fmt.Errorf("faults that keep the template from being published: %d", faults)}
+	}
+	return nil
+}
+
+// readTemplate reads a template from a YAML or JSON file; every JSON file is YAML.
+func (a *app) readTemplate(flag, file string) (*treatmentv1.Template, error) {
+	content, err := a.readFile(flag, file)
+	if err != nil {
+		return nil, err
+	}
+	var tree any
+	if err := yaml.Unmarshal(content, &tree); err != nil {
+		return nil, usagef("%s %s: %w", flag, file, err)
+	}
+	asJSON, err := json.Marshal(tree)
+	if err != nil {
+		return nil, usagef("%s %s: not a mapping of field names: %w", flag, file, err)
+	}
+	template := &treatmentv1.Template{}
+	return template, unmarshal(flag, file, asJSON, template)
+}
+
 func (a *app) templatePublish() *cobra.Command {
 	var file string
 	cmd := a.command(text{
 		use: "publish TEMPLATE", short: "Make a new version of a template",
-		long: `Makes a new version of a template, or a new template, from a JSON file as velamen
-treatment template get --json writes it. Running programs keep the version that
+		long: `Makes a new version of a template, or a new template, from a YAML or JSON file; velamen
+treatment template get --json writes one. Running programs keep the version that
 they started with. Managers and owners only. ` + Caution,
 		example: "  velamen treatment template publish vascular-wilt -f vascular-wilt.json",
 	}, func(ctx context.Context, args []string) (err error) {
-		request := &treatmentv1.PublishTemplateRequest{Template: &treatmentv1.Template{}}
-		if err := a.readMessage("--file", file, request.GetTemplate()); err != nil {
+		request := &treatmentv1.PublishTemplateRequest{}
+		if request.Template, err = a.readTemplate("--file", file); err != nil {
 			return err
 		}
 		if request.Template.Name, err = a.name("TEMPLATE", args[0], "templates"); err != nil {
@@ -116,7 +192,7 @@ they started with. Managers and owners only. ` + Caution,
 		}
 		return a.showTemplate(ctx, template)
 	})
-	cmd.Flags().StringVarP(&file, "file", "f", "", `JSON file of the template ("-": standard input)`)
+	cmd.Flags().StringVarP(&file, "file", "f", "", `YAML or JSON file of the template ("-": standard input)`)
 	return needs(cmd, "file")
 }
 

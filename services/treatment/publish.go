@@ -11,7 +11,6 @@ import (
 	"velamen/internal/fault"
 	"velamen/internal/resource"
 	"velamen/internal/rpc"
-	"velamen/services/diagnosis"
 )
 
 // publish makes a new version of a template. Programs that run keep theirs.
@@ -20,13 +19,8 @@ func publish(ctx context.Context, tx pgx.Tx, template *treatmentv1.Template, cal
 	if err != nil {
 		return nil, err
 	}
-	if err := CheckTemplate(template, knownActive); err != nil {
+	if err := CheckTemplate(template); err != nil {
 		return nil, err
-	}
-	for _, id := range template.GetDisorders() {
-		if _, ok := diagnosis.DisorderByID(id); !ok {
-			return nil, broken("template.disorders", "there is no disorder %q", id)
-		}
 	}
 	version := int32(1)
 	newest, err := readTemplate(ctx, tx, ids[0], ids[1])

@@ -66,6 +66,18 @@ func (s *Service) PublishTemplate(ctx context.Context, request *treatmentv1.Publ
 	})
 }
 
+// CheckTemplate says everything that is wrong with a template.
+func (s *Service) CheckTemplate(_ context.Context, request *treatmentv1.CheckTemplateRequest) (*treatmentv1.CheckTemplateResponse, error) {
+	if _, err := resource.Parse("parent", request.GetParent(), "nurseries"); err != nil {
+		return nil, err
+	}
+	response := &treatmentv1.CheckTemplateResponse{}
+	for _, finding := range FindTemplateFaults(request.GetTemplate()) {
+		response.Findings = append(response.Findings, finding.contract())
+	}
+	return response, nil
+}
+
 // CreateCase opens a case.
 func (s *Service) CreateCase(ctx context.Context, request *treatmentv1.CreateCaseRequest) (*treatmentv1.Case, error) {
 	return rpc.Once(ctx, s.db, request, func(ctx context.Context, tx pgx.Tx, _ rpc.Principal) (*treatmentv1.Case, error) {

@@ -15,7 +15,6 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	treatmentv1 "velamen/gen/velamen/treatment/v1"
-	"velamen/services/products"
 )
 
 //go:embed templates/*.yaml
@@ -62,12 +61,7 @@ func ReadTemplate(body []byte) (*treatmentv1.Template, error) {
 	if err := protovalidate.Validate(template); err != nil {
 		return nil, err
 	}
-	return template, CheckTemplate(template, knownActive)
-}
-
-func knownActive(id string) bool {
-	_, ok := products.ActiveIngredientByID(id)
-	return ok
+	return template, CheckTemplate(template)
 }
 
 // shippedTemplate returns a copy of a template that comes with the binary.
