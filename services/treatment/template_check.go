@@ -39,6 +39,9 @@ const (
 	RuleReleaseInspected Rule = "release-inspected"
 	RuleReleaseTested    Rule = "release-virus-tested"
 	RuleReleaseSpan      Rule = "release-latent-period"
+	RuleReleaseTimes     Rule = "release-clean-inspections"
+	RuleShare            Rule = "release-share"
+	RuleShareWithout     Rule = "share-without-release"
 	RuleNotAwaited       Rule = "release-does-not-wait"
 
 	RuleActivesMissing Rule = "actives-missing"
@@ -116,6 +119,7 @@ func FindTemplateFaults(template *treatmentv1.Template) []Finding {
 		c.course()
 	}
 	c.chemistry()
+	c.shares()
 	c.sanity()
 	return c.findings
 }

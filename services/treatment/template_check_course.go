@@ -3,11 +3,7 @@ package treatment
 import (
 	"fmt"
 	"slices"
-	"strings"
 	"time"
-
-	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
-	"velamen/services/treatment/sampling"
 )
 
 // course checks what follows what: that every step can be done and be done in
@@ -77,60 +73,6 @@ func (c *templateCheck) reachable() {
 	}
 }
 
-// release holds that no lot is released without an inspection, and none with a
-// virus without two negative tests; and says what the release would leave undone.
-func (c *templateCheck) release() {
-	for i, step := range c.plan.Steps {
-		if step.Kind != release {
-			continue
-		}
-		inspected, tests := false, 0
-		for j, earlier := range c.plan.Steps {
-			if !c.before[i][j] {
-				continue
-			}
-			inspected = inspected || earlier.Kind == inspect
-			if earlier.Kind == labTest {
-				tests += earlier.CleanTimes
-			}
-		}
-		path := stepPath(i) + ".intervals"
-		if !inspected {
-			c.fault(RuleReleaseInspected, path, "a release must follow an inspection")
-		}
-		if virus := c.disordersOf(diagnosisv1.DisorderClass_DISORDER_CLASS_VIRUS); len(virus) > 0 && tests < negativeTests {
-			c.fault(RuleReleaseTested, path, "a plant with %s may be without signs: a release must follow %d negative tests, not %d",
-				strings.Join(virus, ", "), negativeTests, tests)
-		}
-		c.left(i)
-	}
-}
-
-// negativeTests are the least that free a lot of the suspicion of a virus.
-// Design value, from memory.
-const negativeTests = 2
-
-// left warns of steps that the release does not wait for: when the lots are
-// released, those that are not done are dropped.
-func (c *templateCheck) left(releaseIndex int) {
-	for i, step := range c.plan.Steps {
-		if i == releaseIndex || step.Kind == discard || c.before[releaseIndex][i] || c.before[i][releaseIndex] {
-			continue
-		}
-		c.warn(RuleNotAwaited, stepPath(i), "no interval leads from %q to the release, which drops it when it is not done by then", step.Key)
-	}
-}
-
-func (c *templateCheck) disordersOf(class diagnosisv1.DisorderClass) []string {
-	var ids []string
-	for _, disorder := range c.known {
-		if disorder.Class == class {
-			ids = append(ids, disorder.ID)
-		}
-	}
-	return ids
-}
-
 // windows holds that there is a course on which every step is done in the window
 // of each of its intervals.
 func (c *templateCheck) windows() {
@@ -162,97 +104,4 @@ func (step PlanStep) clean() window {
 		}
 	}
 	return window{again * step.CleanApart, again * (step.CleanApart + leeway)}
-}
-
-// spans warns of a release that comes before signs could have: the last clean
-// check must be one longest latent period after the last step that ends an
-// infection.
-func (c *templateCheck) spans() {
-	for _, disorder := range c.known {
-		period, ok := sampling.PeriodOf(disorder.ID)
-		if !ok || period.ReleasedBy == sampling.ByNothing {
-			continue
-		}
-		from, check, span := c.shortestSpan(period.ReleasedBy)
-		if check < 0 || span >= days(period.LatentMaxDays) {
-			continue
-		}
-		c.warn(RuleReleaseSpan, stepPath(check), "the last clean check may be %d days after %q; %s may stand without signs for %d days",
-			int(span/days(1)), c.plan.Steps[from].Key, disorder.ID, period.LatentMaxDays)
-	}
-}
-
-func days(n int) time.Duration { return time.Duration(n) * 24 * time.Hour }
-
-// shortestSpan returns the least time from a step that ends an infection to the
-// last check before the release, and the two steps; the check is negative when
-// there is none.
-func (c *templateCheck) shortestSpan(by sampling.Proof) (from, check int, span time.Duration) {
-	check = -1
-	for _, treating := range c.treating() {
-		done := c.earliest(treating)
-		last, at := -1, time.Duration(0)
-		for i, step := range c.plan.Steps {
-			proves := step.Kind == labTest || (step.Kind == inspect && by == sampling.ByInspections)
-			if proves && c.leadsToRelease(i) && (last < 0 || done[i] >= at) {
-				last, at = i, done[i]
-			}
-		}
-		if last >= 0 && (check < 0 || at < span) {
-			from, check, span = treating, last, at
-		}
-	}
-	return from, check, span
-}
-
-func (c *templateCheck) leadsToRelease(i int) bool {
-	for j, step := range c.plan.Steps {
-		if step.Kind == release && c.before[j][i] {
-			return true
-		}
-	}
-	return false
-}
-
-// treating returns the steps after which a plant that still falls ill was
-// infected before them: those whose active goes into the plant; where there are
-// none, those that cut off what is ill; where there are none either, those that
-// set the lots apart, or else the first step. A contact fungicide between them and
-// the release keeps clean what is clean and begins nothing anew.
-func (c *templateCheck) treating() []int {
-	ranks := []func(i int) bool{
-		c.entersPlant,
-		func(i int) bool { return cuts(c.plan.Steps[i].Kind) },
-		func(i int) bool { return c.plan.Steps[i].Kind == isolate },
-		func(i int) bool { return i == 0 },
-	}
-	for _, belongs := range ranks {
-		var found []int
-		for i := range c.plan.Steps {
-			if belongs(i) && c.leadsToRelease(i) {
-				found = append(found, i)
-			}
-		}
-		if len(found) > 0 {
-			return found
-		}
-	}
-	return nil
-}
-
-// earliest returns how long after a step the others are done at the earliest;
-// nothing for steps that do not follow it. Whatever is late makes it longer, so a
-// program never releases sooner.
-func (c *templateCheck) earliest(from int) map[int]time.Duration {
-	done := map[int]time.Duration{from: 0}
-	for i, step := range c.plan.Steps {
-		for _, interval := range step.After {
-			earlier, follows := done[c.index(interval.Key)]
-			if !follows || i == from {
-				continue
-			}
-			done[i] = max(done[i], earlier+interval.Min+step.clean().Min)
-		}
-	}
-	return done
 }

@@ -10,6 +10,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	treatmentv1 "velamen/gen/velamen/treatment/v1"
+	typev1 "velamen/gen/velamen/type/v1"
 	"velamen/internal/fault"
 )
 
@@ -285,17 +286,17 @@ func TestAReleaseBeforeSignsCouldHaveComeIsAWarning(t *testing.T) {
 	for _, test := range []brokenTemplate{
 		{"a day too few for Phyllosticta", "leaf-spots", func(x *treatmentv1.Template) {
 			step(x, "inspection").CleanApartHours -= 24
-		}, "template.steps[5]", RuleReleaseSpan, `the last clean check may be 41 days after "systemic"; phyllosticta-leaf-spot may stand without signs for 42 days`},
+		}, "template.steps[5]", RuleReleaseSpan, `the last clean check may be 41 days after "systemic"; a release from phyllosticta-leaf-spot needs 42 days, its signs come after up to 42`},
 		{"wilt counted from the bath", "vascular-wilt", func(x *treatmentv1.Template) {
 			step(x, "inspection").Intervals = step(x, "inspection").GetIntervals()[:1]
-		}, "template.steps[6]", RuleReleaseSpan, `the last clean check may be 86 days after "systemic"; fusarium-wilt may stand without signs for 90 days`},
+		}, "template.steps[6]", RuleReleaseSpan, `the last clean check may be 86 days after "systemic"; a release from fusarium-wilt needs 90 days, its signs come after up to 90`},
 		{"an inspection right after the cut", "bacterial-rot", func(x *treatmentv1.Template) {
 			step(x, "inspection").CleanTimes, step(x, "inspection").Intervals[0].MinHours = 1, 0
 			step(x, "inspection").Intervals[1].MinHours = 0
-		}, "template.steps[4]", RuleReleaseSpan, `may be 0 days after "cut-off"; bacterial-soft-rot may stand without signs for 3 days`},
+		}, "template.steps[4]", RuleReleaseSpan, `may be 0 days after "cut-off"; a release from bacterial-soft-rot needs 21 days, its signs come after up to 3`},
 		{"for a virus only tests count", "virus", func(x *treatmentv1.Template) {
 			step(x, "second-test").Intervals[0].MinHours, step(x, "second-test").Intervals[1].MinHours = 0, 0
-		}, "template.steps[4]", RuleReleaseSpan, `may be 21 days after "rogue"; virus-mosaic may stand without signs for 180 days`},
+		}, "template.steps[4]", RuleReleaseSpan, `may be 21 days after "rogue"; a release from virus-mosaic needs 180 days, its signs come after up to 180`},
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			template, _, err := shippedTemplate(test.ships)
@@ -306,6 +307,56 @@ func TestAReleaseBeforeSignsCouldHaveComeIsAWarning(t *testing.T) {
 			require.True(t, finding.Warning)
 			require.Contains(t, finding.Message, test.says)
 			require.NoError(t, CheckTemplate(template), "it can be published")
+		})
+	}
+}
+
+func TestAReleaseAfterOneCleanInspectionIsAWarning(t *testing.T) {
+	template, _, err := shippedTemplate("rust")
+	require.NoError(t, err)
+	step(template, "inspection").CleanTimes = 1
+	finding := find(FindTemplateFaults(template), RuleReleaseTimes)
+	require.Equal(t, "template.steps[7]", finding.Field)
+	require.True(t, finding.Warning)
+	require.Equal(t, "1 clean inspection comes before it; a release from rust needs 2", finding.Message)
+}
+
+func TestWhatAReleaseMustProveIsHeldToWhatCanBeProven(t *testing.T) {
+	percent := func(value string) *typev1.Quantity { return &typev1.Quantity{Amount: value, Unit: "%"} }
+	for _, test := range []struct {
+		name    string
+		breaks  func(*treatmentv1.Template)
+		field   string
+		rule    Rule
+		says    string
+		warning bool
+	}{
+		{"its own values", func(x *treatmentv1.Template) {
+			step(x, "release").ReleaseConfidence, step(x, "release").ReleasePrevalence, step(x, "release").InspectionSensitivity = percent("99"), percent("0.5"), percent("100")
+		}, "", "", "", false},
+		{"certainty", func(x *treatmentv1.Template) { step(x, "release").ReleaseConfidence = percent("100") }, "template.steps[6].release_confidence", RuleShare, "100 % cannot be: confidence: must be more than 0 and less than 1", false},
+		{"more plants than there are", func(x *treatmentv1.Template) { step(x, "release").ReleasePrevalence = percent("101") }, "template.steps[6].release_prevalence", RuleShare, "at most 1, not 1.01", false},
+		{"eyes shut", func(x *treatmentv1.Template) { step(x, "release").InspectionSensitivity = percent("0.1") }, "template.steps[6].inspection_sensitivity", RuleShare, "must be from 0.01 to 1", false},
+		{"another unit", func(x *treatmentv1.Template) {
+			step(x, "release").ReleaseConfidence = &typev1.Quantity{Amount: "95", Unit: "mL"}
+		}, "template.steps[6].release_confidence", RuleShare, "must be a number in %", false},
+		{"no number", func(x *treatmentv1.Template) { step(x, "release").ReleaseConfidence = percent("high") }, "template.steps[6].release_confidence", RuleShare, "must be a number in %", false},
+		{"on an inspection", func(x *treatmentv1.Template) { step(x, "inspection").InspectionSensitivity = percent("90") }, "template.steps[5].inspection_sensitivity", RuleShareWithout, "only the release step", true},
+	} {
+		t.Run(test.name, func(t *testing.T) {
+			template, _, err := shippedTemplate("leaf-spots")
+			require.NoError(t, err)
+			test.breaks(template)
+			findings := FindTemplateFaults(template)
+			if test.field == "" {
+				require.Empty(t, findings)
+				return
+			}
+			require.Len(t, findings, 1)
+			require.Equal(t, test.field, findings[0].Field)
+			require.Equal(t, test.rule, findings[0].Rule)
+			require.Equal(t, test.warning, findings[0].Warning)
+			require.Contains(t, findings[0].Message, test.says)
 		})
 	}
 }

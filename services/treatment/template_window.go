@@ -9,18 +9,12 @@ import (
 // window is how long after one moment another may be.
 type window struct{ Min, Max time.Duration }
 
-// String writes a window in hours, "at most 24 h" where it is open to one side.
+// String writes a window in whole hours.
 func (w window) String() string {
-	switch {
-	case w.Min == w.Max:
+	if w.Min == w.Max {
 		return inHours(w.Min) + " h"
-	case w.Min == -unbounded:
-		return "at most " + inHours(w.Max) + " h"
-	case w.Max == unbounded:
-		return "at least " + inHours(w.Min) + " h"
-	default:
-		return inHours(w.Min) + " to " + inHours(w.Max) + " h"
 	}
+	return inHours(w.Min) + " to " + inHours(w.Max) + " h"
 }
 
 func inHours(d time.Duration) string { return fmt.Sprintf("%d", int64(d/time.Hour)) }
