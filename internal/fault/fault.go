@@ -45,10 +45,20 @@ type Fault struct {
 	Field string
 	// Message is one sentence for a person.
 	Message string
+	// Violations are the rules that fields break, where there is more than one.
+	Violations []Violation
 	// Values are the values that the message mentions, by name.
 	Values map[string]string
 	// cause is logged and never shown.
 	cause error
+}
+
+// Violation is a rule that one field breaks.
+type Violation struct {
+	// Field is its path in the request or file.
+	Field string
+	// Rule is one sentence for a person.
+	Rule string
 }
 
 // Error returns the sentence for a person.
@@ -88,6 +98,13 @@ func New(kind Kind, reason Reason, format string, args ...any) *Fault {
 // Field returns an Invalid fault that names the field and the rule it breaks.
 func Field(field, format string, args ...any) *Fault {
 	return &Fault{Kind: Invalid, Reason: InvalidField, Field: field, Message: fmt.Sprintf(format, args...)}
+}
+
+// Rejected returns an Invalid fault for everything that is wrong with a file.
+func Rejected(violations []Violation, format string, args ...any) *Fault {
+	f := New(Invalid, ImportRejected, format, args...)
+	f.Violations = violations
+	return f
 }
 
 // FieldReason is Field with a reason of its own and a kind.

@@ -52,10 +52,15 @@ func Status(err error) *status.Status {
 
 func faultStatus(f *fault.Fault) *status.Status {
 	details := []protoadapt.MessageV1{info(string(f.Reason), f.Values)}
+	bad := &errdetails.BadRequest{}
 	if f.Field != "" {
-		details = append(details, &errdetails.BadRequest{FieldViolations: []*errdetails.BadRequest_FieldViolation{
-			{Field: f.Field, Description: f.Message},
-		}})
+		bad.FieldViolations = append(bad.FieldViolations, &errdetails.BadRequest_FieldViolation{Field: f.Field, Description: f.Message})
+	}
+	for _, violation := range f.Violations {
+		bad.FieldViolations = append(bad.FieldViolations, &errdetails.BadRequest_FieldViolation{Field: violation.Field, Description: violation.Rule})
+	}
+	if len(bad.GetFieldViolations()) > 0 {
+		details = append(details, bad)
 	}
 	return with(status.New(codeOf[f.Kind], f.Error()), details)
 }

@@ -79,12 +79,7 @@ type catalogRow struct {
 	Aliases     []string `yaml:"aliases"`
 }
 
-var (
-	activeID = regexp.MustCompile(`^[a-z][a-z0-9-]{0,58}[a-z0-9]$`)
-	// fracCode are the forms that FRAC uses: a number, a multi-site M, a plant
-	// defence P, a biological BM, an unknown U with two digits, or NC.
-	fracCode = regexp.MustCompile(`^([1-9][0-9]?|(M|P|BM|U)[0-9]{2}|NC)$`)
-)
+var activeID = regexp.MustCompile(`^[a-z][a-z0-9-]{0,58}[a-z0-9]$`)
 
 // parseCatalog reads a catalog and refuses one with an unknown field or value, a
 // missing fact, or rows that are not in the order of their ids.
@@ -156,28 +151,6 @@ func (row catalogRow) active() (ActiveIngredient, error) {
 		Mobility: mobility, WorksOn: classes, Source: row.Source,
 		CASNumber: row.CASNumber, ResistanceRisk: risk, Aliases: row.Aliases,
 	}, nil
-}
-
-// oldFRACCodes are codes that stand on older labels and lists, with those that
-// the FRAC Code List gives these groups now; from memory.
-var oldFRACCodes = map[string]string{"33": "P07", "44": "BM02", "U15": "49"}
-
-// shortFRACCode is a code of a lettered group without its leading zero, as lists
-// wrote it before 2019 (year from memory).
-var shortFRACCode = regexp.MustCompile(`^(M|P|BM|U)([0-9])$`)
-
-// NormalFRACCode returns a FRAC code as the present list writes it: M1 is M01, 33
-// is P07, 44 is BM02 and U15 is 49. It returns an error for what is no FRAC code.
-func NormalFRACCode(code string) (string, error) {
-	normal := strings.ToUpper(strings.TrimSpace(code))
-	normal = shortFRACCode.ReplaceAllString(normal, "${1}0${2}")
-	if present, old := oldFRACCodes[normal]; old {
-		return present, nil
-	}
-	if !fracCode.MatchString(normal) {
-		return "", fmt.Errorf("%q is not a FRAC code, for example 1, M03 or P07", code)
-	}
-	return normal, nil
 }
 
 // casForm is a number of the CAS registry: two to seven digits, two, and the check

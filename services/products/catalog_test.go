@@ -160,3 +160,15 @@ func TestEveryActiveIngredientHasARisk(t *testing.T) {
 	}
 	require.Greater(t, len(shippedNames()), len(ActiveIngredients()), "aliases came along")
 }
+
+func TestEveryGroupOfTheCatalogHasAName(t *testing.T) {
+	for _, active := range ActiveIngredients() {
+		require.NotEmpty(t, fracGroups()[active.FRACCode], active.ID)
+	}
+	require.Equal(t, "FRAC 3, DMI", FRACGroup("3"))
+	require.Equal(t, "FRAC U99", FRACGroup("U99"))
+	for _, file := range []string{`"33": phosphonate`, `"1": ""`, "x: y", "[]"} {
+		_, err := parseFRACGroups([]byte(file))
+		require.Error(t, err, file)
+	}
+}

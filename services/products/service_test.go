@@ -70,6 +70,8 @@ func liquid() *productsv1.Product {
 	}
 }
 
+func everything() *fieldmaskpb.FieldMask { return &fieldmaskpb.FieldMask{Paths: []string{"*"}} }
+
 func create(id string, product *productsv1.Product) *productsv1.CreateProductRequest {
 	return &productsv1.CreateProductRequest{Parent: "nurseries/test", ProductId: id, Product: product, RequestId: uuid.NewString()}
 }

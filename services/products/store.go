@@ -90,6 +90,24 @@ func lockProduct(ctx context.Context, tx pgx.Tx, nursery, id string) (stored, er
 	return readStored(ctx, tx, nursery, id)
 }
 
+// lockProducts holds all products of a nursery until the transaction ends and
+// returns them by id.
+func lockProducts(ctx context.Context, tx pgx.Tx, nursery string) (map[string]Product, error) {
+	_, err := tx.Exec(ctx, `SELECT FROM products.product WHERE nursery = $1 ORDER BY id FOR UPDATE`, nursery)
+	if err != nil {
+		return nil, err
+	}
+	products, err := ReadProducts(ctx, tx, nursery)
+	if err != nil {
+		return nil, err
+	}
+	byID := map[string]Product{}
+	for _, product := range products {
+		byID[product.ID] = product
+	}
+	return byID, nil
+}
+
 func listProducts(ctx context.Context, r postgres.Reader, nursery, after string, limit int) ([]stored, error) {
 	rows, err := r.Query(ctx, selectProducts+` AND p.id COLLATE "C" > @after ORDER BY p.id COLLATE "C" LIMIT @limit`,
 		pgx.NamedArgs{"nursery": nursery, "after": after, "limit": limit})

@@ -1,0 +1,127 @@
+package products
+
+import (
+	"context"
+	"slices"
+	"strings"
+
+	"github.com/jackc/pgx/v5"
+
+	productsv1 "velamen/gen/velamen/products/v1"
+	"velamen/internal/fault"
+	"velamen/internal/postgres"
+	"velamen/internal/resource"
+	"velamen/internal/rpc"
+)
+
+// CreateAlias adds another name of an active ingredient. A name that means another
+// active ingredient already is refused: what looks like a synonym may belong to
+// another resistance group.
+func (s *Service) CreateAlias(ctx context.Context, request *productsv1.CreateAliasRequest) (*productsv1.Alias, error) {
+	ids, err := resource.Parse("parent", request.GetParent(), "nurseries")
+	if err != nil {
+		return nil, err
+	}
+	return rpc.Once(ctx, s.db, request, func(ctx context.Context, tx pgx.Tx, _ rpc.Principal) (*productsv1.Alias, error) {
+		known, err := readNames(ctx, tx, ids[0])
+		if err != nil {
+			return nil, err
+		}
+		added, err := known.alias(request.GetAlias())
+		if err != nil {
+			return nil, err
+		}
+		err = insertAlias(ctx, tx, ids[0], added, s.db.Now())
+		if postgres.Violates(err, "alias_pk") {
+			return nil, aliasExists(added.displayName, added.activeIngredient).Because(err)
+		}
+		if err != nil {
+			return nil, err
+		}
+		return added.contract(ids[0]), nil
+	})
+}
+
+// alias reads an alias of the contract and refuses a name that has a meaning.
+func (n names) alias(message *productsv1.Alias) (alias, error) {
+	r := &reading{names: n}
+	r.text("alias.display_name", message.GetDisplayName())
+	r.text("alias.source", message.GetSource())
+	added := alias{
+		id: normalName(message.GetDisplayName()), displayName: message.GetDisplayName(), source: message.GetSource(),
+		activeIngredient: r.active("alias.active_ingredient", message.GetActiveIngredient()),
+	}
+	if !activeID.MatchString(added.id) {
+		r.add(fault.Field("alias.display_name", "%q must be a name of letters, digits, spaces and hyphens that begins with a letter", added.displayName).
+			With("display_name", added.displayName))
+	}
+	if err := first(r.faults); err != nil {
+		return alias{}, err
+	}
+	meaning, taken := n.resolve(added.displayName)
+	switch {
+	case !taken:
+		return added, nil
+	case meaning == added.activeIngredient:
+		return alias{}, aliasExists(added.displayName, meaning)
+	default:
+		return alias{}, n.conflict(added, meaning)
+	}
+}
+
+func aliasExists(name, active string) *fault.Fault {
+	return fault.FieldReason(fault.Exists, fault.AlreadyExists, "alias.display_name", "%q means %s already", name, active).
+		With("display_name", name).With("active_ingredient", active)
+}
+
+// conflict explains why a name cannot be an alias: what it means already, what it
+// was to mean, and that the two are different substances.
+func (n names) conflict(added alias, meaning string) *fault.Fault {
+	is, _ := ActiveIngredientByID(meaning)
+	other, _ := ActiveIngredientByID(added.activeIngredient)
+	how := "is another name of " + is.DisplayName
+	if key := normalName(added.displayName); key == normalName(is.ID) || key == normalName(is.DisplayName) {
+		how = "is itself an active ingredient"
+	}
+	return fault.FieldReason(fault.Precondition, fault.AliasConflict, "alias.display_name",
+		"%s %s (%s); %s is %s: they are different substances, and one never stands in for the other",
+		added.displayName, how, FRACGroup(is.FRACCode), other.DisplayName, FRACGroup(other.FRACCode)).
+		With("display_name", added.displayName).With("means", is.ID).With("means_frac_code", is.FRACCode).
+		With("active_ingredient", other.ID).With("frac_code", other.FRACCode)
+}
+
+// ListAliases returns all other names of active ingredients, by name.
+func (s *Service) ListAliases(ctx context.Context, request *productsv1.ListAliasesRequest) (*productsv1.ListAliasesResponse, error) {
+	ids, err := resource.Parse("parent", request.GetParent(), "nurseries")
+	if err != nil {
+		return nil, err
+	}
+	own, err := readAliases(ctx, s.db, ids[0])
+	if err != nil {
+		return nil, err
+	}
+	response := &productsv1.ListAliasesResponse{}
+	for _, a := range own {
+		response.Aliases = append(response.Aliases, a.contract(ids[0]))
+	}
+	for _, active := range catalog() {
+		for _, name := range active.Aliases {
+			came := alias{id: normalName(name), displayName: name, activeIngredient: active.ID, source: aliasSource}
+			message := came.contract(ids[0])
+			message.Shipped = true
+			response.Aliases = append(response.Aliases, message)
+		}
+	}
+	slices.SortFunc(response.Aliases, func(a, b *productsv1.Alias) int { return strings.Compare(a.GetName(), b.GetName()) })
+	return response, nil
+}
+
+// aliasSource is where the names of the catalog come from.
+const aliasSource = "catalog of active ingredients, from memory"
+
+func (a alias) contract(nursery string) *productsv1.Alias {
+	return &productsv1.Alias{
+		Name:        resource.Of("nurseries", nursery, "aliases", a.id),
+		DisplayName: a.displayName, ActiveIngredient: a.activeIngredient, Source: a.source,
+	}
+}
