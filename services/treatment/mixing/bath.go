@@ -140,10 +140,17 @@ func (b Bath) checked() (Bath, error) {
 // notes says how the bath is kept.
 func (s BathSchedule) notes(plan Bath) []Sentence {
 	notes := []Sentence{{
-		Text: fmt.Sprintf("Top up with %s of mix at the same strength after every %d plants; never top up with water or with neat product.",
-			shown(s.TopUp), s.PlantsUntilTopUp),
-		Source: "a plant carries out mix, so that the strength stays; from memory",
+		Text: fmt.Sprintf("Reckoned with %s carried out by each plant; measure it. Usual are 5 to 15 mL for a small cutting and 50 to 150 mL for a potted root ball.",
+			plan.CarryOutPerPlant),
+		Source: "from memory",
 	}}
+	if s.TopUps > 0 {
+		notes = append(notes, Sentence{
+			Text: fmt.Sprintf("Top up with %s of mix at the same strength after every %d plants; never top up with water or with neat product.",
+				shown(s.TopUp), s.PlantsUntilTopUp),
+			Source: "a plant carries out mix, so that the strength stays; from memory",
+		})
+	}
 	discard := fmt.Sprintf("Discard the bath after %s", s.DiscardAfter)
 	if plan.DiscardAfterPlants > 0 {
 		discard = fmt.Sprintf("Discard the bath after %d plants or %s", plan.DiscardAfterPlants, s.DiscardAfter)

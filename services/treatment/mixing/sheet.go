@@ -229,9 +229,13 @@ func (m mix) tankSplits(s scale, marks int64, needs []need) ([]split, error) {
 	if t.minimum > t.volume {
 		return nil, fault.Field("tank_minimum", "%s is more than the tank of %s holds", m.TankMinimum, m.TankVolume)
 	}
+	var periods [][]int64
+	for _, need := range needs {
+		periods = append(periods, markPeriods(need.amount.Times(big.NewRat(1, marks)), m.Measures))
+	}
 	return t.splits(marks, func(size int64) bool {
-		for _, need := range needs {
-			if !onAMark(need.amount.Times(big.NewRat(size, marks)), m.Measures) {
+		for _, product := range periods {
+			if !slices.ContainsFunc(product, func(period int64) bool { return size%period == 0 }) {
 				return false
 			}
 		}
@@ -239,12 +243,17 @@ func (m mix) tankSplits(s scale, marks int64, needs []need) ([]split, error) {
 	})
 }
 
-// onAMark reports whether an amount is a whole number of graduations of a measure.
-func onAMark(amount quantity.Exact, measures []Measure) bool {
-	return slices.ContainsFunc(measures, func(measure Measure) bool {
-		marks, err := amount.Over(measure.Graduation.Exact())
-		return err == nil && marks.IsInt()
-	})
+// markPeriods returns, for each measure that fits, every how many marks of the tank
+// an amount per mark is a whole number of the measure's graduations.
+func markPeriods(perMark quantity.Exact, measures []Measure) []int64 {
+	var periods []int64
+	for _, measure := range measures {
+		graduations, err := perMark.Over(measure.Graduation.Exact())
+		if err == nil && graduations.Denom().IsInt64() {
+			periods = append(periods, graduations.Denom().Int64())
+		}
+	}
+	return periods
 }
 
 // measuredLoads are loads with what rounding did to them.
