@@ -3,10 +3,12 @@ package products
 import (
 	"math/big"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
 	productsv1 "velamen/gen/velamen/products/v1"
+	typev1 "velamen/gen/velamen/type/v1"
 	"velamen/internal/quantity"
 )
 
@@ -104,8 +106,10 @@ func TestTheBooksHoldEveryUnitExactly(t *testing.T) {
 }
 
 func TestContainersThatNeedAttention(t *testing.T) {
-	const today = "2026-03-10"
-	containers := []Container{
+	johannesburg, err := time.LoadLocation("Africa/Johannesburg")
+	require.NoError(t, err)
+	now := time.Date(2026, 3, 9, 22, 30, 0, 0, time.UTC).In(johannesburg)
+	findings := checkStore([]Container{
 		can(t, "below", "-3", "2026-02-10", "2026-02-20"),
 		can(t, "empty", "0", "2026-02-10", "2026-02-20"),
 		can(t, "fine", "5", "2026-02-10", "2026-04-10"),
@@ -113,27 +117,36 @@ func TestContainersThatNeedAttention(t *testing.T) {
 		can(t, "over", "5", "2026-02-10", "2026-03-09"),
 		can(t, "soon", "5", "2026-02-10", "2026-04-09"),
 		can(t, "undated", "5", "", ""),
-	}
-	other := can(t, "alone", "5", "", "2026-03-01")
-	other.Product = "other"
-	findings, err := storeFindings("test", append(containers, other), today)
-	require.NoError(t, err)
-	type short struct {
-		product, field, rule string
-		refuses              bool
-	}
-	var got []short
+	}, now)
+	var got []string
 	for _, finding := range findings {
-		got = append(got, short{finding.GetProduct(), finding.GetField(), finding.GetRule(), finding.GetRefuses()})
-		require.NotEmpty(t, finding.GetMessage())
-		require.NotEmpty(t, finding.GetSource())
+		got = append(got, finding.Field+" "+finding.Rule)
+		require.False(t, finding.Refuses, "others are in date")
+		require.NotEmpty(t, finding.Message)
+		require.NotEmpty(t, finding.Source)
 	}
-	const liquid = "nurseries/test/products/liquid"
-	require.Equal(t, []short{
-		{liquid, "containers/below", "container-count-due", false},
-		{liquid, "containers/last-day", "container-expires", false},
-		{liquid, "containers/over", "container-expired", false},
-		{liquid, "containers/soon", "container-expires", false},
-		{"nurseries/test/products/other", "containers/alone", "container-expired", true},
-	}, got, "another product's containers in date do not help")
+	require.Equal(t, []string{
+		"containers/below container-count-due", "containers/last-day container-expires",
+		"containers/over container-expired", "containers/soon container-expires",
+	}, got)
+
+	findings = checkStore([]Container{can(t, "over", "5", "", "2026-03-01"), can(t, "empty", "0", "", "2026-12-31")}, now)
+	require.Len(t, findings, 1)
+	require.True(t, findings[0].Refuses, "nothing is left that may be used")
+}
+
+func FuzzCalendarDay(f *testing.F) {
+	for _, seed := range []string{"2026-03-01", "2026-02-29", "0000-01-01", "2026-3-1", "", "９999-01-01"} {
+		f.Add(seed)
+	}
+	f.Fuzz(func(t *testing.T, text string) {
+		read, err := calendarDay("day", &typev1.Date{Value: text})
+		if err != nil {
+			return
+		}
+		require.Len(t, read, len(time.DateOnly), "days compare as texts")
+		parsed, err := time.Parse(time.DateOnly, read)
+		require.NoError(t, err)
+		require.Equal(t, read, parsed.Format(time.DateOnly))
+	})
 }

@@ -7,6 +7,7 @@ import (
 	"math/big"
 	"math/rand/v2"
 	"strconv"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -40,18 +41,18 @@ const (
 	solidName    = "nurseries/test/products/solid"
 )
 
-// shelf is a nursery with a solid and a liquid product.
-type shelf struct {
+// chemicalStore is a nursery with a solid and a liquid product.
+type chemicalStore struct {
 	fixture
 	t *testing.T
 }
 
-func newShelf(t *testing.T) shelf {
+func newChemicalStore(t *testing.T) chemicalStore {
 	t.Helper()
 	db := pgtest.NewAt(t, clock.Fixed(late))
 	pgtest.AddNursery(t, db)
 	conn := rpctest.Serve(t, func(server *rpc.Server) { productsv1.RegisterProductsServiceServer(server, New(db.DB)) })
-	s := shelf{t: t, fixture: fixture{
+	s := chemicalStore{t: t, fixture: fixture{
 		db: db, client: productsv1.NewProductsServiceClient(conn), manager: rpctest.As(t.Context(), rpctest.Manager),
 	}}
 	for id, product := range map[string]*productsv1.Product{"solid": solid(), "liquid": liquid()} {
@@ -70,7 +71,7 @@ func adding(product, id, value, unit string) *productsv1.CreateContainerRequest 
 	}
 }
 
-func (s shelf) add(product, id, value, unit string, more ...func(*productsv1.Container)) *productsv1.Container {
+func (s chemicalStore) add(product, id, value, unit string, more ...func(*productsv1.Container)) *productsv1.Container {
 	s.t.Helper()
 	request := adding(product, id, value, unit)
 	for _, change := range more {
@@ -89,7 +90,7 @@ func opened(on string) func(*productsv1.Container) {
 	return func(c *productsv1.Container) { c.OpenDate = day(on) }
 }
 
-func (s shelf) container(name string) *productsv1.Container {
+func (s chemicalStore) container(name string) *productsv1.Container {
 	s.t.Helper()
 	container, err := s.client.GetContainer(s.manager, &productsv1.GetContainerRequest{Name: name})
 	require.NoError(s.t, err)
@@ -97,14 +98,14 @@ func (s shelf) container(name string) *productsv1.Container {
 }
 
 // left is what the books say of a container: "12.5 mL, open".
-func (s shelf) left(name string) string {
+func (s chemicalStore) left(name string) string {
 	s.t.Helper()
 	c := s.container(name)
 	return c.GetRemaining().GetAmount() + " " + c.GetRemaining().GetUnit() + " " + c.GetState().String()[len("CONTAINER_STATE_"):]
 }
 
 // history is a container's events: "USED -5 mL, 95 mL left".
-func (s shelf) history(name string) []string {
+func (s chemicalStore) history(name string) []string {
 	s.t.Helper()
 	response, err := s.client.ListContainerEvents(s.manager, &productsv1.ListContainerEventsRequest{Name: name, PageSize: 1000})
 	require.NoError(s.t, err)
@@ -123,7 +124,7 @@ func (s shelf) history(name string) []string {
 
 // send writes commands to the outbox and delivers what is due. It returns how
 // many stay undelivered.
-func (s shelf) send(commands ...Taken) (undelivered int64) {
+func (s chemicalStore) send(commands ...Taken) (undelivered int64) {
 	s.t.Helper()
 	ctx := context.Background()
 	outbox := postgres.NewOutbox(s.db.DB, slog.New(slog.DiscardHandler), Consumer())
@@ -145,7 +146,7 @@ func taken(id string, lines ...TakenLine) Taken {
 }
 
 func TestContainerIsKeptAsItCame(t *testing.T) {
-	s := newShelf(t)
+	s := newChemicalStore(t)
 	request := adding(liquidName, "jug-1", "32", "fl oz")
 	request.Container.Batch, request.Container.Place = "B 7/26", "Shelf 2, left"
 	request.Container.ExpireDate, request.Container.OpenDate = day("2028-02-29"), day("2026-03-10")
@@ -165,7 +166,7 @@ func TestContainerIsKeptAsItCame(t *testing.T) {
 }
 
 func TestEventsTellWhoWhenAndWhy(t *testing.T) {
-	s := newShelf(t)
+	s := newChemicalStore(t)
 	name := s.add(liquidName, "c", "500", "mL").GetName()
 	require.Zero(t, s.send(taken("a1", TakenLine{Product: liquidName, Container: name, Amount: quantity.Must("20", quantity.Millilitre)})))
 	_, err := s.client.CountContainer(s.manager, &productsv1.CountContainerRequest{
@@ -190,7 +191,7 @@ func TestEventsTellWhoWhenAndWhy(t *testing.T) {
 }
 
 func TestRefusedContainers(t *testing.T) {
-	s := newShelf(t)
+	s := newChemicalStore(t)
 	for name, test := range map[string]struct {
 		product string
 		spoil   func(c *productsv1.Container)
@@ -238,7 +239,7 @@ func TestRefusedContainers(t *testing.T) {
 }
 
 func TestOpeningIsRefusedOnADayOnWhichItCannotHaveBeen(t *testing.T) {
-	s := newShelf(t)
+	s := newChemicalStore(t)
 	name := s.add(solidName, "c", "1", "kg").GetName()
 	open := func(on string) error {
 		_, err := s.client.OpenContainer(rpctest.As(t.Context(), rpctest.Worker), &productsv1.OpenContainerRequest{
@@ -255,14 +256,14 @@ func TestOpeningIsRefusedOnADayOnWhichItCannotHaveBeen(t *testing.T) {
 	require.Equal(t, "1 kg OPEN", s.left(name))
 }
 
-func (s shelf) count(name, value, unit string) error {
+func (s chemicalStore) count(name, value, unit string) error {
 	_, err := s.client.CountContainer(s.manager, &productsv1.CountContainerRequest{
 		Name: name, Counted: amount(value, unit), Note: "counted", RequestId: uuid.NewString(),
 	})
 	return err
 }
 
-func (s shelf) discard(name string) error {
+func (s chemicalStore) discard(name string) error {
 	_, err := s.client.DiscardContainer(s.manager, &productsv1.DiscardContainerRequest{
 		Name: name, Note: "collection point", RequestId: uuid.NewString(),
 	})
@@ -270,7 +271,7 @@ func (s shelf) discard(name string) error {
 }
 
 func TestACountIsAnEntryOfItsOwn(t *testing.T) {
-	s := newShelf(t)
+	s := newChemicalStore(t)
 	name := s.add(solidName, "c", "1", "kg").GetName()
 	require.NoError(t, s.count(name, "250.5", "g"))
 	require.NoError(t, s.count(name, "250.5", "g"), "a count that agrees is on the books too")
@@ -295,7 +296,7 @@ func TestACountIsAnEntryOfItsOwn(t *testing.T) {
 }
 
 func TestNothingHappensToAContainerThatWasDisposedOf(t *testing.T) {
-	s := newShelf(t)
+	s := newChemicalStore(t)
 	name := s.add(solidName, "c", "1", "kg").GetName()
 	require.NoError(t, s.discard(name))
 	require.Equal(t, "0 kg DISCARDED", s.left(name))
@@ -314,7 +315,7 @@ func TestNothingHappensToAContainerThatWasDisposedOf(t *testing.T) {
 }
 
 func TestContainersAreListedByName(t *testing.T) {
-	s := newShelf(t)
+	s := newChemicalStore(t)
 	for _, id := range []string{"b", "a", "c-1"} {
 		s.add(solidName, id, "1", "kg")
 	}
@@ -343,7 +344,7 @@ func TestContainersAreListedByName(t *testing.T) {
 }
 
 func TestHistoryIsPaged(t *testing.T) {
-	s := newShelf(t)
+	s := newChemicalStore(t)
 	name := s.add(solidName, "c", "1", "kg").GetName()
 	for i := range 4 {
 		require.NoError(t, s.count(name, strconv.Itoa(100-i), "g"))
@@ -363,7 +364,7 @@ func TestHistoryIsPaged(t *testing.T) {
 }
 
 func TestTheFormOfAProductStaysWhileItHasContainers(t *testing.T) {
-	s := newShelf(t)
+	s := newChemicalStore(t)
 	turn := func() error {
 		_, err := s.client.UpdateProduct(s.manager, &productsv1.UpdateProductRequest{
 			Product: &productsv1.Product{
@@ -380,7 +381,7 @@ func TestTheFormOfAProductStaysWhileItHasContainers(t *testing.T) {
 }
 
 func TestTheSameCommandTwiceTakesOnce(t *testing.T) {
-	s := newShelf(t)
+	s := newChemicalStore(t)
 	name := s.add(liquidName, "c", "500", "mL").GetName()
 	line := TakenLine{Product: liquidName, Amount: quantity.Must("20", quantity.Millilitre)}
 	require.Zero(t, s.send(taken("a1", line), taken("a1", line)))
@@ -391,7 +392,7 @@ func TestTheSameCommandTwiceTakesOnce(t *testing.T) {
 }
 
 func TestAProductThatIsNotCountedIsNotDeducted(t *testing.T) {
-	s := newShelf(t)
+	s := newChemicalStore(t)
 	line := TakenLine{Product: liquidName, Amount: quantity.Must("20", quantity.Millilitre)}
 	require.Zero(t, s.send(taken("a1", line)))
 	store, err := ReadStore(t.Context(), s.db, "test", []string{"liquid"})
@@ -404,7 +405,7 @@ func TestAProductThatIsNotCountedIsNotDeducted(t *testing.T) {
 }
 
 func TestAMixTakesEachOfItsProducts(t *testing.T) {
-	s := newShelf(t)
+	s := newChemicalStore(t)
 	bag := s.add(solidName, "bag", "1", "lb").GetName()
 	first := s.add(liquidName, "b", "30", "mL", expires("2026-05-01")).GetName()
 	second := s.add(liquidName, "a", "1", "L").GetName()
@@ -430,7 +431,7 @@ func TestACommandThatMakesNoSenseChangesNothing(t *testing.T) {
 		"an area":                       {Product: solidName, Amount: quantity.Must("5", quantity.SquareMetre)},
 	} {
 		t.Run(name, func(t *testing.T) {
-			s := newShelf(t)
+			s := newChemicalStore(t)
 			bag := s.add(solidName, "c", "1", "kg").GetName()
 			require.Equal(t, int64(1), s.send(taken("a1", TakenLine{Product: solidName, Amount: five}, line)))
 			require.Equal(t, "1 kg SEALED", s.left(bag), "a command is applied whole or not at all")
@@ -441,7 +442,7 @@ func TestACommandThatMakesNoSenseChangesNothing(t *testing.T) {
 // The conversion is exact: 1 US fluid ounce is 29.5735295625 mL (NIST Special
 // Publication 811, appendix B: 1 gal = 3.785411784 L, of 128 fl oz).
 func TestMillilitresAreTakenFromFluidOuncesExactly(t *testing.T) {
-	s := newShelf(t)
+	s := newChemicalStore(t)
 	name := s.add(liquidName, "jug", "32", "fl oz").GetName()
 	line := func(value string, unit quantity.Unit) TakenLine {
 		return TakenLine{Product: liquidName, Amount: quantity.Must(value, unit)}
@@ -467,7 +468,7 @@ func TestMillilitresAreTakenFromFluidOuncesExactly(t *testing.T) {
 }
 
 func TestOtherServicesReadTheStoreInOneStatement(t *testing.T) {
-	s := newShelf(t)
+	s := newChemicalStore(t)
 	s.add(liquidName, "late", "500", "mL", expires("2027-05-01"))
 	s.add(liquidName, "soon", "500", "mL", expires("2026-05-01"))
 	s.add(liquidName, "open", "500", "mL", opened("2026-03-02"))
@@ -494,9 +495,29 @@ func TestOtherServicesReadTheStoreInOneStatement(t *testing.T) {
 	require.False(t, other["liquid"].Counted)
 }
 
+func TestCheckOfProductsLooksIntoTheStore(t *testing.T) {
+	s := newChemicalStore(t)
+	s.add(liquidName, "over", "500", "mL", expires("2026-03-09"))
+	bag := s.add(solidName, "bag", "10", "g").GetName()
+	s.add(solidName, "fine", "10", "g", expires("2028-01-01"))
+	require.Zero(t, s.send(taken("a1", TakenLine{Product: solidName, Container: bag, Amount: quantity.Must("12", quantity.Gram)})))
+	response, err := s.client.CheckProducts(s.manager, &productsv1.CheckProductsRequest{Parent: "nurseries/test"})
+	require.NoError(t, err)
+	var got []string
+	for _, finding := range response.GetFindings() {
+		if strings.HasPrefix(finding.GetField(), "containers/") {
+			got = append(got, fmt.Sprintf("%s %s %s %t", finding.GetProduct(), finding.GetField(), finding.GetRule(), finding.GetRefuses()))
+		}
+	}
+	require.Equal(t, []string{
+		liquidName + " containers/over container-expired true",
+		solidName + " containers/bag container-count-due false",
+	}, got)
+}
+
 // The database itself refuses what would lose or invent chemical, whoever writes.
 func TestDatabaseRefusesAContainerThatIsNotItsEvents(t *testing.T) {
-	s := newShelf(t)
+	s := newChemicalStore(t)
 	name := s.add(solidName, "c", "10", "g").GetName()
 	const (
 		event     = `INSERT INTO products.container_event (nursery, product, container, kind, change, note, person, event_time) VALUES ('test', 'solid', 'c', '%s', %d, '%s', 'mira', now())`
@@ -538,7 +559,7 @@ func TestDatabaseRefusesAContainerThatIsNotItsEvents(t *testing.T) {
 }
 
 func TestTheBooksCannotBeChanged(t *testing.T) {
-	s := newShelf(t)
+	s := newChemicalStore(t)
 	name := s.add(solidName, "c", "10", "g").GetName()
 	require.Zero(t, s.send(taken("a1", TakenLine{Product: solidName, Amount: quantity.Must("1", quantity.Gram)})))
 	for _, statement := range []string{
@@ -593,7 +614,7 @@ func commit(url string, statements ...string) error {
 // Whatever happens to containers, in whatever units, the books and a count beside
 // them agree to the last digit: what came in is what is left and what went out.
 func TestBooksNeverLoseAnything(t *testing.T) {
-	s := newShelf(t)
+	s := newChemicalStore(t)
 	random := rand.New(rand.NewPCG(2026, 3))
 	units := AmountUnits(productsv1.ProductForm_PRODUCT_FORM_LIQUID)
 	some := func(most int) quantity.Quantity {
@@ -656,7 +677,7 @@ func TestBooksNeverLoseAnything(t *testing.T) {
 	require.Zero(t, left.Cmp(of(remaining)))
 }
 
-func (s shelf) anyKept(names []string) bool {
+func (s chemicalStore) anyKept(names []string) bool {
 	s.t.Helper()
 	for _, name := range names {
 		if s.container(name).GetState() != productsv1.ContainerState_CONTAINER_STATE_DISCARDED {
@@ -667,7 +688,7 @@ func (s shelf) anyKept(names []string) bool {
 }
 
 func TestApplicationsAtTheSameTimeTakeOneAfterTheOther(t *testing.T) {
-	s := newShelf(t)
+	s := newChemicalStore(t)
 	bag := s.add(solidName, "bag", "1", "kg").GetName()
 	jug := s.add(liquidName, "jug", "1", "L").GetName()
 	ctx := context.Background()

@@ -102,14 +102,19 @@ func listContainers(ctx context.Context, r postgres.Reader, nursery, product str
 			"after_product": after[0], "after_id": after[1], "limit": limit})
 }
 
-// keptContainers returns the containers of a nursery that the books say hold
-// something, or less than nothing, by product and id.
-func keptContainers(ctx context.Context, r postgres.Reader, nursery string) ([]Container, error) {
-	return collectContainers(ctx, r, `
+// keptContainers returns the containers of a nursery of which the books say that
+// they hold something, or less than nothing, by product.
+func keptContainers(ctx context.Context, r postgres.Reader, nursery string) (map[string][]Container, error) {
+	containers, err := collectContainers(ctx, r, `
 		SELECT `+containerColumns+` FROM products.container c
 		WHERE c.nursery = @nursery AND NOT c.discarded AND c.remaining <> 0
-		ORDER BY c.product COLLATE "C", c.id COLLATE "C"`,
+		ORDER BY c.id COLLATE "C"`,
 		pgx.NamedArgs{"nursery": nursery})
+	ofProduct := map[string][]Container{}
+	for _, c := range containers {
+		ofProduct[c.Product] = append(ofProduct[c.Product], c)
+	}
+	return ofProduct, err
 }
 
 func collectContainers(ctx context.Context, r postgres.Reader, sql string, args pgx.NamedArgs) ([]Container, error) {
