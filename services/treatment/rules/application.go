@@ -2,6 +2,7 @@ package rules
 
 import (
 	"math/big"
+	"slices"
 	"time"
 
 	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
@@ -157,20 +158,29 @@ type PastActive struct {
 // split from included up to the split.
 type History map[string][]Past
 
-// Use is what the products of a treatment would be used for, as labels list it.
-// The crops are those of the lots in that house; of all lots when none is there,
-// since lots that moved a moment ago may still be listed elsewhere.
-func (a Application) Use(treatment Treatment) products.Use {
-	use := products.Use{Method: a.Method, Class: a.Class, Disorder: a.Disorder, Site: treatment.Site}
-	var all []string
-	for _, lot := range a.Lots {
-		all = append(all, lot.BotanicalName)
-		if lot.House == treatment.House {
+// Use returns what the products of a treatment are used for. The crops are those
+// of the lots that stand in its house; a treatment of a house that none of them
+// stands in is for all of them.
+func (a Application) Use(t Treatment) products.Use {
+	use := products.Use{Method: a.Method, Class: a.Class, Disorder: a.Disorder, Site: t.Site}
+	for _, lot := range a.treatedBy(t) {
+		if !slices.Contains(use.Crops, lot.BotanicalName) {
 			use.Crops = append(use.Crops, lot.BotanicalName)
 		}
 	}
-	if len(use.Crops) == 0 {
-		use.Crops = all
-	}
 	return use
+}
+
+// treatedBy returns the lots that a treatment goes on.
+func (a Application) treatedBy(t Treatment) []Lot {
+	var lots []Lot
+	for _, lot := range a.Lots {
+		if lot.House == t.House {
+			lots = append(lots, lot)
+		}
+	}
+	if len(lots) == 0 {
+		return a.Lots
+	}
+	return lots
 }

@@ -11,8 +11,14 @@ import (
 	"go.yaml.in/yaml/v3"
 )
 
-//go:embed data/rotation.yaml
-var rotationFile []byte
+var (
+	//go:embed data/rotation.yaml
+	rotationFile []byte
+	//go:embed data/spacing.yaml
+	spacingFile []byte
+	//go:embed data/weather.yaml
+	weatherFile []byte
+)
 
 // decodeStrict reads one YAML document and refuses an unknown field and a second
 // document.

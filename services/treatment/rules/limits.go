@@ -117,6 +117,8 @@ type rotationSet struct {
 	groups                         map[string]*Limits
 	// unlisted are the limits of a group that the set does not list.
 	unlisted Limits
+	// longestDays is how far back any rule looks.
+	longestDays int
 }
 
 var rotation = sync.OnceValue(func() *rotationSet { return mustLoad(rotationFile, parseRotation) })
@@ -301,6 +303,7 @@ func (set *rotationSet) readHead(rows rotationRows) error {
 		return fmt.Errorf("return: %w", err)
 	}
 	set.windowApplications, set.windowDays, set.windowSource = rows.Window.Applications, rows.Window.Days, rows.Window.Source
+	set.longestDays = rows.Window.Days
 	set.returnGroups, set.returnSource, set.roundBeforeSource = rows.Return.Groups, rows.Return.Source, rows.RoundBefore.Source
 	set.prefixes, set.uncappedSource = rows.Uncapped.Prefixes, rows.Uncapped.Source
 	for _, code := range rows.Uncapped.Codes {
@@ -342,6 +345,7 @@ func (set *rotationSet) addGroup(row limitRow, risks map[string]Limits) error {
 		limits.Source += "; " + base.Source
 	}
 	set.groups[row.Code] = &limits
+	set.longestDays = max(set.longestDays, limits.MostDays)
 	return nil
 }
 

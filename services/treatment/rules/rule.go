@@ -43,3 +43,52 @@ const (
 
 // sourceLabel is where the rules of a label come from.
 const sourceLabel = "the product's label"
+
+// Rules returns the identifiers of all rules.
+func Rules() []string {
+	ids := []string{
+		RuleLabelUse,
+		RuleLabelFactMissing,
+		RuleLabelRateMax,
+		RuleLabelRateMin,
+		RuleLabelWaterVolume,
+		RuleLabelMinInterval,
+		RuleLabelMaxPerCycle,
+		RuleLabelMaxPerYear,
+		RuleLabelActivePerYear,
+		RuleLabelConsecutive,
+		RuleLabelTemperature,
+		RuleLabelOpenBloom,
+		RuleLabelChemigation,
+		RuleLabelRestrictedTime,
+		RuleLabelEquipment,
+		RuleLabelSaleInterval,
+		RuleRegistrationExpired,
+		RuleRegistrationPlace,
+		RuleActiveApproval,
+		RuleCertifiedApplicator,
+		RuleContainerUnknown,
+		RuleContainerExpired,
+		RuleContainerLeft,
+		RuleContainerCounted,
+		RuleStepCandidate,
+		RuleWorksOnClass,
+		RuleRotationRoundBefore,
+		RuleRotationConsecutive,
+		RuleRotationAlone,
+		RuleRotationPartner,
+		RuleRotationRest,
+		RuleRotationReturn,
+		RuleRotationCount,
+		RuleRotationShare,
+		RuleRotationSoloShare,
+		RuleRotationMost,
+	}
+	for _, p := range spacing().pairs {
+		ids = append(ids, p.id)
+	}
+	for _, row := range weather() {
+		ids = append(ids, row.id)
+	}
+	return ids
+}

@@ -113,14 +113,6 @@ func (s *Sequence) Undo() {
 // Len returns how many uses it holds.
 func (s *Sequence) Len() int { return len(s.added) }
 
-// reset empties the sequence and keeps its room.
-func (s *Sequence) reset() {
-	for class, uses := range s.classes {
-		s.classes[class] = uses[:0]
-	}
-	s.added = s.added[:0]
-}
-
 // after returns the index of the first use later than a moment.
 func after(uses []Use, moment time.Time) int {
 	if n := len(uses); n == 0 || !uses[n-1].Time.After(moment) {
@@ -161,7 +153,7 @@ func (s *Sequence) Allowed(at time.Time, groups []string, disorder string, class
 // none.
 func (s *Sequence) Broken(use Use) []Tally {
 	var broken []Tally
-	s.tally(use, func(t Tally) {
+	tally(s.classes[use.Class], &use, func(t Tally) {
 		if t.Outcome != Pass {
 			broken = append(broken, t)
 		}
@@ -173,16 +165,20 @@ func (s *Sequence) Broken(use Use) []Tally {
 // order of its groups.
 func (s *Sequence) Tallies(use Use) []Tally {
 	var tallies []Tally
-	s.tally(use, func(t Tally) { tallies = append(tallies, t) })
+	tally(s.classes[use.Class], &use, func(t Tally) { tallies = append(tallies, t) })
 	return tallies
 }
 
 // Earliest returns when a use would no longer break a rule for a group if nothing
 // else were applied until then; false when waiting does not help.
 func (s *Sequence) Earliest(use Use, rule, group string) (time.Time, bool) {
+	return earliest(s.classes[use.Class], use, rule, group)
+}
+
+func earliest(uses []Use, use Use, rule, group string) (time.Time, bool) {
 	limits := rotation().limits(group)
 	var moments []time.Time
-	for _, past := range s.classes[use.Class] {
+	for _, past := range uses {
 		for _, days := range []int{rotation().windowDays, limits.MostDays} {
 			if moment := past.Time.Add(daysLong(days)); days > 0 && moment.After(use.Time) {
 				moments = append(moments, moment)
@@ -190,9 +186,14 @@ func (s *Sequence) Earliest(use Use, rule, group string) (time.Time, bool) {
 		}
 	}
 	slices.SortFunc(moments, time.Time.Compare)
+	if use.Effective == nil {
+		use.Effective = use.Groups
+	}
+	use.Groups = []string{group}
 	for _, moment := range moments {
 		use.Time = moment
-		broken := slices.ContainsFunc(s.Broken(use), func(t Tally) bool { return t.Rule == rule && t.Group == group })
+		broken := false
+		tally(uses, &use, func(t Tally) { broken = broken || (t.Rule == rule && t.Outcome != Pass) })
 		if !broken {
 			return moment, true
 		}
@@ -204,10 +205,10 @@ func (s *Sequence) Earliest(use Use, rule, group string) (time.Time, bool) {
 // not depend on the hour.
 func daysLong(days int) time.Duration { return time.Duration(days) * 24 * time.Hour }
 
-// tally counts every rule of every capped group of a use.
-func (s *Sequence) tally(use Use, visit func(Tally)) {
+// tally counts every rule of every capped group of a use; uses are those of its
+// class in order of time.
+func tally(uses []Use, use *Use, visit func(Tally)) {
 	set := rotation()
-	uses := s.classes[use.Class]
 	now := after(uses, use.Time)
 	first := min(now, after(uses, use.Time.Add(-daysLong(set.windowDays))))
 	for _, group := range use.Groups {
@@ -215,7 +216,7 @@ func (s *Sequence) tally(use Use, visit func(Tally)) {
 			continue
 		}
 		c := count{
-			set: set, limits: set.limits(group), group: group, use: &use,
+			set: set, limits: set.limits(group), group: group, use: use,
 			past: uses[:now], before: uses[first:now], later: uses[now:], visit: visit,
 		}
 		c.findRun()

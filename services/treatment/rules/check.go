@@ -1,0 +1,291 @@
+package rules
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
+	productsv1 "velamen/gen/velamen/products/v1"
+	"velamen/internal/fault"
+	"velamen/internal/quantity"
+	"velamen/services/products"
+)
+
+// Check holds an application to every rule and returns all verdicts: refusals
+// first, then warnings, then what passes, each in the order of the rules, so that
+// the same facts give the same list. It returns a fault only for facts that are
+// no facts: a product with an active ingredient that the catalog does not hold, an
+// amount in a unit that its product is not measured in, a history out of order.
+func Check(a Application, h History) ([]Verdict, error) {
+	c, err := newCheck(a, h)
+	if err != nil {
+		return nil, err
+	}
+	c.candidates()
+	if err := c.labels(); err != nil {
+		return nil, err
+	}
+	c.people()
+	if err := c.store(); err != nil {
+		return nil, err
+	}
+	c.rotation()
+	c.spacing()
+	c.weather()
+	return c.sorted(), nil
+}
+
+// RotationVerdicts holds an application to the rules of resistance rotation only.
+func RotationVerdicts(a Application, h History) ([]Verdict, error) {
+	c, err := newCheck(a, h)
+	if err != nil {
+		return nil, err
+	}
+	c.rotation()
+	return c.sorted(), nil
+}
+
+// Refusals returns the verdicts that refuse, in their order.
+func Refusals(verdicts []Verdict) []Verdict {
+	var refused []Verdict
+	for _, v := range verdicts {
+		if v.Outcome == Refuse {
+			refused = append(refused, v)
+		}
+	}
+	return refused
+}
+
+// EarliestPass returns when every rule that refuses would pass by waiting; false
+// when none refuses or when waiting does not help with one of them.
+func EarliestPass(verdicts []Verdict) (time.Time, bool) {
+	var latest time.Time
+	for _, v := range verdicts {
+		if v.Outcome != Refuse {
+			continue
+		}
+		if v.Earliest.IsZero() {
+			return time.Time{}, false
+		}
+		if v.Earliest.After(latest) {
+			latest = v.Earliest
+		}
+	}
+	return latest, !latest.IsZero()
+}
+
+// check is one application being held to the rules.
+type check struct {
+	a Application
+	h History
+	// day is that of the start in the nursery's zone.
+	day   string
+	lines []*line
+	// treatedLots are the positions in a.Lots of the lots of each treatment.
+	treatedLots [][]int
+	verdicts    []Verdict
+}
+
+// line is one product in one house, with what the rules ask about it all the time.
+type line struct {
+	Line
+	treatment int
+	actives   []products.ActiveIngredient
+	parts     parts
+	direction products.Direction
+	listing   products.Listing
+}
+
+func newCheck(a Application, h History) (*check, error) {
+	if a.Zone == nil {
+		a.Zone = time.UTC
+	}
+	c := &check{a: a, h: h, day: a.Start.In(a.Zone).Format(time.DateOnly)}
+	if a.Class == diagnosisv1.DisorderClass_DISORDER_CLASS_UNSPECIFIED {
+		return nil, fault.Field("class", "what the application is against must be given")
+	}
+	if a.Method == productsv1.Method_METHOD_UNSPECIFIED {
+		return nil, fault.Field("method", "how it is applied must be given")
+	}
+	if unit := a.Conditions.Temperature.Unit; unit != "" && unit != quantity.Celsius {
+		return nil, fault.Field("conditions.temperature", "must be in Cel, not in %q", unit)
+	}
+	if unit := a.Conditions.Humidity.Unit; unit != "" && unit != quantity.Percent {
+		return nil, fault.Field("conditions.humidity", "must be in %%, not in %q", unit)
+	}
+	for i, treatment := range a.Treatments {
+		use := a.Use(treatment)
+		c.treatedLots = append(c.treatedLots, c.lotsOf(treatment))
+		for _, l := range treatment.Lines {
+			read, err := readLine(l, i, use)
+			if err != nil {
+				return nil, err
+			}
+			c.lines = append(c.lines, read)
+		}
+	}
+	for _, lot := range a.Lots {
+		past := h[lot.ID]
+		if !slices.IsSortedFunc(past, func(x, y Past) int { return x.End.Compare(y.End) }) {
+			return nil, fmt.Errorf("lot %s: its applications are not in the order of their ends", lot.ID)
+		}
+	}
+	return c, nil
+}
+
+func readLine(l Line, treatment int, use products.Use) (*line, error) {
+	read := &line{Line: l, treatment: treatment}
+	read.direction, read.listing = l.Product.DirectionFor(use)
+	read.parts.formulation = l.Product.Formulation
+	for _, content := range l.Product.Contents {
+		active, known := products.ActiveIngredientByID(content.ActiveIngredient)
+		if !known {
+			return nil, fault.FieldReason(fault.Precondition, fault.LabelFactMissing, l.Field,
+				"the active ingredient %q of %s is not in the catalog", content.ActiveIngredient, l.Product.DisplayName).
+				With("product", l.Product.ID).With("active_ingredient", content.ActiveIngredient)
+		}
+		read.actives = append(read.actives, active)
+		read.parts.actives = append(read.parts.actives, active.ID)
+		if group := GroupOf(active.FRACCode); !slices.Contains(read.parts.groups, group) {
+			read.parts.groups = append(read.parts.groups, group)
+		}
+	}
+	return read, nil
+}
+
+// lotsOf returns the positions of the lots that a treatment goes on.
+func (c *check) lotsOf(t Treatment) []int {
+	var positions []int
+	for _, lot := range c.a.treatedBy(t) {
+		positions = append(positions, slices.Index(c.a.Lots, lot))
+	}
+	return positions
+}
+
+// treatment returns the treatment of a line.
+func (c *check) treatment(l *line) *Treatment { return &c.a.Treatments[l.treatment] }
+
+// add adds a verdict.
+func (c *check) add(v Verdict) { c.verdicts = append(c.verdicts, v) }
+
+// sorted returns the verdicts from bad to good, what was said twice once.
+func (c *check) sorted() []Verdict {
+	type said struct {
+		rule, product, message string
+		outcome                Outcome
+	}
+	seen := make(map[said]bool, len(c.verdicts))
+	verdicts := slices.DeleteFunc(c.verdicts, func(v Verdict) bool {
+		key := said{v.Rule, v.Product, v.Message, v.Outcome}
+		twice := seen[key]
+		seen[key] = true
+		return twice
+	})
+	slices.SortStableFunc(verdicts, func(x, y Verdict) int { return cmp.Compare(y.Outcome, x.Outcome) })
+	return verdicts
+}
+
+// about returns a verdict about a product of the mix.
+func (l *line) about(rule string, outcome Outcome, format string, args ...any) Verdict {
+	return Verdict{
+		Rule: rule, Outcome: outcome, Field: l.Field, Product: l.Product.ID,
+		Message: fmt.Sprintf(format, args...),
+	}
+}
+
+// label returns a verdict of a label rule.
+func (l *line) label(rule string, outcome Outcome, format string, args ...any) Verdict {
+	v := l.about(rule, outcome, format, args...)
+	v.Source = fmt.Sprintf("label of %s, registration %s", l.Product.DisplayName, l.Product.RegistrationNumber)
+	return v
+}
+
+// same reports whether a product that was applied is the product of a line: by
+// its id or, when it was entered anew, by its registration number.
+func (l *line) same(past *PastProduct) bool {
+	return past.ID == l.Product.ID ||
+		(past.RegistrationNumber != "" && past.RegistrationNumber == l.Product.RegistrationNumber)
+}
+
+// sharesActive returns the first active ingredient of a line that a product that
+// was applied holds too; -1 when it holds none.
+func (l *line) sharesActive(past *PastProduct) int {
+	for i := range past.Actives {
+		if j := slices.Index(l.parts.actives, past.Actives[i].ID); j >= 0 {
+			return j
+		}
+	}
+	return -1
+}
+
+// within returns the applications of a lot that ended after a moment.
+func within(past []Past, since time.Time) []Past {
+	i, _ := slices.BinarySearchFunc(past, since, func(p Past, moment time.Time) int {
+		if p.End.After(moment) {
+			return 1
+		}
+		return -1
+	})
+	return past[i:]
+}
+
+// daysAfter returns the same time of day some days later in the nursery's zone.
+func (c *check) daysAfter(moment time.Time, days int) time.Time {
+	return moment.In(c.a.Zone).AddDate(0, 0, days).UTC()
+}
+
+// dayAndTime is how messages give a moment.
+const dayAndTime = "2 January 2006 15:04"
+
+func (c *check) local(moment time.Time) string { return moment.In(c.a.Zone).Format(dayAndTime) }
+
+// apart returns the days between an application and one that was made, whichever
+// came first; 0 when they overlap or the same day was not over.
+func (c *check) apart(past *Past) int {
+	from, to := past.End, c.a.Start
+	if past.Start.After(c.a.Start) {
+		from, to = c.a.Start, past.Start
+	}
+	days := 0
+	if gap := to.Sub(from); gap > 0 {
+		// Whole days by the calendar: the clocks may have changed in between.
+		days = int(gap / (24 * time.Hour))
+		if c.daysAfter(from, days+1).Compare(to) <= 0 {
+			days++
+		}
+		if days > 0 && c.daysAfter(from, days).After(to) {
+			days--
+		}
+	}
+	return days
+}
+
+// tooClose reports whether an application that was made is less than some days
+// away.
+func (c *check) tooClose(past *Past, days int) bool {
+	if past.Start.After(c.a.Start) {
+		return c.daysAfter(c.a.Start, days).After(past.Start)
+	}
+	return c.daysAfter(past.End, days).After(c.a.Start)
+}
+
+// lotText names a lot and how many others the same is true of.
+func lotText(id string, others int) string {
+	switch others {
+	case 0:
+		return "lot " + id
+	case 1:
+		return "lot " + id + " and 1 other"
+	default:
+		return fmt.Sprintf("lot %s and %d others", id, others)
+	}
+}
+
+func className(class diagnosisv1.DisorderClass) string {
+	return strings.ReplaceAll(strings.ToLower(strings.TrimPrefix(class.String(), "DISORDER_CLASS_")), "_", " ")
+}
+
+func methodName(method productsv1.Method) string { return strings.ToLower(products.MethodText(method)) }
