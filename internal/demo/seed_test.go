@@ -46,7 +46,7 @@ func serve(t *testing.T) (Server, *bytes.Buffer) {
 		Name: "programs", Topics: []string{treatment.TopicProgramStarted, treatment.TopicProgramAdvanced},
 		Send: func(context.Context, postgres.Event) error { return nil },
 	}
-	outbox := postgres.NewOutbox(db.DB, logger, stock.Consumer(), records.Consumer(db.DB), programs)
+	outbox := postgres.NewOutbox(db.DB, logger, stock.Consumer(), products.Consumer(), records.Consumer(db.DB), programs)
 	people := identity.New(db.DB, setupKey)
 	server := rpc.NewServer(logger, people)
 	identityv1.RegisterIdentityServiceServer(server, people)

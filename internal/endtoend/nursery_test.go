@@ -199,16 +199,34 @@ func (n *nursery) furnish() {
 func (n *nursery) addProduct(product, active string) {
 	n.t.Helper()
 	request := &productsv1.CreateProductRequest{Parent: parent, ProductId: product, RequestId: id(), Product: &productsv1.Product{
-		DisplayName: product, RegistrationNumber: "TEST-" + product, Form: productsv1.ProductForm_PRODUCT_FORM_SOLID,
+		DisplayName: product, RegistrationNumber: "TEST-" + product, Form: productsv1.ProductForm_PRODUCT_FORM_SOLID, Jurisdiction: "ZA",
 		Contents: []*productsv1.Content{{ActiveIngredient: active, Amount: q("500", "g/kg")}},
 	}}
 	for _, method := range []productsv1.Method{productsv1.Method_METHOD_SPRAY, productsv1.Method_METHOD_BATH} {
 		request.Product.Directions = append(request.Product.Directions, &productsv1.LabelDirection{
 			Method: method, DisorderClasses: []diagnosisv1.DisorderClass{diagnosisv1.DisorderClass_DISORDER_CLASS_FUNGUS},
 			RateMin: q("0.5", "g/L"), RateMax: q("2", "g/L"), RestrictedEntryInterval: q("12", "h"),
+			Crops: []string{"ornamentals"}, Sites: []productsv1.Site{productsv1.Site_SITE_GREENHOUSE, productsv1.Site_SITE_OUTDOOR},
+			ProtectiveEquipment: "gloves", SilentOn: silentOn(),
 		})
 	}
 	must(n, n.manager, n.products.CreateProduct, request)
+}
+
+// silentOn are the facts that the tests' labels say nothing about: all but those
+// that they give.
+func silentOn() []productsv1.LabelFact {
+	var facts []productsv1.LabelFact
+	for number := range productsv1.LabelFact_name {
+		switch fact := productsv1.LabelFact(number); fact {
+		case productsv1.LabelFact_LABEL_FACT_UNSPECIFIED, productsv1.LabelFact_LABEL_FACT_CROPS, productsv1.LabelFact_LABEL_FACT_SITES,
+			productsv1.LabelFact_LABEL_FACT_RESTRICTED_ENTRY_INTERVAL, productsv1.LabelFact_LABEL_FACT_PROTECTIVE_EQUIPMENT:
+		default:
+			facts = append(facts, fact)
+		}
+	}
+	slices.Sort(facts)
+	return facts
 }
 
 // newLot puts plants on the bench and returns the lot's name.

@@ -7,11 +7,14 @@ import (
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	productsv1 "velamen/gen/velamen/products/v1"
 	recordsv1 "velamen/gen/velamen/records/v1"
 	typev1 "velamen/gen/velamen/type/v1"
 	"velamen/internal/clock"
 	"velamen/internal/fault"
 	"velamen/internal/quantity"
+	"velamen/services/products"
+	"velamen/services/treatment"
 )
 
 // corrected returns the entry that takes the place of another: the same with
@@ -26,10 +29,10 @@ func corrected(old entry, request *recordsv1.CorrectEntryRequest, person string,
 	if after.ProductAmount, err = rightAmount("product_amount", old.ProductAmount, request.GetProductAmount(), sameMeasure(old.ProductAmount.Unit)); err != nil {
 		return entry{}, err
 	}
-	if after.MixVolume, err = rightAmount("mix_volume", old.MixVolume, request.GetMixVolume(), []quantity.Unit{quantity.Litre}); err != nil {
+	if after.MixVolume, err = rightAmount("mix_volume", old.MixVolume, request.GetMixVolume(), treatment.MixUnits()); err != nil {
 		return entry{}, err
 	}
-	if after.Area, err = rightAmount("area", old.Area, request.GetArea(), []quantity.Unit{quantity.SquareMetre, quantity.Hectare}); err != nil {
+	if after.Area, err = rightAmount("area", old.Area, request.GetArea(), treatment.AreaUnits()); err != nil {
 		return entry{}, err
 	}
 	if after.StartTime, err = rightTime("start_time", old.StartTime, request.GetStartTime()); err != nil {
@@ -54,9 +57,9 @@ func corrected(old entry, request *recordsv1.CorrectEntryRequest, person string,
 // out in one of them.
 func sameMeasure(unit quantity.Unit) []quantity.Unit {
 	if quantity.Convertible(unit, quantity.Gram) {
-		return []quantity.Unit{quantity.Gram, quantity.Kilogram}
+		return products.AmountUnits(productsv1.ProductForm_PRODUCT_FORM_SOLID)
 	}
-	return []quantity.Unit{quantity.Millilitre, quantity.Litre}
+	return products.AmountUnits(productsv1.ProductForm_PRODUCT_FORM_LIQUID)
 }
 
 func rightAmount(field string, old quantity.Quantity, message *typev1.Quantity, units []quantity.Unit) (quantity.Quantity, error) {

@@ -49,6 +49,7 @@ type entry struct {
 	RestrictedEntryInterval quantity.Quantity `json:"restricted_entry_interval"`
 	CreateTime              time.Time         `json:"create_time"`
 	Correction              *correction       `json:"correction,omitempty"`
+	Breach                  string            `json:"breach,omitempty"`
 }
 
 // activeUse is an active ingredient in an entry. The content stays beside the
@@ -111,7 +112,7 @@ func entriesOf(nursery string, applied treatment.ApplicationConfirmed) ([]entry,
 				StartTime: clock.Stored(applied.Start), EndTime: clock.Stored(applied.End),
 				Applicator: applied.Applicator, ApplicatorDisplayName: applied.ApplicatorDisplayName,
 				Target: applied.Disorder, Crops: slices.Sorted(slices.Values(house.Crops)),
-				Method: applied.Method, RestrictedEntryInterval: applied.RestrictedEntryInterval,
+				Method: applied.Method, RestrictedEntryInterval: applied.RestrictedEntryInterval, Breach: applied.Breach,
 			}
 			for _, active := range product.Actives {
 				e.Actives = append(e.Actives, activeUse{
@@ -168,8 +169,8 @@ func (k kept) contract() (*recordsv1.Entry, error) {
 		StartTime: timestamppb.New(k.StartTime), EndTime: timestamppb.New(k.EndTime),
 		Applicator: k.Applicator, ApplicatorDisplayName: k.ApplicatorDisplayName,
 		Target: k.Target, Crops: k.Crops, Method: method,
-		RestrictedEntryInterval: k.RestrictedEntryInterval.Contract(),
-		Hash:                    hex.EncodeToString(k.hash), CreateTime: timestamppb.New(k.CreateTime),
+		RestrictedEntryInterval: k.RestrictedEntryInterval.Contract(), BreachNote: k.Breach,
+		Hash: hex.EncodeToString(k.hash), CreateTime: timestamppb.New(k.CreateTime),
 	}
 	for _, active := range k.Actives {
 		message.Actives = append(message.Actives, &recordsv1.ActiveUse{

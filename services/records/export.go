@@ -63,7 +63,7 @@ var csvHeader = []string{
 	"product_amount", "product_amount_unit", "mix_volume", "mix_volume_unit", "area", "area_unit",
 	"active_ingredients", "frac_codes", "active_amounts", "active_amount_unit",
 	"method", "target", "crops", "applicator", "applicator_name",
-	"restricted_entry_interval", "restricted_entry_interval_unit", "correction_note", "create_time", "hash",
+	"restricted_entry_interval", "restricted_entry_interval_unit", "correction_note", "breach_note", "create_time", "hash",
 }
 
 // writeCSV writes the entries as CSV (RFC 4180), one row each; times are local
@@ -101,7 +101,7 @@ func csvRow(entry *recordsv1.Entry, zone *time.Location) []string {
 		methodWord(entry), entry.GetTarget(), strings.Join(entry.GetCrops(), ";"),
 		entry.GetApplicator(), entry.GetApplicatorDisplayName(),
 		entry.GetRestrictedEntryInterval().GetAmount(), entry.GetRestrictedEntryInterval().GetUnit(),
-		entry.GetCorrection().GetNote(), local(entry.GetCreateTime()), entry.GetHash(),
+		entry.GetCorrection().GetNote(), entry.GetBreachNote(), local(entry.GetCreateTime()), entry.GetHash(),
 	}
 }
 

@@ -8,6 +8,7 @@ import (
 	"unicode"
 
 	recordsv1 "velamen/gen/velamen/records/v1"
+	typev1 "velamen/gen/velamen/type/v1"
 )
 
 // pageWidth is how many columns the text report takes at most: what a landscape
@@ -72,6 +73,9 @@ func writeEntries(page *page, record *recordsv1.UseRecord, zone *time.Location) 
 			page.paragraph(strings.Repeat(" ", entryColumns[0].width)+gap, fmt.Sprintf("Takes the place of entry %s (%s): %s",
 				lastPart(correction.GetCorrects()), lastPart(correction.GetPerson()), correction.GetNote()))
 		}
+		if note := entry.GetBreachNote(); note != "" {
+			page.paragraph(strings.Repeat(" ", entryColumns[0].width)+gap, "BREACH, applied against a rule or outside a program: "+note)
+		}
 	}
 	page.line("")
 }
@@ -98,10 +102,19 @@ func entryCells(entry *recordsv1.Entry, zone *time.Location) [][]string {
 		actives,
 		{
 			measured(entry.GetProductAmount()), measured(entry.GetMixVolume()), measured(entry.GetArea()),
-			"REI " + measured(entry.GetRestrictedEntryInterval()),
+			"REI " + interval(entry.GetRestrictedEntryInterval()),
 		},
 		append([]string{methodWord(entry), entry.GetTarget()}, entry.GetCrops()...),
 	}
+}
+
+// interval returns a restricted-entry interval. Where the label lacks it nobody
+// may enter on a guess.
+func interval(hours *typev1.Quantity) string {
+	if hours == nil {
+		return "unknown: keep out"
+	}
+	return measured(hours)
 }
 
 func writeTotals(page *page, record *recordsv1.UseRecord) {

@@ -54,7 +54,7 @@ func setUpNursery(t *testing.T) nursery {
 	db := pgtest.NewAt(t, n.clock)
 	pgtest.AddNursery(t, db)
 	// What the programs tell their workflows is of no interest here.
-	outbox := postgres.NewOutbox(db.DB, slog.New(slog.DiscardHandler), stock.Consumer(), postgres.Consumer{
+	outbox := postgres.NewOutbox(db.DB, slog.New(slog.DiscardHandler), stock.Consumer(), products.Consumer(), postgres.Consumer{
 		Name:   "unread",
 		Topics: []string{treatment.TopicProgramStarted, treatment.TopicProgramAdvanced, treatment.TopicApplicationConfirmed},
 		Send:   func(context.Context, postgres.Event) error { return nil },
@@ -208,12 +208,19 @@ func (n nursery) applied(t *testing.T) []*treatmentv1.HouseTreatment {
 	product, err := n.products.CreateProduct(n.manager, &productsv1.CreateProductRequest{
 		Parent: "nurseries/test", ProductId: "thiophanate", RequestId: uuid.NewString(),
 		Product: &productsv1.Product{
-			DisplayName: "Thiophanate 50 WP", RegistrationNumber: "L1001", Form: productsv1.ProductForm_PRODUCT_FORM_SOLID,
+			DisplayName: "Thiophanate 50 WP", RegistrationNumber: "L1001", Jurisdiction: "ZA", Form: productsv1.ProductForm_PRODUCT_FORM_SOLID,
 			Contents: []*productsv1.Content{{ActiveIngredient: "thiophanate-methyl", Amount: &typev1.Quantity{Amount: "500", Unit: "g/kg"}}},
 			Directions: []*productsv1.LabelDirection{{
 				Method: productsv1.Method_METHOD_SPRAY, DisorderClasses: []diagnosisv1.DisorderClass{diagnosisv1.DisorderClass_DISORDER_CLASS_FUNGUS},
 				RateMin: &typev1.Quantity{Amount: "0.5", Unit: "g/L"}, RateMax: &typev1.Quantity{Amount: "2", Unit: "g/L"},
-				RestrictedEntryInterval: &typev1.Quantity{Amount: "12", Unit: "h"},
+				RestrictedEntryInterval: &typev1.Quantity{Amount: "12", Unit: "h"}, ProtectiveEquipment: "gloves",
+				Crops: []string{"ornamentals"}, Sites: []productsv1.Site{productsv1.Site_SITE_GREENHOUSE, productsv1.Site_SITE_OUTDOOR},
+				SilentOn: []productsv1.LabelFact{
+					productsv1.LabelFact_LABEL_FACT_WATER_VOLUME, productsv1.LabelFact_LABEL_FACT_MIN_INTERVAL,
+					productsv1.LabelFact_LABEL_FACT_MAX_APPLICATIONS_PER_CROP_CYCLE, productsv1.LabelFact_LABEL_FACT_MAX_APPLICATIONS_PER_YEAR,
+					productsv1.LabelFact_LABEL_FACT_MAX_ACTIVE_PER_YEAR, productsv1.LabelFact_LABEL_FACT_SALE_INTERVAL,
+					productsv1.LabelFact_LABEL_FACT_TEMPERATURE, productsv1.LabelFact_LABEL_FACT_OPEN_BLOOM, productsv1.LabelFact_LABEL_FACT_CHEMIGATION,
+				},
 			}},
 		},
 	})

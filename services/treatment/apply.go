@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"slices"
-	"time"
 
 	"github.com/jackc/pgx/v5"
 
@@ -12,152 +11,140 @@ import (
 	treatmentv1 "velamen/gen/velamen/treatment/v1"
 	"velamen/internal/clock"
 	"velamen/internal/fault"
-	"velamen/internal/quantity"
 	"velamen/internal/resource"
+	"velamen/internal/rpc"
 	"velamen/services/identity"
 	"velamen/services/products"
 	"velamen/services/stock"
+	"velamen/services/treatment/rules"
 )
 
-// apply records the application of a confirmation and sends it to the ledger.
-// It returns the application's name.
-func (s *Service) apply(ctx context.Context, tx pgx.Tx, p *program, lots []string, step Step, performer identity.Person, c confirming) (string, error) {
-	lines, err := readMix(ctx, tx, p.nursery, c)
-	if err != nil {
-		return "", err
-	}
+// appliedStep is what became of the application of a step.
+type appliedStep struct {
+	// name of the application.
+	name      string
+	verdicts  []rules.Verdict
+	overrides []*treatmentv1.Override
+}
+
+// apply holds the application of a confirmation to the rules, records it, and
+// sends it to the ledger and the chemical store.
+func (s *Service) apply(ctx context.Context, tx pgx.Tx, p *program, lots []string, step Step, performer identity.Person, c confirming) (appliedStep, error) {
 	used, err := readGroups(ctx, tx, p.nursery, []string{p.id})
 	if err != nil {
-		return "", err
+		return appliedStep{}, err
 	}
 	before := used.before(p.id, step)
-	facts, err := CheckMix(lines, MixUse{
-		Method: methodOf(step.Kind), Class: p.disorderClass, UsedBefore: before,
-		Candidates: OpenCandidates(p.templateStep(step.Key).GetCandidateActiveIngredients(), before),
-	})
-	if err != nil {
-		return "", err
+	w := work{
+		nursery: p.nursery, path: c.path, method: methodOf(step.Kind), disorder: p.disorder, class: p.disorderClass,
+		lots: lots, treatments: c.confirmation.GetTreatments(), conditions: c.confirmation.GetConditions(),
+		start: clock.Stored(c.confirmation.GetStartTime().AsTime()), end: clock.Stored(c.confirmation.GetEndTime().AsTime()),
+		performer: performer, roundBefore: before,
+		candidates: p.templateStep(step.Key).GetCandidateActiveIngredients(),
 	}
-	if facts.RestrictedUse {
-		if err := s.checkCertificate(ctx, tx, p.nursery, performer, c); err != nil {
-			return "", err
-		}
+	facts, history, err := readFacts(ctx, tx, w)
+	if err != nil {
+		return appliedStep{}, err
+	}
+	if err := checkSpeaker(facts, performer, c.caller); err != nil {
+		return appliedStep{}, err
+	}
+	verdicts, err := rules.Check(facts, history)
+	if err != nil {
+		return appliedStep{}, err
+	}
+	overrides, err := settle(verdicts, c)
+	if err != nil {
+		return appliedStep{}, err
 	}
 	a := &application{
 		nursery: p.nursery, id: fmt.Sprintf("%s-%s-%d", p.id, step.ID(), step.Attempts+1), program: p.id, step: step.ID(),
-		method: methodOf(step.Kind), disorder: p.disorder, treatments: c.confirmation.GetTreatments(), lots: lots,
-		start: clock.Stored(c.confirmation.GetStartTime().AsTime()), end: clock.Stored(c.confirmation.GetEndTime().AsTime()),
-		applicator: performer.ID, reiHours: facts.RestrictedEntryInterval.Plain(), created: s.db.Now(),
+		verdicts: verdicts, overrides: overrides,
 	}
-	if err := insertApplication(ctx, tx, a, step.Key, step.Round, facts.Groups); err != nil {
-		return "", err
-	}
-	name := resource.Of("nurseries", a.nursery, "applications", a.id)
-	return name, s.sendToLedger(ctx, tx, a, name, facts, performer, lines)
+	err = s.enterApplication(ctx, tx, a, w, facts, usedIn{step: step.Key, round: step.Round})
+	return appliedStep{name: a.name(), verdicts: verdicts, overrides: overrides}, err
 }
 
-// readMix reads the products of a confirmation, house by house.
-func readMix(ctx context.Context, tx pgx.Tx, nursery string, c confirming) ([]MixLine, error) {
-	var lines []MixLine
-	for i, treated := range c.confirmation.GetTreatments() {
-		at := fmt.Sprintf("%s.treatments[%d]", c.path, i)
-		if err := checkHouse(ctx, tx, at+".house", nursery, treated); err != nil {
-			return nil, err
-		}
-		volume, err := positive(at+".mix_volume", treated.GetMixVolume(), quantity.Litre)
-		if err != nil {
-			return nil, err
-		}
-		for j, use := range treated.GetProducts() {
-			field := fmt.Sprintf("%s.products[%d]", at, j)
-			line, err := readLine(ctx, tx, field, nursery, use)
-			if err != nil {
-				return nil, err
-			}
-			line.Volume = volume
-			lines = append(lines, line)
-		}
-	}
-	return lines, nil
-}
-
-func readLine(ctx context.Context, tx pgx.Tx, field, nursery string, use *treatmentv1.ProductUse) (MixLine, error) {
-	ids, err := resource.Parse(field+".product", use.GetProduct(), "nurseries", "products")
-	if err != nil {
-		return MixLine{}, err
-	}
-	product, err := products.ReadProduct(ctx, tx, nursery, ids[1])
-	if err != nil {
-		return MixLine{}, err
-	}
-	amount, err := positive(field+".amount", use.GetAmount(), products.AmountUnits(product.Form)...)
-	return MixLine{Field: field, Product: product, Amount: amount}, err
-}
-
-// checkHouse refuses a house that the nursery does not have.
-func checkHouse(ctx context.Context, tx pgx.Tx, field, nursery string, treated *treatmentv1.HouseTreatment) error {
-	ids, err := resource.Parse(field, treated.GetHouse(), "nurseries", "houses")
-	if err != nil {
-		return err
-	}
-	_, err = stock.ReadHouse(ctx, tx, nursery, ids[1])
-	return err
-}
-
-// checkCertificate refuses a restricted-use product from a person without a
-// certificate that is valid on the day on which the work ended, in the nursery's
-// zone, and a worker who confirms one in another's name.
-func (s *Service) checkCertificate(ctx context.Context, tx pgx.Tx, nursery string, performer identity.Person, c confirming) error {
-	if c.caller.Role == identityv1.Role_ROLE_WORKER && c.caller.Person != performer.ID {
-		return fault.New(fault.Denied, fault.PermissionDenied,
-			"the mix has a restricted-use product: %s, who applied it, or a manager confirms it", performer.DisplayName).With("person", performer.ID)
-	}
-	n, err := identity.ReadNursery(ctx, tx, nursery)
-	if err != nil {
-		return err
-	}
-	day := c.confirmation.GetEndTime().AsTime().In(n.Zone).Format(time.DateOnly)
-	valid := slices.ContainsFunc(performer.Certificates, func(held identity.Certificate) bool { return held.ExpireDate >= day })
-	if valid {
+// checkSpeaker refuses a worker who confirms a restricted-use product in another's
+// name.
+func checkSpeaker(facts rules.Application, performer identity.Person, caller rpc.Principal) error {
+	if caller.Role != identityv1.Role_ROLE_WORKER || caller.Person == performer.ID {
 		return nil
 	}
-	return fault.FieldReason(fault.Precondition, fault.CertificateMissing, c.path+".performer",
-		"%s holds no certificate that is valid on %s, and the mix has a restricted-use product", performer.DisplayName, day).
-		With("person", performer.ID).With("day", day)
+	restricted := slices.ContainsFunc(facts.Treatments, func(treatment rules.Treatment) bool {
+		return slices.ContainsFunc(treatment.Lines, func(line rules.Line) bool { return line.Product.RestrictedUse })
+	})
+	if !restricted {
+		return nil
+	}
+	return fault.New(fault.Denied, fault.PermissionDenied,
+		"the mix has a restricted-use product: %s, who applied it, or a manager confirms it", performer.DisplayName).With("person", performer.ID)
+}
+
+// usedIn is the step and round that the groups of an application count in; zero
+// for a breach.
+type usedIn struct {
+	step  string
+	round int
+}
+
+// enterApplication writes an application with all that is counted of it, and sends
+// it to the ledger and the chemical store.
+func (s *Service) enterApplication(ctx context.Context, tx pgx.Tx, a *application, w work, facts rules.Application, in usedIn) error {
+	mix, err := factsOf(facts)
+	if err != nil {
+		return err
+	}
+	a.method, a.disorder, a.treatments, a.lots, a.conditions = w.method, w.disorder, w.treatments, w.lots, w.conditions
+	a.start, a.end, a.applicator, a.created = w.start, w.end, w.performer.ID, s.db.Now()
+	if !mix.restrictedEntryInterval.IsZero() {
+		a.reiHours = mix.restrictedEntryInterval.Plain()
+	}
+	if err := insertApplication(ctx, tx, a, in.step, in.round, mix.groups); err != nil {
+		return err
+	}
+	if err := insertFacts(ctx, tx, a, facts); err != nil {
+		return err
+	}
+	if err := s.sendToLedger(ctx, tx, a, mix, w.performer, facts); err != nil {
+		return err
+	}
+	return s.takeFromStore(ctx, tx, a, facts)
 }
 
 // sendToLedger writes the application with all the facts of the day to the
 // outbox. The nursery is the subject, so that its ledger keeps the order.
-func (s *Service) sendToLedger(ctx context.Context, tx pgx.Tx, a *application, name string, facts MixFacts, performer identity.Person, lines []MixLine) error {
+func (s *Service) sendToLedger(ctx context.Context, tx pgx.Tx, a *application, mix mixFacts, performer identity.Person, facts rules.Application) error {
 	event := ApplicationConfirmed{
-		Application: name, Step: stepName(a.nursery, a.program, a.step), Disorder: a.disorder,
+		Application: a.name(), Disorder: a.disorder, Breach: a.breachNote,
 		Method: products.MethodText(a.method), Start: a.start, End: a.end,
 		Applicator:              resource.Of("nurseries", a.nursery, "people", performer.ID),
 		ApplicatorDisplayName:   performer.DisplayName,
-		RestrictedEntryInterval: facts.RestrictedEntryInterval,
+		RestrictedEntryInterval: mix.restrictedEntryInterval,
+	}
+	if a.step != "" {
+		event.Step = stepName(a.nursery, a.program, a.step)
 	}
 	lots, err := stock.ReadLots(ctx, tx, a.nursery, a.lots)
 	if err != nil {
 		return err
 	}
-	for _, treated := range a.treatments {
-		applied, err := houseApplied(a.nursery, treated, lots, lines)
+	for _, treatment := range facts.Treatments {
+		applied, err := houseApplied(a.nursery, treatment, lots)
 		if err != nil {
 			return err
 		}
-		lines = lines[len(treated.GetProducts()):]
 		event.Houses = append(event.Houses, applied)
 	}
 	return s.outbox.Write(ctx, tx, TopicApplicationConfirmed, a.nursery, resource.Of("nurseries", a.nursery), event)
 }
 
-func houseApplied(nursery string, treated *treatmentv1.HouseTreatment, lots []stock.Lot, lines []MixLine) (HouseApplied, error) {
-	area, err := quantity.FromContract(treated.GetArea())
-	if err != nil {
-		return HouseApplied{}, err
+func houseApplied(nursery string, treatment rules.Treatment, lots []stock.Lot) (HouseApplied, error) {
+	applied := HouseApplied{
+		House: resource.Of("nurseries", nursery, "houses", treatment.House), Area: treatment.Area, MixVolume: treatment.MixVolume,
+		Crops: crops(treatment.House, lots),
 	}
-	applied := HouseApplied{House: treated.GetHouse(), Area: area, MixVolume: lines[0].Volume, Crops: crops(nursery, treated.GetHouse(), lots)}
-	for _, line := range lines[:len(treated.GetProducts())] {
+	for _, line := range treatment.Lines {
 		product, err := productApplied(nursery, line)
 		if err != nil {
 			return HouseApplied{}, err
@@ -170,11 +157,11 @@ func houseApplied(nursery string, treated *treatmentv1.HouseTreatment, lots []st
 // crops returns the botanical names of the lots in a house. Lots that moved to
 // the isolation bench a moment ago may still be listed elsewhere; then all the
 // program's lots are named rather than none.
-func crops(nursery, house string, lots []stock.Lot) []string {
+func crops(house string, lots []stock.Lot) []string {
 	var here, all []string
 	for _, lot := range lots {
 		all = append(all, lot.BotanicalName)
-		if resource.Of("nurseries", nursery, "houses", lot.House) == house {
+		if lot.House == house {
 			here = append(here, lot.BotanicalName)
 		}
 	}
@@ -185,7 +172,7 @@ func crops(nursery, house string, lots []stock.Lot) []string {
 	return slices.Compact(here)
 }
 
-func productApplied(nursery string, line MixLine) (ProductApplied, error) {
+func productApplied(nursery string, line rules.Line) (ProductApplied, error) {
 	applied := ProductApplied{
 		Product:     resource.Of("nurseries", nursery, "products", line.Product.ID),
 		DisplayName: line.Product.DisplayName, RegistrationNumber: line.Product.RegistrationNumber,
@@ -202,4 +189,49 @@ func productApplied(nursery string, line MixLine) (ProductApplied, error) {
 		})
 	}
 	return applied, nil
+}
+
+// takeFromStore has the chemical store take out what was used.
+func (s *Service) takeFromStore(ctx context.Context, tx pgx.Tx, a *application, facts rules.Application) error {
+	taken := products.Taken{Application: a.name(), Person: resource.Of("nurseries", a.nursery, "people", a.applicator), Time: a.end}
+	for _, treatment := range facts.Treatments {
+		for _, line := range treatment.Lines {
+			name := resource.Of("nurseries", a.nursery, "products", line.Product.ID)
+			from := products.TakenLine{Product: name, Amount: line.Amount}
+			if line.Store.Named != "" {
+				from.Container = resource.Of("nurseries", a.nursery, "products", line.Product.ID, "containers", line.Store.Named)
+			}
+			taken.Lines = append(taken.Lines, from)
+		}
+	}
+	return s.outbox.Write(ctx, tx, products.TopicUse, a.nursery, resource.Of("nurseries", a.nursery), taken)
+}
+
+// verdictContract returns a verdict as the contract carries it.
+func verdictContract(nursery string, v rules.Verdict) *treatmentv1.Verdict {
+	message := &treatmentv1.Verdict{
+		Rule: v.Rule, Outcome: treatmentv1.Outcome(v.Outcome), Message: v.Message, Source: v.Source,
+		EarliestTime: timestamp(v.Earliest), Alternatives: v.Alternatives, Overridable: v.Overridable,
+	}
+	if v.Product != "" {
+		message.Product = resource.Of("nurseries", nursery, "products", v.Product)
+	}
+	for _, number := range v.Numbers {
+		message.Numbers = append(message.Numbers, &treatmentv1.Number{Name: number.Name, Value: number.Value})
+	}
+	return message
+}
+
+func verdictsContract(nursery string, verdicts []rules.Verdict) []*treatmentv1.Verdict {
+	messages := make([]*treatmentv1.Verdict, len(verdicts))
+	for i, v := range verdicts {
+		messages[i] = verdictContract(nursery, v)
+	}
+	return messages
+}
+
+// worthKeeping are the verdicts that an application keeps: those that were not a
+// plain pass.
+func worthKeeping(verdicts []rules.Verdict) []rules.Verdict {
+	return slices.DeleteFunc(slices.Clone(verdicts), func(v rules.Verdict) bool { return v.Outcome == rules.Pass })
 }

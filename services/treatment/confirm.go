@@ -8,7 +8,6 @@ import (
 
 	"github.com/jackc/pgx/v5"
 
-	identityv1 "velamen/gen/velamen/identity/v1"
 	treatmentv1 "velamen/gen/velamen/treatment/v1"
 	"velamen/internal/clock"
 	"velamen/internal/fault"
@@ -47,7 +46,9 @@ func (s *Service) confirm(ctx context.Context, tx pgx.Tx, request *treatmentv1.C
 	if err := s.advanced(ctx, tx, p, entered.event); err != nil {
 		return nil, err
 	}
-	response := &treatmentv1.ConfirmStepResponse{Application: entered.application}
+	response := &treatmentv1.ConfirmStepResponse{
+		Application: entered.applied.name, Verdicts: verdictsContract(p.nursery, entered.applied.verdicts), Release: entered.release,
+	}
 	if response.Program, err = s.whole(ctx, tx, p, o.lots); err != nil {
 		return nil, err
 	}
@@ -68,8 +69,10 @@ type confirming struct {
 // entered is what became of it.
 type entered struct {
 	event Event
-	// application is the application's name, empty for other kinds.
-	application string
+	// applied is the application, for kinds of step that apply chemical.
+	applied appliedStep
+	// release is what the inspections show, for a release.
+	release *treatmentv1.ReleaseAssessment
 }
 
 // enter checks a confirmation, writes its event and its application, and moves
@@ -91,7 +94,7 @@ func (s *Service) enter(ctx context.Context, tx pgx.Tx, p *program, lots []strin
 			return entered{}, err
 		}
 	}
-	performer, err := s.performer(ctx, tx, p.nursery, c)
+	performer, err := applicator(ctx, tx, p.nursery, c.path+".performer", c.confirmation.GetPerformer(), c.caller.Person)
 	if err != nil {
 		return entered{}, err
 	}
@@ -103,9 +106,19 @@ func (s *Service) enter(ctx context.Context, tx pgx.Tx, p *program, lots []strin
 		return entered{}, fault.Field(c.path+".inspection.plants_affected", "lots with signs are not released; confirm an inspection instead")
 	}
 	if Applies(step.Kind) {
-		if result.application, err = s.apply(ctx, tx, p, lots, step, performer, c); err != nil {
+		if result.applied, err = s.apply(ctx, tx, p, lots, step, performer, c); err != nil {
 			return entered{}, err
 		}
+		c.confirmation = answeredFor(c.confirmation, result.applied.overrides)
+	}
+	statement := ""
+	if step.Kind == release {
+		assessment, overrides, err := checkReleased(ctx, tx, p, lots, c)
+		if err != nil {
+			return entered{}, err
+		}
+		result.release, statement = assessment, assessment.GetStatement()
+		c.confirmation = answeredFor(c.confirmation, overrides)
 	}
 	after, err := Apply(p.plan, p.state, result.event)
 	if err != nil {
@@ -115,6 +128,7 @@ func (s *Service) enter(ctx context.Context, tx pgx.Tx, p *program, lots []strin
 	// The event names who said it; who did it stands in the confirmation.
 	err = insertEvent(ctx, tx, p.nursery, p.id, record{
 		Event: result.event, person: c.caller.Person, note: c.confirmation.GetNote(), confirmation: c.confirmation, created: s.db.Now(),
+		statement: statement,
 	})
 	if err != nil {
 		return entered{}, err
@@ -140,22 +154,6 @@ func localised(ctx context.Context, tx pgx.Tx, nursery string, refusal error) er
 	local := *f
 	local.Message = fmt.Sprintf("step %s may not be done before %s", f.Values["step"], earliest.In(n.Zone).Format("2 January 2006 15:04 (UTC-07:00)"))
 	return &local
-}
-
-// performer returns who did the work: the caller unless another is named.
-func (s *Service) performer(ctx context.Context, tx pgx.Tx, nursery string, c confirming) (identity.Person, error) {
-	if c.confirmation.GetPerformer() == "" {
-		return identity.ReadPerson(ctx, tx, nursery, c.caller.Person)
-	}
-	ids, err := resource.Parse(c.path+".performer", c.confirmation.GetPerformer(), "nurseries", "people")
-	if err != nil {
-		return identity.Person{}, err
-	}
-	person, err := identity.ReadPerson(ctx, tx, nursery, ids[1])
-	if err == nil && person.Role == identityv1.Role_ROLE_AUDITOR {
-		err = fault.Field(c.path+".performer", "%s audits and does no work in the nursery", person.DisplayName).With("person", person.ID)
-	}
-	return person, err
 }
 
 // follow writes what a confirmation leads to elsewhere: the lots stand on the

@@ -6,6 +6,8 @@ import (
 	"strings"
 	"time"
 
+	"google.golang.org/protobuf/types/known/timestamppb"
+
 	treatmentv1 "velamen/gen/velamen/treatment/v1"
 	"velamen/internal/clock"
 	"velamen/internal/fault"
@@ -15,19 +17,24 @@ import (
 // CheckTimes refuses a confirmation whose times are none, whose work ended before
 // it began, or ends in the future.
 func CheckTimes(path string, confirmation *treatmentv1.Confirmation, c clock.Clock) error {
-	if confirmation.GetStartTime().CheckValid() != nil {
-		return fault.FieldReason(fault.Invalid, fault.InvalidTimes, path+".start_time", "is not a time between the years 1 and 9999")
+	return checkSpan(path+".start_time", path+".end_time", confirmation.GetStartTime(), confirmation.GetEndTime(), c)
+}
+
+// checkSpan holds the times of work that was done. The fields are their paths.
+func checkSpan(startField, endField string, started, ended *timestamppb.Timestamp, c clock.Clock) error {
+	if started.CheckValid() != nil {
+		return fault.FieldReason(fault.Invalid, fault.InvalidTimes, startField, "is not a time between the years 1 and 9999")
 	}
-	if confirmation.GetEndTime().CheckValid() != nil {
-		return fault.FieldReason(fault.Invalid, fault.InvalidTimes, path+".end_time", "is not a time between the years 1 and 9999")
+	if ended.CheckValid() != nil {
+		return fault.FieldReason(fault.Invalid, fault.InvalidTimes, endField, "is not a time between the years 1 and 9999")
 	}
-	start, end := confirmation.GetStartTime().AsTime(), confirmation.GetEndTime().AsTime()
+	start, end := started.AsTime(), ended.AsTime()
 	if end.Before(start) {
-		return fault.FieldReason(fault.Invalid, fault.InvalidTimes, path+".end_time",
+		return fault.FieldReason(fault.Invalid, fault.InvalidTimes, endField,
 			"the work cannot end (%s) before it starts (%s)", end.Format(time.RFC3339), start.Format(time.RFC3339))
 	}
 	if clock.InFuture(c, end) {
-		return fault.FieldReason(fault.Invalid, fault.InvalidTimes, path+".end_time",
+		return fault.FieldReason(fault.Invalid, fault.InvalidTimes, endField,
 			"%s is in the future; confirm work when it is done", end.Format(time.RFC3339))
 	}
 	return nil
@@ -54,7 +61,10 @@ func CheckProofs(path string, kind Kind, proofs []Proof, c *treatmentv1.Confirma
 	if counts.GetPlantsAffected() > counts.GetPlantsSampled() {
 		return fault.Field(path+".inspection.plants_affected", "must not exceed plants_sampled")
 	}
-	return checkQuantities(path, c)
+	if len(c.GetOverrides()) > 0 && !Applies(kind) && kind != release {
+		return fault.Field(path+".overrides", "a step of the kind %s has no rule to override", kindName(kind))
+	}
+	return checkTreatments(path, c.GetTreatments(), c.GetConditions())
 }
 
 func missing(proof Proof, c *treatmentv1.Confirmation) (field, rule string) {
@@ -83,34 +93,34 @@ func kindName(kind Kind) string {
 	return strings.ToLower(strings.TrimPrefix(kind.String(), "STEP_KIND_"))
 }
 
-// checkQuantities holds the amounts of a confirmation to their units and above
-// zero.
-func checkQuantities(path string, c *treatmentv1.Confirmation) error {
-	for i, treated := range c.GetTreatments() {
+// checkTreatments holds the amounts of an application to their units and above
+// zero, and each product to one line in each house.
+func checkTreatments(path string, treatments []*treatmentv1.HouseTreatment, conditions *treatmentv1.Conditions) error {
+	for i, treated := range treatments {
 		at := fmt.Sprintf("%s.treatments[%d]", path, i)
-		if _, err := positive(at+".area", treated.GetArea(), quantity.SquareMetre, quantity.Hectare); err != nil {
+		if _, err := positive(at+".area", treated.GetArea(), AreaUnits()...); err != nil {
 			return err
 		}
-		if _, err := positive(at+".mix_volume", treated.GetMixVolume(), quantity.Litre); err != nil {
+		if _, err := positive(at+".mix_volume", treated.GetMixVolume(), MixUnits()...); err != nil {
 			return err
 		}
 		if treated.GetLeftover() != nil {
 			left, err := quantity.FromContract(treated.GetLeftover())
-			if err != nil || left.Unit != quantity.Litre || left.Amount.IsNegative() {
-				return fault.Field(at+".leftover", "must be zero or more L")
+			if err != nil || !slices.Contains(MixUnits(), left.Unit) || left.Amount.IsNegative() {
+				return fault.Field(at+".leftover", "must be zero or more %s", listed(MixUnits()))
 			}
 		}
 		if j, twice := productTwice(treated); twice {
 			return fault.Field(fmt.Sprintf("%s.products[%d].product", at, j), "it stands in this mix already; give the sum once").
 				With("product", treated.GetProducts()[j].GetProduct())
 		}
-		for j, earlier := range c.GetTreatments()[:i] {
+		for j, earlier := range treatments[:i] {
 			if earlier.GetHouse() == treated.GetHouse() && sameProducts(earlier, treated) {
 				return fault.Field(at+".house", "treatments[%d] says the same house and products; give their sum once", j)
 			}
 		}
 	}
-	return checkConditions(path, c.GetConditions())
+	return checkConditions(path+".conditions", conditions)
 }
 
 // productTwice returns which product of a mix stands in it already. Each line is
@@ -134,10 +144,10 @@ func sameProducts(a, b *treatmentv1.HouseTreatment) bool {
 
 func checkConditions(path string, conditions *treatmentv1.Conditions) error {
 	if t := conditions.GetTemperature(); t != nil && t.GetUnit() != string(quantity.Celsius) {
-		return fault.Field(path+".conditions.temperature", "must be in Cel")
+		return fault.Field(path+".temperature", "must be in Cel")
 	}
 	if h := conditions.GetHumidity(); h != nil && h.GetUnit() != string(quantity.Percent) {
-		return fault.Field(path+".conditions.humidity", "must be in %%")
+		return fault.Field(path+".humidity", "must be in %%")
 	}
 	return nil
 }

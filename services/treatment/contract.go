@@ -114,19 +114,24 @@ func (a *application) contract() *treatmentv1.Application {
 	if err != nil {
 		interval = quantity.Quantity{}
 	}
-	return &treatmentv1.Application{
-		Name: resource.Of("nurseries", a.nursery, "applications", a.id), Step: stepName(a.nursery, a.program, a.step),
-		Method: a.method, Disorder: a.disorder, Treatments: a.treatments, Lots: lotNames(a.nursery, a.lots),
+	message := &treatmentv1.Application{
+		Name: a.name(), Conditions: a.conditions, Overrides: a.overrides, BreachNote: a.breachNote,
+		Verdicts: verdictsContract(a.nursery, worthKeeping(a.verdicts)),
+		Method:   a.method, Disorder: a.disorder, Treatments: a.treatments, Lots: lotNames(a.nursery, a.lots),
 		StartTime: timestamp(a.start), EndTime: timestamp(a.end),
 		Applicator:              resource.Of("nurseries", a.nursery, "people", a.applicator),
 		RestrictedEntryInterval: interval.Contract(), CreateTime: timestamp(a.created),
 	}
+	if a.step != "" {
+		message.Step = stepName(a.nursery, a.program, a.step)
+	}
+	return message
 }
 
 func (r record) contract(nursery, program string) *treatmentv1.ProgramEvent {
 	message := &treatmentv1.ProgramEvent{
 		Sequence: r.Sequence, Kind: string(r.Kind), Note: r.note, Confirmation: r.confirmation,
-		EventTime: timestamp(r.At), CreateTime: timestamp(r.created),
+		EventTime: timestamp(r.At), CreateTime: timestamp(r.created), Statement: r.statement,
 	}
 	if r.Step != "" {
 		message.Step = stepName(nursery, program, r.Step)

@@ -36,7 +36,7 @@ const TopicApplicationConfirmed = "treatment.application_confirmed"
 type ApplicationConfirmed struct {
 	// Application is the application's name.
 	Application string `json:"application"`
-	// Step is the step's name.
+	// Step is the step's name; empty in a breach.
 	Step string `json:"step"`
 	// Disorder is the identifier of what it was applied against.
 	Disorder string `json:"disorder"`
@@ -49,19 +49,22 @@ type ApplicationConfirmed struct {
 	Applicator string `json:"applicator"`
 	// ApplicatorDisplayName is how that person stands on records.
 	ApplicatorDisplayName string `json:"applicator_display_name"`
-	// RestrictedEntryInterval is the longest of the mix, h.
+	// RestrictedEntryInterval is the longest of the mix, h; zero in a breach with a
+	// product whose label lacks it.
 	RestrictedEntryInterval quantity.Quantity `json:"restricted_entry_interval"`
 	// Houses are the houses treated.
 	Houses []HouseApplied `json:"houses"`
+	// Breach says why it is no confirmation of a step; empty where it is one.
+	Breach string `json:"breach,omitempty"`
 }
 
 // HouseApplied is what was applied in one house.
 type HouseApplied struct {
 	// House is the house's name.
 	House string `json:"house"`
-	// Area treated, m2 or ha.
+	// Area treated, m2, ha, ft2 or acre.
 	Area quantity.Quantity `json:"area"`
-	// MixVolume applied, L.
+	// MixVolume applied, L or gal.
 	MixVolume quantity.Quantity `json:"mix_volume"`
 	// Crops are the botanical names of the plants treated, by name.
 	Crops []string `json:"crops"`
@@ -78,7 +81,7 @@ type ProductApplied struct {
 	RegistrationNumber string `json:"registration_number"`
 	// RestrictedUse is true when only a certified applicator may apply it.
 	RestrictedUse bool `json:"restricted_use"`
-	// Amount of product, g, kg, mL or L.
+	// Amount of product as it was measured out.
 	Amount quantity.Quantity `json:"amount"`
 	// Actives in that amount.
 	Actives []ActiveApplied `json:"actives"`

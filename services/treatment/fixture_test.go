@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"slices"
 	"testing"
 	"time"
 
@@ -61,7 +62,7 @@ func newNursery(t testing.TB, c clock.Clock, programs func(context.Context, post
 	n := &nursery{t: t, db: pgtest.NewAt(t, c)}
 	pgtest.AddNursery(t, n.db)
 	n.outbox = postgres.NewOutbox(n.db.DB, slog.New(slog.DiscardHandler),
-		stock.Consumer(),
+		stock.Consumer(), products.Consumer(),
 		postgres.Consumer{Name: "programs", Topics: []string{treatment.TopicProgramStarted, treatment.TopicProgramAdvanced}, Send: programs},
 		postgres.Consumer{Name: "records", Topics: []string{treatment.TopicApplicationConfirmed}, Apply: func(_ context.Context, _ pgx.Tx, e postgres.Event) error {
 			n.applied = append(n.applied, e)
@@ -113,16 +114,34 @@ func (n *nursery) furnish() {
 func (n *nursery) addProduct(product, active string, classes []diagnosisv1.DisorderClass, restricted bool) {
 	n.t.Helper()
 	request := &productsv1.CreateProductRequest{Parent: "nurseries/test", ProductId: product, RequestId: id(), Product: &productsv1.Product{
-		DisplayName: product, RegistrationNumber: "TEST-" + product, Form: productsv1.ProductForm_PRODUCT_FORM_SOLID, RestrictedUse: restricted,
+		DisplayName: product, RegistrationNumber: "TEST-" + product, Form: productsv1.ProductForm_PRODUCT_FORM_SOLID, Jurisdiction: "ZA", RestrictedUse: restricted,
 		Contents: []*productsv1.Content{{ActiveIngredient: active, Amount: q("500", "g/kg")}},
 	}}
 	for _, method := range []productsv1.Method{productsv1.Method_METHOD_SPRAY, productsv1.Method_METHOD_BATH} {
 		request.Product.Directions = append(request.Product.Directions, &productsv1.LabelDirection{
 			Method: method, DisorderClasses: classes, RateMin: q("0.5", "g/L"), RateMax: q("2", "g/L"), RestrictedEntryInterval: q("12", "h"),
+			Crops: []string{"ornamentals"}, Sites: []productsv1.Site{productsv1.Site_SITE_GREENHOUSE, productsv1.Site_SITE_OUTDOOR},
+			ProtectiveEquipment: "gloves", SilentOn: silentOn(),
 		})
 	}
 	_, err := n.products.CreateProduct(asManager(), request)
 	require.NoError(n.t, err)
+}
+
+// silentOn are the facts that the tests' labels say nothing about: all but those
+// that they give.
+func silentOn() []productsv1.LabelFact {
+	var facts []productsv1.LabelFact
+	for number := range productsv1.LabelFact_name {
+		switch fact := productsv1.LabelFact(number); fact {
+		case productsv1.LabelFact_LABEL_FACT_UNSPECIFIED, productsv1.LabelFact_LABEL_FACT_CROPS, productsv1.LabelFact_LABEL_FACT_SITES,
+			productsv1.LabelFact_LABEL_FACT_RESTRICTED_ENTRY_INTERVAL, productsv1.LabelFact_LABEL_FACT_PROTECTIVE_EQUIPMENT:
+		default:
+			facts = append(facts, fact)
+		}
+	}
+	slices.Sort(facts)
+	return facts
 }
 
 // newLot puts 50 plants on the bench and returns the lot's name.

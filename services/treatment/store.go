@@ -17,6 +17,7 @@ import (
 	"velamen/internal/fault"
 	"velamen/internal/postgres"
 	"velamen/internal/resource"
+	"velamen/services/treatment/rules"
 )
 
 // program is a row of treatment.program.
@@ -189,6 +190,8 @@ type record struct {
 	person, note string
 	confirmation *treatmentv1.Confirmation
 	created      time.Time
+	// statement is what the inspections show, for a release.
+	statement string
 }
 
 func insertEvent(ctx context.Context, tx pgx.Tx, nursery, program string, r record) error {
@@ -201,12 +204,12 @@ func insertEvent(ctx context.Context, tx pgx.Tx, nursery, program string, r reco
 	}
 	_, err := tx.Exec(ctx, `
 		INSERT INTO treatment.program_event (nursery, program, sequence, kind, step, outcome, person, note,
-			confirmation, event_time, create_time)
-		VALUES (@nursery, @program, @sequence, @kind, @step, @outcome, @person, @note, @confirmation, @at, @created)`,
+			confirmation, event_time, create_time, statement)
+		VALUES (@nursery, @program, @sequence, @kind, @step, @outcome, @person, @note, @confirmation, @at, @created, @statement)`,
 		pgx.NamedArgs{
 			"nursery": nursery, "program": program, "sequence": r.Sequence, "kind": r.Kind, "step": r.Step,
 			"outcome": r.Outcome, "person": r.person, "note": r.note, "confirmation": confirmation,
-			"at": r.At, "created": r.created,
+			"at": r.At, "created": r.created, "statement": r.statement,
 		})
 	return err
 }
@@ -214,7 +217,7 @@ func insertEvent(ctx context.Context, tx pgx.Tx, nursery, program string, r reco
 func scanRecord(row pgx.CollectableRow) (record, error) {
 	var r record
 	var confirmation []byte
-	err := row.Scan(&r.Sequence, &r.Kind, &r.Step, &r.Outcome, &r.person, &r.note, &confirmation, &r.At, &r.created)
+	err := row.Scan(&r.Sequence, &r.Kind, &r.Step, &r.Outcome, &r.person, &r.note, &confirmation, &r.At, &r.created, &r.statement)
 	if err != nil || confirmation == nil {
 		return r, err
 	}
@@ -222,7 +225,30 @@ func scanRecord(row pgx.CollectableRow) (record, error) {
 	return r, protojson.Unmarshal(confirmation, r.confirmation)
 }
 
-const recordColumns = `sequence, kind, step, outcome, person, note, confirmation, event_time, create_time`
+const recordColumns = `sequence, kind, step, outcome, person, note, confirmation, event_time, create_time, statement`
+
+// readConfirmations returns what was confirmed in a program, in order.
+func readConfirmations(ctx context.Context, r postgres.Reader, p *program) ([]record, error) {
+	rows, err := r.Query(ctx, `
+		SELECT `+recordColumns+` FROM treatment.program_event
+		WHERE nursery = $1 AND program = $2 AND kind = $3 ORDER BY sequence`, p.nursery, p.id, EventStepConfirmed)
+	if err != nil {
+		return nil, err
+	}
+	return pgx.CollectRows(rows, scanRecord)
+}
+
+// readLastJoined returns when the last of the lots that are in a program joined it.
+func readLastJoined(ctx context.Context, r postgres.Reader, p *program) (time.Time, error) {
+	var joined *time.Time
+	err := r.QueryRow(ctx, `
+		SELECT max(joined) FROM treatment.outbreak_lot WHERE nursery = $1 AND outbreak = $2 AND left_time IS NULL`,
+		p.nursery, p.outbreak).Scan(&joined)
+	if err != nil || joined == nil {
+		return time.Time{}, err
+	}
+	return *joined, nil
+}
 
 // outbreak is a row of treatment.outbreak: a case. The word case is kept by Go.
 type outbreak struct {
@@ -334,8 +360,31 @@ type application struct {
 	lots                       []string
 	start, end                 time.Time
 	applicator                 string
-	reiHours                   string
-	created                    time.Time
+	// reiHours is empty where a label lacks the interval.
+	reiHours   string
+	created    time.Time
+	conditions *treatmentv1.Conditions
+	verdicts   []rules.Verdict
+	overrides  []*treatmentv1.Override
+	// breachNote says why it confirmed no step; empty where it did.
+	breachNote string
+}
+
+func (a *application) name() string { return resource.Of("nurseries", a.nursery, "applications", a.id) }
+
+// said is what an application keeps of what rules and people said, as one message
+// so that it is stored in the contract's form.
+func (a *application) said() ([]byte, []byte, []byte, error) {
+	conditions, err := protojson.Marshal(&treatmentv1.Confirmation{Conditions: a.conditions})
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	verdicts, err := json.Marshal(worthKeeping(a.verdicts))
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	overrides, err := protojson.Marshal(&treatmentv1.Confirmation{Overrides: a.overrides})
+	return conditions, verdicts, overrides, err
 }
 
 func insertApplication(ctx context.Context, tx pgx.Tx, a *application, stepKey string, round int, groups []string) error {
@@ -343,13 +392,17 @@ func insertApplication(ctx context.Context, tx pgx.Tx, a *application, stepKey s
 	if err != nil {
 		return err
 	}
+	conditions, verdicts, overrides, err := a.said()
+	if err != nil {
+		return err
+	}
 	_, err = tx.Exec(ctx, `
 		WITH applied AS (
 			INSERT INTO treatment.application (nursery, id, program, step, method, disorder, treatments, lots,
-				start_time, end_time, applicator, rei_hours, create_time)
-			VALUES (@nursery, @id, @program, @step, @method, @disorder, @treatments, @lots,
-				@start, @end, @applicator, @rei::text::numeric, @created)
-			RETURNING nursery, id, program
+				start_time, end_time, applicator, rei_hours, create_time, conditions, verdicts, overrides, breach_note)
+			VALUES (@nursery, @id, nullif(@program, ''), @step, @method, @disorder, @treatments, @lots,
+				@start, @end, @applicator, nullif(@rei::text, '')::numeric, @created, @conditions, @verdicts, @overrides, @breach)
+			RETURNING nursery, id, coalesce(program, '') AS program
 		)
 		INSERT INTO treatment.application_group (nursery, application, program, step_key, round, frac_code)
 		SELECT applied.nursery, applied.id, applied.program, @key, @round, code FROM applied, unnest(@groups::text[]) AS code`,
@@ -358,20 +411,25 @@ func insertApplication(ctx context.Context, tx pgx.Tx, a *application, stepKey s
 			"method": strings.TrimPrefix(a.method.String(), "METHOD_"), "disorder": a.disorder, "treatments": treatments,
 			"lots": a.lots, "start": a.start, "end": a.end, "applicator": a.applicator, "rei": a.reiHours,
 			"created": a.created, "key": stepKey, "round": round, "groups": groups,
+			"conditions": conditions, "verdicts": verdicts, "overrides": overrides, "breach": a.breachNote,
 		})
 	return err
 }
 
-const applicationColumns = `nursery, id, program, step, method, disorder, treatments, lots, start_time, end_time, applicator, rei_hours::text, create_time`
+const applicationColumns = `nursery, id, coalesce(program, ''), step, method, disorder, treatments, lots, start_time, end_time,
+	applicator, coalesce(rei_hours::text, ''), create_time, coalesce(conditions, '{}'), verdicts, overrides, breach_note`
 
 func scanApplication(row pgx.CollectableRow) (*application, error) {
 	a := &application{}
 	var method string
-	var treatments []byte
+	var treatments, conditions, verdicts, overrides []byte
 	err := row.Scan(&a.nursery, &a.id, &a.program, &a.step, &method, &a.disorder, &treatments, &a.lots,
-		&a.start, &a.end, &a.applicator, &a.reiHours, &a.created)
+		&a.start, &a.end, &a.applicator, &a.reiHours, &a.created, &conditions, &verdicts, &overrides, &a.breachNote)
 	if err != nil {
 		return nil, err
+	}
+	if err := a.read(conditions, verdicts, overrides); err != nil {
+		return nil, fmt.Errorf("application %s: %w", a.id, err)
 	}
 	a.method = productsv1.Method(productsv1.Method_value["METHOD_"+method])
 	var holder treatmentv1.Confirmation
@@ -380,6 +438,38 @@ func scanApplication(row pgx.CollectableRow) (*application, error) {
 	}
 	a.treatments = holder.GetTreatments()
 	return a, nil
+}
+
+// noOverrides is how the database stands for none.
+const noOverrides = "[]"
+
+// read is the inverse of said.
+func (a *application) read(conditions, verdicts, overrides []byte) error {
+	var holder treatmentv1.Confirmation
+	if err := protojson.Unmarshal(conditions, &holder); err != nil {
+		return fmt.Errorf("conditions: %w", err)
+	}
+	a.conditions = holder.GetConditions()
+	if err := json.Unmarshal(verdicts, &a.verdicts); err != nil {
+		return fmt.Errorf("verdicts: %w", err)
+	}
+	if string(overrides) == noOverrides {
+		return nil
+	}
+	if err := protojson.Unmarshal(overrides, &holder); err != nil {
+		return fmt.Errorf("overrides: %w", err)
+	}
+	a.overrides = holder.GetOverrides()
+	return nil
+}
+
+func nextApplicationNumber(ctx context.Context, tx pgx.Tx, nursery string) (int64, error) {
+	var number int64
+	err := tx.QueryRow(ctx, `
+		INSERT INTO treatment.application_number (nursery, last) VALUES ($1, 1)
+		ON CONFLICT ON CONSTRAINT application_number_pk DO UPDATE SET last = application_number.last + 1
+		RETURNING last`, nursery).Scan(&number)
+	return number, err
 }
 
 // readTemplate returns the newest version of a template: the nursery's own, or

@@ -233,11 +233,12 @@ type Entry struct {
 	RegistrationNumber string `protobuf:"bytes,7,opt,name=registration_number,json=registrationNumber,proto3" json:"registration_number,omitempty"`
 	// Active ingredients.
 	Actives []*ActiveUse `protobuf:"bytes,8,rep,name=actives,proto3" json:"actives,omitempty"`
-	// Amount of product, g, kg, mL or L.
+	// Amount of product as it was measured out: g, kg, oz, lb, mL, L, fl oz, pt, qt
+	// or gal.
 	ProductAmount *v1.Quantity `protobuf:"bytes,9,opt,name=product_amount,json=productAmount,proto3" json:"product_amount,omitempty"`
-	// Volume of mix, L.
+	// Volume of mix, L or gal.
 	MixVolume *v1.Quantity `protobuf:"bytes,10,opt,name=mix_volume,json=mixVolume,proto3" json:"mix_volume,omitempty"`
-	// Area treated, m2 or ha.
+	// Area treated, m2, ha, ft2 or acre.
 	Area *v1.Quantity `protobuf:"bytes,11,opt,name=area,proto3" json:"area,omitempty"`
 	// Start, UTC.
 	StartTime *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
@@ -253,7 +254,9 @@ type Entry struct {
 	Crops []string `protobuf:"bytes,17,rep,name=crops,proto3" json:"crops,omitempty"`
 	// How it was applied.
 	Method v11.Method `protobuf:"varint,18,opt,name=method,proto3,enum=velamen.products.v1.Method" json:"method,omitempty"`
-	// Restricted-entry interval that applies, h: the longest of the mix.
+	// Restricted-entry interval that applies, h: the longest of the mix. Absent in a
+	// breach with a product whose label lacks it: then nobody knows when the house
+	// may be entered.
 	RestrictedEntryInterval *v1.Quantity `protobuf:"bytes,19,opt,name=restricted_entry_interval,json=restrictedEntryInterval,proto3" json:"restricted_entry_interval,omitempty"`
 	// True for a restricted-use product.
 	RestrictedUse bool `protobuf:"varint,20,opt,name=restricted_use,json=restrictedUse,proto3" json:"restricted_use,omitempty"`
@@ -264,7 +267,9 @@ type Entry struct {
 	// SHA-256 of the entry before and this one, hexadecimal.
 	Hash string `protobuf:"bytes,23,opt,name=hash,proto3" json:"hash,omitempty"`
 	// When it was entered, UTC.
-	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,24,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,24,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// Why it was applied against a rule or outside a step; empty where it was not.
+	BreachNote    string `protobuf:"bytes,25,opt,name=breach_note,json=breachNote,proto3" json:"breach_note,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -465,6 +470,13 @@ func (x *Entry) GetCreateTime() *timestamppb.Timestamp {
 		return x.CreateTime
 	}
 	return nil
+}
+
+func (x *Entry) GetBreachNote() string {
+	if x != nil {
+		return x.BreachNote
+	}
+	return ""
 }
 
 // UseRecord is the pesticide-use record of one house.
@@ -1174,7 +1186,8 @@ const file_velamen_records_v1_records_proto_rawDesc = "" +
 	"Correction\x12\x1a\n" +
 	"\bcorrects\x18\x01 \x01(\tR\bcorrects\x12\x16\n" +
 	"\x06person\x18\x02 \x01(\tR\x06person\x12\x12\n" +
-	"\x04note\x18\x03 \x01(\tR\x04note\"\xf8\t\n" +
+	"\x04note\x18\x03 \x01(\tR\x04note\"\x9f\n" +
+	"\n" +
 	"\x05Entry\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12 \n" +
 	"\bsequence\x18\x02 \x01(\x03B\x04\xe2A\x01\x03R\bsequence\x12&\n" +
@@ -1207,7 +1220,9 @@ const file_velamen_records_v1_records_proto_rawDesc = "" +
 	"\fcorrected_by\x18\x16 \x01(\tB\x04\xe2A\x01\x03R\vcorrectedBy\x12\x18\n" +
 	"\x04hash\x18\x17 \x01(\tB\x04\xe2A\x01\x03R\x04hash\x12A\n" +
 	"\vcreate_time\x18\x18 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"createTime:7\xeaA4\n" +
+	"createTime\x12%\n" +
+	"\vbreach_note\x18\x19 \x01(\tB\x04\xe2A\x01\x03R\n" +
+	"breachNote:7\xeaA4\n" +
 	"\rvelamen/Entry\x12#nurseries/{nursery}/entries/{entry}\"\x88\x03\n" +
 	"\tUseRecord\x12\x14\n" +
 	"\x05house\x18\x01 \x01(\tR\x05house\x12,\n" +

@@ -5355,7 +5355,10 @@ type CalculateMixRequest struct {
 	// For an injector of 1 part of stock solution to so many parts of water.
 	InjectorPartsWater int32 `protobuf:"varint,12,opt,name=injector_parts_water,json=injectorPartsWater,proto3" json:"injector_parts_water,omitempty"`
 	// For a bath.
-	Bath          *BathPlan `protobuf:"bytes,13,opt,name=bath,proto3" json:"bath,omitempty"`
+	Bath *BathPlan `protobuf:"bytes,13,opt,name=bath,proto3" json:"bath,omitempty"`
+	// The house that it is for; needed where a label has different directions for
+	// greenhouses and the open.
+	House         string `protobuf:"bytes,14,opt,name=house,proto3" json:"house,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -5481,6 +5484,13 @@ func (x *CalculateMixRequest) GetBath() *BathPlan {
 	return nil
 }
 
+func (x *CalculateMixRequest) GetHouse() string {
+	if x != nil {
+		return x.House
+	}
+	return ""
+}
+
 // Measuring is one filling of one measure.
 type Measuring struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -5559,7 +5569,10 @@ type LoadProduct struct {
 	// How to measure it; empty when no measures were given.
 	Measuring []*Measuring `protobuf:"bytes,5,rep,name=measuring,proto3" json:"measuring,omitempty"`
 	// What rounding left out, as a sentence; empty when exact.
-	Rounding      string `protobuf:"bytes,6,opt,name=rounding,proto3" json:"rounding,omitempty"`
+	Rounding string `protobuf:"bytes,6,opt,name=rounding,proto3" json:"rounding,omitempty"`
+	// True when rounding down took it below the label's lowest rate: use a finer
+	// measure.
+	BelowLabel    bool `protobuf:"varint,7,opt,name=below_label,json=belowLabel,proto3" json:"below_label,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -5636,17 +5649,28 @@ func (x *LoadProduct) GetRounding() string {
 	return ""
 }
 
-// TankLoad is one filling of the tank.
+func (x *LoadProduct) GetBelowLabel() bool {
+	if x != nil {
+		return x.BelowLabel
+	}
+	return false
+}
+
+// TankLoad is one filling of the tank, or several that are alike.
 type TankLoad struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Number, from 1.
+	// Number of the first, from 1.
 	Number int32 `protobuf:"varint,1,opt,name=number,proto3" json:"number,omitempty"`
 	// Volume of mix, L or gal.
 	Volume *v1.Quantity `protobuf:"bytes,2,opt,name=volume,proto3" json:"volume,omitempty"`
 	// Products, in mixing order.
 	Products []*LoadProduct `protobuf:"bytes,3,rep,name=products,proto3" json:"products,omitempty"`
-	// Area that it treats; absent when not known.
-	Area          *v1.Quantity `protobuf:"bytes,4,opt,name=area,proto3" json:"area,omitempty"`
+	// Area that each treats; absent when not known.
+	Area *v1.Quantity `protobuf:"bytes,4,opt,name=area,proto3" json:"area,omitempty"`
+	// How many there are that are alike.
+	Times int64 `protobuf:"varint,5,opt,name=times,proto3" json:"times,omitempty"`
+	// Empty for a tank; else "stock solution", "bath" or "top-up".
+	Purpose       string `protobuf:"bytes,6,opt,name=purpose,proto3" json:"purpose,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -5709,6 +5733,20 @@ func (x *TankLoad) GetArea() *v1.Quantity {
 	return nil
 }
 
+func (x *TankLoad) GetTimes() int64 {
+	if x != nil {
+		return x.Times
+	}
+	return 0
+}
+
+func (x *TankLoad) GetPurpose() string {
+	if x != nil {
+		return x.Purpose
+	}
+	return ""
+}
+
 // MixSheet is what a person mixes by.
 type MixSheet struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -5727,7 +5765,9 @@ type MixSheet struct {
 	// The sheet as text to print.
 	Text string `protobuf:"bytes,7,opt,name=text,proto3" json:"text,omitempty"`
 	// What to keep in mind: the label and local law decide.
-	Caution       string `protobuf:"bytes,8,opt,name=caution,proto3" json:"caution,omitempty"`
+	Caution string `protobuf:"bytes,8,opt,name=caution,proto3" json:"caution,omitempty"`
+	// Facts that the labels lack, one sentence each.
+	Missing       []string `protobuf:"bytes,9,rep,name=missing,proto3" json:"missing,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -5816,6 +5856,13 @@ func (x *MixSheet) GetCaution() string {
 		return x.Caution
 	}
 	return ""
+}
+
+func (x *MixSheet) GetMissing() []string {
+	if x != nil {
+		return x.Missing
+	}
+	return nil
 }
 
 // CatchTest is what one nozzle gave.
@@ -6063,7 +6110,9 @@ type CalibrateSprayerResponse struct {
 	// True when two or more nozzles are worn out: replace the set.
 	ReplaceSet bool `protobuf:"varint,6,opt,name=replace_set,json=replaceSet,proto3" json:"replace_set,omitempty"`
 	// What the numbers rest on.
-	Sources       []string `protobuf:"bytes,7,rep,name=sources,proto3" json:"sources,omitempty"`
+	Sources []string `protobuf:"bytes,7,rep,name=sources,proto3" json:"sources,omitempty"`
+	// How to check the result by another catch, as a sentence.
+	Check         string `protobuf:"bytes,8,opt,name=check,proto3" json:"check,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -6145,6 +6194,13 @@ func (x *CalibrateSprayerResponse) GetSources() []string {
 		return x.Sources
 	}
 	return nil
+}
+
+func (x *CalibrateSprayerResponse) GetCheck() string {
+	if x != nil {
+		return x.Check
+	}
+	return ""
 }
 
 // AssessReleaseRequest names a program.
@@ -6888,7 +6944,7 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x10carryOutPerPlant\x12;\n" +
 	"\ttop_up_at\x18\x03 \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\atopUpAt\x12B\n" +
 	"\x14discard_after_plants\x18\x04 \x01(\x03B\x10\xe2A\x01\x01\xbaH\t\"\a\x18\x80\xad\xe2\x04(\x00R\x12discardAfterPlants\x12D\n" +
-	"\rdiscard_after\x18\x05 \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\fdiscardAfter\"\xb2\x06\n" +
+	"\rdiscard_after\x18\x05 \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\fdiscardAfter\"\xe8\x06\n" +
 	"\x13CalculateMixRequest\x12:\n" +
 	"\x06parent\x18\x01 \x01(\tB\"\xe2A\x01\x02\xfaA\x11\n" +
 	"\x0fvelamen/Nursery\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06parent\x12C\n" +
@@ -6906,23 +6962,29 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	" \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\vtankMinimum\x12G\n" +
 	"\bmeasures\x18\v \x03(\v2\x1d.velamen.treatment.v1.MeasureB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10\x14R\bmeasures\x12@\n" +
 	"\x14injector_parts_water\x18\f \x01(\x05B\x0e\xe2A\x01\x01\xbaH\a\x1a\x05\x18\x90N(\x00R\x12injectorPartsWater\x128\n" +
-	"\x04bath\x18\r \x01(\v2\x1e.velamen.treatment.v1.BathPlanB\x04\xe2A\x01\x01R\x04bath\"n\n" +
+	"\x04bath\x18\r \x01(\v2\x1e.velamen.treatment.v1.BathPlanB\x04\xe2A\x01\x01R\x04bath\x124\n" +
+	"\x05house\x18\x0e \x01(\tB\x1e\xe2A\x01\x01\xfaA\x0f\n" +
+	"\rvelamen/House\xbaH\x05r\x03\x18\xc8\x01R\x05house\"n\n" +
 	"\tMeasuring\x12\x18\n" +
 	"\ameasure\x18\x01 \x01(\tR\ameasure\x12\x14\n" +
 	"\x05times\x18\x02 \x01(\x05R\x05times\x121\n" +
-	"\x06amount\x18\x03 \x01(\v2\x19.velamen.type.v1.QuantityR\x06amount\"\xa6\x02\n" +
+	"\x06amount\x18\x03 \x01(\v2\x19.velamen.type.v1.QuantityR\x06amount\"\xc7\x02\n" +
 	"\vLoadProduct\x12\x18\n" +
 	"\aproduct\x18\x01 \x01(\tR\aproduct\x12!\n" +
 	"\fdisplay_name\x18\x02 \x01(\tR\vdisplayName\x121\n" +
 	"\x06amount\x18\x03 \x01(\v2\x19.velamen.type.v1.QuantityR\x06amount\x12L\n" +
 	"\x15amount_in_other_units\x18\x04 \x01(\v2\x19.velamen.type.v1.QuantityR\x12amountInOtherUnits\x12=\n" +
 	"\tmeasuring\x18\x05 \x03(\v2\x1f.velamen.treatment.v1.MeasuringR\tmeasuring\x12\x1a\n" +
-	"\brounding\x18\x06 \x01(\tR\brounding\"\xc3\x01\n" +
+	"\brounding\x18\x06 \x01(\tR\brounding\x12\x1f\n" +
+	"\vbelow_label\x18\a \x01(\bR\n" +
+	"belowLabel\"\xf3\x01\n" +
 	"\bTankLoad\x12\x16\n" +
 	"\x06number\x18\x01 \x01(\x05R\x06number\x121\n" +
 	"\x06volume\x18\x02 \x01(\v2\x19.velamen.type.v1.QuantityR\x06volume\x12=\n" +
 	"\bproducts\x18\x03 \x03(\v2!.velamen.treatment.v1.LoadProductR\bproducts\x12-\n" +
-	"\x04area\x18\x04 \x01(\v2\x19.velamen.type.v1.QuantityR\x04area\"\xe2\x02\n" +
+	"\x04area\x18\x04 \x01(\v2\x19.velamen.type.v1.QuantityR\x04area\x12\x14\n" +
+	"\x05times\x18\x05 \x01(\x03R\x05times\x12\x18\n" +
+	"\apurpose\x18\x06 \x01(\tR\apurpose\"\xfc\x02\n" +
 	"\bMixSheet\x12<\n" +
 	"\ftotal_volume\x18\x01 \x01(\v2\x19.velamen.type.v1.QuantityR\vtotalVolume\x124\n" +
 	"\x05loads\x18\x02 \x03(\v2\x1e.velamen.treatment.v1.TankLoadR\x05loads\x12\x14\n" +
@@ -6931,7 +6993,8 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\x19restricted_entry_interval\x18\x05 \x01(\v2\x19.velamen.type.v1.QuantityR\x17restrictedEntryInterval\x121\n" +
 	"\x14protective_equipment\x18\x06 \x03(\tR\x13protectiveEquipment\x12\x12\n" +
 	"\x04text\x18\a \x01(\tR\x04text\x12\x18\n" +
-	"\acaution\x18\b \x01(\tR\acaution\"\x8d\x01\n" +
+	"\acaution\x18\b \x01(\tR\acaution\x12\x18\n" +
+	"\amissing\x18\t \x03(\tR\amissing\"\x8d\x01\n" +
 	"\tCatchTest\x12=\n" +
 	"\x06caught\x18\x01 \x01(\v2\x19.velamen.type.v1.QuantityB\n" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x06caught\x12A\n" +
@@ -6951,7 +7014,7 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\x06number\x18\x01 \x01(\x05R\x06number\x121\n" +
 	"\x06output\x18\x02 \x01(\v2\x19.velamen.type.v1.QuantityR\x06output\x12\x18\n" +
 	"\areplace\x18\x03 \x01(\bR\areplace\x12\x18\n" +
-	"\amessage\x18\x04 \x01(\tR\amessage\"\xf5\x02\n" +
+	"\amessage\x18\x04 \x01(\tR\amessage\"\x8b\x03\n" +
 	"\x18CalibrateSprayerResponse\x121\n" +
 	"\x06output\x18\x01 \x01(\v2\x19.velamen.type.v1.QuantityR\x06output\x12/\n" +
 	"\x05speed\x18\x02 \x01(\v2\x19.velamen.type.v1.QuantityR\x05speed\x12:\n" +
@@ -6961,7 +7024,8 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\anozzles\x18\x05 \x03(\v2#.velamen.treatment.v1.NozzleFindingR\anozzles\x12\x1f\n" +
 	"\vreplace_set\x18\x06 \x01(\bR\n" +
 	"replaceSet\x12\x18\n" +
-	"\asources\x18\a \x03(\tR\asources\"N\n" +
+	"\asources\x18\a \x03(\tR\asources\x12\x14\n" +
+	"\x05check\x18\b \x01(\tR\x05check\"N\n" +
 	"\x14AssessReleaseRequest\x126\n" +
 	"\x04name\x18\x01 \x01(\tB\"\xe2A\x01\x02\xfaA\x11\n" +
 	"\x0fvelamen/Program\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04name\"\xab\x03\n" +
