@@ -2,7 +2,6 @@ package cli
 
 import (
 	"context"
-	"fmt"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -15,13 +14,13 @@ func (a *app) productsCommand() *cobra.Command {
 	return group("products", "Active ingredients, products and their labels",
 		"A product is entered with what its label says; the printed label decides, this is a copy. "+Caution,
 		a.actives(), a.productList(), a.productGet(), a.productCreate(), a.productUpdate(),
-		a.storeCommand())
+		a.productCheck(), a.productExport(), a.productImport(), a.aliasCommand(), a.approvals(), a.storeCommand())
 }
 
 func (a *app) actives() *cobra.Command {
 	return a.command(text{
 		use: "actives", short: "List the active ingredients with their FRAC codes",
-		long:    "Lists the active ingredients: resistance group, how they move in the plant, and what they work on.",
+		long:    "Lists the active ingredients: resistance group and its risk, how they move in the plant, and what they work on.",
 		example: "  velamen products actives",
 	}, func(ctx context.Context, _ []string) error {
 		actives, err := call(ctx, a, productsv1.NewProductsServiceClient, productsv1.ProductsServiceClient.ListActiveIngredients,
@@ -30,9 +29,10 @@ func (a *app) actives() *cobra.Command {
 			return err
 		}
 		return a.showWithCaution(ctx, actives, func(s *sheet) {
-			s.row("ACTIVE INGREDIENT", "FRAC", "MOBILITY", "WORKS ON", "SOURCE")
+			s.row("ACTIVE INGREDIENT", "FRAC", "RISK", "MOBILITY", "WORKS ON", "CAS", "OTHER NAMES", "SOURCE")
 			for _, active := range actives.GetActiveIngredients() {
-				s.row(active.GetId(), active.GetFracCode(), word(active.GetMobility()), wordsOf(active.GetWorksOn()), active.GetSource())
+				s.row(active.GetId(), active.GetFracCode(), word(active.GetResistanceRisk()), word(active.GetMobility()), wordsOf(active.GetWorksOn()),
+					active.GetCasNumber(), strings.Join(active.GetAliases(), ", "), active.GetSource())
 			}
 		})
 	})
@@ -98,48 +98,6 @@ func (a *app) productGet() *cobra.Command {
 	})
 }
 
-func (a *app) showProduct(ctx context.Context, product *productsv1.Product) error {
-	return a.showWithCaution(ctx, product, func(s *sheet) {
-		s.fact("Product", shortName(product.GetName()))
-		s.fact("Name", product.GetDisplayName())
-		s.fact("Registration", product.GetRegistrationNumber())
-		s.fact("Form", word(product.GetForm()))
-		s.fact("Contains", contents(product))
-		s.fact("Restricted use", yes(product.GetRestrictedUse()))
-		s.fact("ETag", product.GetEtag())
-		if len(product.GetDirections()) == 0 {
-			return
-		}
-		s.line("")
-		s.row("METHOD", "AGAINST", "RATE", "RE-ENTRY AFTER", "APART", "PROTECTION")
-		for _, direction := range product.GetDirections() {
-			s.row(word(direction.GetMethod()), wordsOf(direction.GetDisorderClasses()), rate(direction), reentry(direction),
-				apart(direction), direction.GetProtectiveEquipment())
-		}
-	})
-}
-
-func rate(direction *productsv1.LabelDirection) string {
-	if direction.GetRateMin().GetAmount() == direction.GetRateMax().GetAmount() {
-		return amount(direction.GetRateMax())
-	}
-	return direction.GetRateMin().GetAmount() + " to " + amount(direction.GetRateMax())
-}
-
-func reentry(direction *productsv1.LabelDirection) string {
-	if direction.GetRestrictedEntryInterval() == nil {
-		return "not on file: may not be used"
-	}
-	return amount(direction.GetRestrictedEntryInterval())
-}
-
-func apart(direction *productsv1.LabelDirection) string {
-	if direction.GetMinIntervalDays() == 0 {
-		return ""
-	}
-	return fmt.Sprintf("%d days", direction.GetMinIntervalDays())
-}
-
 func productFileFlag(cmd *cobra.Command, file *string) *cobra.Command {
 	cmd.Flags().StringVarP(file, "file", "f", "", `JSON file of the product ("-": standard input)`)
 	return needs(cmd, "file")
@@ -152,13 +110,17 @@ func (a *app) productCreate() *cobra.Command {
 		long: `Adds a product with what its label says. The file holds a Product of the contract:
 
   {"display_name": "Example 500 WP", "registration_number": "L0000", "form": "PRODUCT_FORM_SOLID",
+   "formulation": "FORMULATION_WP", "jurisdiction": "ZA",
    "contents": [{"active_ingredient": "thiophanate-methyl", "amount": {"amount": "500", "unit": "g/kg"}}],
    "directions": [{"method": "METHOD_SPRAY", "disorder_classes": ["DISORDER_CLASS_FUNGUS"],
      "rate_min": {"amount": "1", "unit": "g/L"}, "rate_max": {"amount": "1.5", "unit": "g/L"},
-     "restricted_entry_interval": {"amount": "12", "unit": "h"}, "min_interval_days": 7}]}
+     "crops": ["ornamentals"], "sites": ["SITE_GREENHOUSE"],
+     "restricted_entry_interval": {"amount": "12", "unit": "h"}, "min_interval_days": 7,
+     "silent_on": ["LABEL_FACT_WATER_VOLUME"]}]}
 
-Leave out a label fact that is not known; velamen then refuses to use the product
-rather than guess. Managers and owners only. ` + Caution,
+The file docs/products.schema.json lists every field. Name a fact on which the label says
+nothing in silent_on, and leave out one that is not known: velamen then refuses to
+use the product rather than guess, and velamen products check lists it. Managers and owners only. ` + Caution,
 		example: "  velamen products create topspray -f topspray.json",
 	}, func(ctx context.Context, args []string) (err error) {
 		request := &productsv1.CreateProductRequest{ProductId: args[0], Product: &productsv1.Product{}}
