@@ -102,8 +102,10 @@ func (s *Service) enter(ctx context.Context, tx pgx.Tx, p *program, lots []strin
 		Sequence: p.state.Sequence + 1, Kind: EventStepConfirmed, Step: c.step,
 		Outcome: OutcomeOf(step.Kind, c.confirmation), At: clock.Stored(c.confirmation.GetEndTime().AsTime()),
 	}}
-	if step.Kind == release && result.event.Outcome == OutcomeFailed {
-		return entered{}, fault.Field(c.path+".inspection.plants_affected", "lots with signs are not released; confirm an inspection instead")
+	failed := result.event.Outcome == OutcomeFailed
+	if step.Kind == release && failed && planned.GetOnFailure() == noRepeat {
+		return entered{}, fault.Field(c.path+".inspection.plants_affected",
+			"lots with signs are not released, and this template does not say what happens then: give the program up, or treat the lots in a case of their own")
 	}
 	if Applies(step.Kind) {
 		if result.applied, err = s.apply(ctx, tx, p, lots, step, performer, c); err != nil {
@@ -112,7 +114,7 @@ func (s *Service) enter(ctx context.Context, tx pgx.Tx, p *program, lots []strin
 		c.confirmation = answeredFor(c.confirmation, result.applied.overrides)
 	}
 	statement := ""
-	if step.Kind == release {
+	if step.Kind == release && !failed {
 		assessment, overrides, err := checkReleased(ctx, tx, p, lots, c)
 		if err != nil {
 			return entered{}, err

@@ -42,6 +42,10 @@ func Applies(kind Kind) bool { return kind == bath || kind == spray || kind == d
 // checks reports whether a kind of step has a check that can fail.
 func checks(kind Kind) bool { return kind == inspect || kind == cutBack || kind == labTest }
 
+// mayFail reports whether a kind of step may say what happens when it fails: one
+// with a check, or a release at whose last look signs are seen.
+func mayFail(kind Kind) bool { return checks(kind) || kind == release }
+
 // Plan is what of a template decides the course of a program.
 type Plan struct {
 	Steps         []PlanStep    `json:"steps"`

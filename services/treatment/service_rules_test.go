@@ -322,3 +322,18 @@ func TestAConfirmedApplicationTakesFromTheStore(t *testing.T) {
 }
 
 func date(day string) *typev1.Date { return &typev1.Date{Value: day} }
+
+func TestSignsAtTheReleaseBeginANewRound(t *testing.T) {
+	n, _ := openNursery(t)
+	past := func(days int) time.Time { return day0.AddDate(0, 0, -days) }
+	program := n.start("phyllosticta-leaf-spot", "leaf-spots",
+		completed("isolate", past(60)), completed("disinfect", past(60).Add(2*time.Hour)), completed("prune", past(59)),
+		completed("systemic", past(58)), completed("contact", past(44)), completed("inspection", past(28)), completed("inspection", past(10)))
+	spotted := did("release", day0)
+	spotted.Inspection = &treatmentv1.InspectionCounts{PlantsSampled: 50, PlantsAffected: 1}
+	response, err := n.confirm(program.GetName(), "release-1", spotted)
+	require.NoError(t, err)
+	require.Equal(t, treatmentv1.ProgramState_PROGRAM_STATE_RUNNING, response.GetProgram().GetState())
+	require.EqualValues(t, 2, response.GetProgram().GetRound())
+	require.Nil(t, response.GetRelease(), "nothing was released")
+}

@@ -220,11 +220,11 @@ func cuts(kind Kind) bool { return kind == prune || kind == cutBack }
 
 func (c *templateCheck) failure(path string, step *treatmentv1.TemplateStep, earlier map[string]bool) {
 	switch {
-	case !checks(step.GetKind()):
+	case !mayFail(step.GetKind()):
 		if step.GetOnFailure() != noRepeat {
-			c.fault(RuleFailureWithout, path+".on_failure", "only inspect, lab_test and cut_back_until_clean have a check that can fail")
+			c.fault(RuleFailureWithout, path+".on_failure", "only inspect, lab_test, cut_back_until_clean and release have a check that can fail")
 		}
-	case step.GetOnFailure() == noRepeat:
+	case step.GetOnFailure() == noRepeat && checks(step.GetKind()):
 		c.fault(RuleFailureNeeded, path+".on_failure", "a check must say what happens when it fails")
 	case step.GetOnFailure() == recur && !earlier[step.GetRecurTo()]:
 		c.ordered = false

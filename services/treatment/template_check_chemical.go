@@ -133,7 +133,7 @@ func (c *templateCheck) recursFrom(i int) (check string, again bool) {
 		return "", false
 	}
 	for _, step := range c.plan.Steps {
-		if step.OnFailure != recur || !checks(step.Kind) {
+		if step.OnFailure != recur || !mayFail(step.Kind) {
 			continue
 		}
 		if to := c.index(step.RecurTo); to == i || c.before[i][to] {

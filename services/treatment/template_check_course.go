@@ -43,7 +43,7 @@ func (c *templateCheck) index(key string) int {
 // the next round would not check again.
 func (c *templateCheck) recurrences() {
 	for i, step := range c.plan.Steps {
-		if step.OnFailure == recur && checks(step.Kind) && !c.before[i][c.index(step.RecurTo)] {
+		if step.OnFailure == recur && mayFail(step.Kind) && !c.before[i][c.index(step.RecurTo)] {
 			c.fault(RuleRecurLeadsBack, stepPath(i)+".recur_to", "%q does not lead to this step", step.RecurTo)
 		}
 	}
