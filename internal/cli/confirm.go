@@ -2,7 +2,6 @@ package cli
 
 import (
 	"context"
-	"fmt"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
@@ -12,68 +11,52 @@ import (
 
 // proof is what the flags of velamen treatment confirm say.
 type proof struct {
-	said           *treatmentv1.Confirmation
-	start, end     string
-	treatment      *treatmentv1.HouseTreatment
-	treatmentsFile string
-	counts         *treatmentv1.InspectionCounts
-	conditions     *treatmentv1.Conditions
+	*applied
+	said       *treatmentv1.Confirmation
+	start, end string
+	counts     *treatmentv1.InspectionCounts
 }
 
 func (a *app) confirmCommand() *cobra.Command {
-	p := &proof{
-		said: &treatmentv1.Confirmation{}, treatment: &treatmentv1.HouseTreatment{},
-		counts: &treatmentv1.InspectionCounts{}, conditions: &treatmentv1.Conditions{},
-	}
+	p := &proof{applied: newApplied(), said: &treatmentv1.Confirmation{}, counts: &treatmentv1.InspectionCounts{}}
 	var cmd *cobra.Command
 	cmd = a.command(text{
 		use: "confirm PROGRAM/STEP", short: "Record that a step was done, with its proof",
 		long: `Records that a step was done: when it really began and ended, by whom, and the
 proof that the step asks for (velamen treatment step show names it).
 
-What was applied in one house is said with --house, --area, --mix and --product;
-for several houses --treatments-file holds a JSON list of the same:
-
-  [{"house": "h1", "area": {"amount": "40", "unit": "m2"}, "mix_volume": {"amount": "20", "unit": "L"},
-    "products": [{"product": "topspray", "amount": {"amount": "24", "unit": "g"}}]}]
-
+` + treatmentsFileHelp + `
 A confirmation that breaks a rule is refused, and says which rule and from when it
-would pass. On bad coverage repeat the command with the same --request-id: the
-step is confirmed once. ` + Caution,
+would pass. Where a rule allows it a manager may go against it, and answers for it,
+with --override RULE=REASON; never against the label. On bad coverage repeat the
+command with the same --request-id: the step is confirmed once. ` + Caution,
 		example: `  velamen treatment confirm p-1/isolate-1 \
     --start "2026-03-01 08:00" --end "2026-03-01 09:00" --bench h2/q1
   velamen treatment confirm p-1/cut-back-1 \
     --start "2026-03-01 09:00" --end "2026-03-01 11:00" --cut-face clean --disinfectant "70 % alcohol, wiped" --binned
   velamen treatment confirm p-1/systemic-1 \
     --start "2026-03-02 07:00" --end "2026-03-02 08:10" --by wandile --house h1 --area 40m2 --mix 20L \
-    --product topspray=24g --leftover 0.5L --temperature 22Cel --humidity 80%
+    --product topspray=24g@bag-7 --leftover 0.5L --temperature 22Cel --humidity 80% --open-bloom no --sunlit no --wet-foliage no
+  velamen treatment confirm p-1/contact-1 \
+    --start "2026-03-09 07:00" --end "2026-03-09 08:10" --house h1 --area 900ft2 --mix 5gal --product mancozeb-800=1.2oz \
+    --override rotation-return="no other product is registered"
   velamen treatment confirm p-1/inspection-1 \
     --start 2026-03-16T08:00:00+02:00 --end 2026-03-16T09:30:00+02:00 --sampled 240 --affected 0`,
 	}, func(ctx context.Context, args []string) error {
 		return a.confirm(ctx, args[0], p, cmd.Flags())
 	})
-	p.flags(cmd.Flags())
-	for _, flag := range []string{"house", "area", "mix", "product", "leftover"} {
-		cmd.MarkFlagsMutuallyExclusive("treatments-file", flag)
-	}
-	cmd.MarkFlagsRequiredTogether("house", "area", "mix", "product")
+	p.flags(cmd)
 	return needs(cmd, "start", "end")
 }
 
-func (p *proof) flags(flags *pflag.FlagSet) {
+func (p *proof) flags(cmd *cobra.Command) {
+	flags := cmd.Flags()
 	flags.StringVar(&p.start, "start", "", `when the work began, as in "2026-03-01 10:00" in the nursery's zone, or with its offset`)
 	flags.StringVar(&p.end, "end", "", "when the work ended")
 	flags.StringVar(&p.said.Performer, "by", "", "who did it (default: you)")
 	flags.StringVar(&p.said.Note, "note", "", "anything else")
-
-	flags.StringVar(&p.treatment.House, "house", "", "house that was treated")
-	quantityFlag(flags, &p.treatment.Area, "area", "area treated, as in 40m2")
-	quantityFlag(flags, &p.treatment.MixVolume, "mix", "volume of mix applied, as in 20L")
-	productUsesFlag(flags, &p.treatment.Products, "product", "product in that mix, as in topspray=24g (may be repeated)")
-	quantityFlag(flags, &p.treatment.Leftover, "leftover", "mix left over, as in 0.5L")
-	flags.StringVar(&p.treatmentsFile, "treatments-file", "", `JSON file of what was applied in several houses ("-": standard input)`)
-	quantityFlag(flags, &p.conditions.Temperature, "temperature", "air temperature, as in 22Cel")
-	quantityFlag(flags, &p.conditions.Humidity, "humidity", "relative humidity, as in 80%")
+	p.applied.flags(cmd)
+	eachFlag(flags, &p.said.Overrides, parseOverride, "rule=reason", "override", "rule to go against, and why; managers and owners only")
 
 	flags.Int64Var(&p.counts.PlantsSampled, "sampled", 0, "plants looked at")
 	flags.Int64Var(&p.counts.PlantsAffected, "affected", 0, "plants with signs; 0 is clean")
@@ -105,6 +88,13 @@ func (a *app) confirm(ctx context.Context, step string, p *proof, flags *pflag.F
 		if response.GetApplication() != "" {
 			s.line("The application is on record as %s.", shortName(response.GetApplication()))
 		}
+		s.verdicts(response.GetVerdicts(), request.GetConfirmation().GetOverrides())
+		if response.GetRelease() != nil {
+			s.line("")
+			s.assessment(response.GetRelease())
+			s.line("")
+			s.line("%s", response.GetRelease().GetCaution())
+		}
 		s.line("")
 		s.program(response.GetProgram())
 	})
@@ -122,18 +112,9 @@ func (a *app) confirmation(ctx context.Context, p *proof, flags *pflag.FlagSet) 
 	if flags.Changed("sampled") || flags.Changed("affected") {
 		said.Inspection = p.counts
 	}
-	if flags.Changed("temperature") || flags.Changed("humidity") {
-		said.Conditions = p.conditions
-	}
-	if flags.Changed("house") {
-		said.Treatments = []*treatmentv1.HouseTreatment{p.treatment}
-	}
-	if p.treatmentsFile != "" {
-		read := &treatmentv1.Confirmation{}
-		if err := a.readList("--treatments-file", p.treatmentsFile, "treatments", read); err != nil {
-			return nil, err
-		}
-		said.Treatments = read.GetTreatments()
+	said.Conditions = conditionsSaid(p.conditions)
+	if said.Treatments, err = p.treatments(a); err != nil {
+		return nil, err
 	}
 	return said, a.nameAll("", said)
 }
@@ -159,19 +140,5 @@ func (a *app) nameAll(where string, said *treatmentv1.Confirmation) (err error) 
 	if said.Photos, err = a.names(what("photo"), said.GetPhotos(), "inspections", "photos"); err != nil {
 		return err
 	}
-	for i, treatment := range said.GetTreatments() {
-		at := func(name string) string { return what(name) }
-		if len(said.GetTreatments()) > 1 {
-			at = func(name string) string { return fmt.Sprintf("%s of treatment %d", what(name), i+1) }
-		}
-		if treatment.House, err = a.name(at("house"), treatment.GetHouse(), "houses"); err != nil {
-			return err
-		}
-		for _, use := range treatment.GetProducts() {
-			if use.Product, err = a.name(at("product"), use.GetProduct(), "products"); err != nil {
-				return err
-			}
-		}
-	}
-	return nil
+	return a.nameTreatments(what, said.GetTreatments())
 }

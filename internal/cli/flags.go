@@ -10,7 +10,6 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
 
-	treatmentv1 "velamen/gen/velamen/treatment/v1"
 	typev1 "velamen/gen/velamen/type/v1"
 )
 
@@ -46,12 +45,25 @@ func moneyFlag(flags *pflag.FlagSet, target **typev1.Money, name, usage string) 
 	}}, name, usage)
 }
 
-func productUsesFlag(flags *pflag.FlagSet, target *[]*treatmentv1.ProductUse, name, usage string) {
-	flags.Var(&parsed{kind: "product=amount", parse: func(typed string) error {
-		use, err := parseProductUse(typed)
-		*target = append(*target, use)
+// eachFlag is a flag that may be repeated, each time with text of the same kind.
+func eachFlag[T any](flags *pflag.FlagSet, target *[]T, parse func(typed string) (T, error), kind, name, usage string) {
+	flags.Var(&parsed{kind: kind, parse: func(typed string) error {
+		value, err := parse(typed)
+		if err != nil {
+			return err
+		}
+		*target = append(*target, value)
+		return nil
+	}}, name, usage+" (may be repeated)")
+}
+
+// yesNoFlag is a flag for what is known to be so, known not to be so, or not said.
+func yesNoFlag(flags *pflag.FlagSet, target **bool, name, usage string) {
+	flags.Var(&parsed{kind: "yes|no", parse: func(typed string) error {
+		value, err := parseYesNo(typed)
+		*target = value
 		return err
-	}}, name, usage)
+	}}, name, usage+": yes or no")
 }
 
 // enum is any enum of the contract.

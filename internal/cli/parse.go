@@ -14,17 +14,39 @@ import (
 	"velamen/internal/quantity"
 )
 
-// parseQuantity reads an amount with its unit, as in "120g" or "12.5 mL".
+// parseQuantity reads an amount with its unit, as in "120g", "12.5 mL", "8floz" or
+// "1.5 fl oz/100 gal".
 func parseQuantity(typed string) (*typev1.Quantity, error) {
 	amount, unit := splitAmount(typed)
 	if unit == "" {
 		return nil, fmt.Errorf("%q has no unit; write it as in 120g or 2.5L", typed)
 	}
-	q, err := quantity.New(amount, quantity.Unit(unit))
+	q, err := quantity.New(amount, unitOf(unit))
 	if err != nil {
 		return nil, err
 	}
 	return q.Contract(), nil
+}
+
+// unitOf writes a unit as records do, however the spaces in it were typed:
+// floz/100gal is fl oz/100 gal.
+func unitOf(typed string) quantity.Unit {
+	above, below, isRate := strings.Cut(typed, "/")
+	if !isRate {
+		return quantity.Unit(simpleUnit(typed))
+	}
+	number, per := splitAmount(below)
+	return quantity.Unit(simpleUnit(above) + "/" + strings.TrimSpace(number+" "+simpleUnit(per)))
+}
+
+// simpleUnit is a unit without a stroke. A fluid ounce may be typed in one word:
+// on a command line a space needs quotes.
+func simpleUnit(typed string) string {
+	unit := strings.Join(strings.Fields(typed), " ")
+	if unit == "floz" {
+		return string(quantity.FluidOunce)
+	}
+	return unit
 }
 
 // splitAmount parts a number from the unit or currency behind it.
@@ -46,19 +68,30 @@ func parseMoney(typed string) (*typev1.Money, error) {
 	return &typev1.Money{CurrencyCode: currency, Amount: amount}, nil
 }
 
-// parseProductUse reads how much of a product was used, as in "topspray=120g".
-// The product stays as it was typed.
+// parseProductUse reads how much of a product was used, as in "topspray=120g", and
+// from which container, as in "topspray=120g@bag-7". Product and container stay as
+// they were typed.
 func parseProductUse(typed string) (*treatmentv1.ProductUse, error) {
-	product, amount, found := strings.Cut(typed, "=")
-	product = strings.TrimSpace(product)
-	if !found || product == "" {
-		return nil, fmt.Errorf("%q is not a product with its amount; write it as in topspray=120g", typed)
+	product, taken, found := cutName(typed)
+	if !found {
+		return nil, fmt.Errorf("%q is not a product with its amount; write it as in topspray=120g or topspray=120g@bag-7", typed)
+	}
+	amount, container, named := strings.Cut(taken, "@")
+	if container = strings.TrimSpace(container); named && container == "" {
+		return nil, fmt.Errorf("%q names no container behind the @; write it as in topspray=120g@bag-7", typed)
 	}
 	q, err := parseQuantity(amount)
 	if err != nil {
 		return nil, err
 	}
-	return &treatmentv1.ProductUse{Product: product, Amount: q}, nil
+	return &treatmentv1.ProductUse{Product: product, Amount: q, Container: container}, nil
+}
+
+// cutName parts "NAME=VALUE". Without a name or an equals sign nothing is found.
+func cutName(typed string) (name, value string, found bool) {
+	name, value, found = strings.Cut(typed, "=")
+	name = strings.TrimSpace(name)
+	return name, strings.TrimSpace(value), found && name != ""
 }
 
 // wallClocks are the ways to write a time without its offset.

@@ -50,7 +50,7 @@ func TestQuantityRefused(t *testing.T) {
 }
 
 func FuzzQuantity(f *testing.F) {
-	for _, seed := range []string{"120g", "12.5 mL", "1e3g", "-0.000001ha", ".g", "--1g"} {
+	for _, seed := range []string{"120g", "12.5 mL", "1e3g", "-0.000001ha", ".g", "--1g", "8floz", "1.5 fl oz / 100gal", "1g/g/g"} {
 		f.Add(seed)
 	}
 	f.Fuzz(func(t *testing.T, typed string) {
@@ -91,11 +91,13 @@ func TestProductUse(t *testing.T) {
 func FuzzProductUse(f *testing.F) {
 	f.Add("topspray=120g")
 	f.Add("a=b=1g")
+	f.Add("topspray=8floz@jug-2")
 	f.Fuzz(func(t *testing.T, typed string) {
 		use, err := parseProductUse(typed)
 		if err == nil {
 			require.NotEmpty(t, use.GetProduct())
 			require.NotEmpty(t, use.GetAmount().GetUnit())
+			require.Equal(t, strings.Contains(typed[strings.Index(typed, "=")+1:], "@"), use.GetContainer() != "", "a container that was named is never dropped")
 		}
 	})
 }

@@ -89,11 +89,11 @@ func (a *app) recordsEntries() *cobra.Command {
 			if s.none(len(entries.GetEntries()), "entries") {
 				return
 			}
-			s.row("ENTRY", "START", "HOUSE", "PRODUCT", "AMOUNT", "ACTIVES", "AREA", "BY", "RE-ENTRY AFTER", "CORRECTION")
+			s.row("ENTRY", "START", "HOUSE", "PRODUCT", "AMOUNT", "ACTIVES", "AREA", "BY", "RE-ENTRY AFTER", "CORRECTION", "BREACH")
 			for _, entry := range entries.GetEntries() {
 				s.row(shortName(entry.GetName()), s.when(entry.GetStartTime()), shortName(entry.GetHouse()), entry.GetProductDisplayName(),
 					amount(entry.GetProductAmount()), activesIn(entry), amount(entry.GetArea()), entry.GetApplicatorDisplayName(),
-					amount(entry.GetRestrictedEntryInterval()), correction(entry))
+					reentryAfter(entry.GetRestrictedEntryInterval()), correction(entry), entry.GetBreachNote())
 			}
 			s.more(entries.GetNextPageToken())
 		})
@@ -154,8 +154,9 @@ func (a *app) showEntry(ctx context.Context, entry *recordsv1.Entry) error {
 		s.fact("Start", s.when(entry.GetStartTime()))
 		s.fact("End", s.when(entry.GetEndTime()))
 		s.fact("Applied by", fmt.Sprintf("%s (%s)", entry.GetApplicatorDisplayName(), shortName(entry.GetApplicator())))
-		s.fact("Re-entry after", amount(entry.GetRestrictedEntryInterval()))
+		s.fact("Re-entry after", reentryAfter(entry.GetRestrictedEntryInterval()))
 		s.fact("Restricted use", yes(entry.GetRestrictedUse()))
+		s.fact("Breach", entry.GetBreachNote())
 		s.fact("Correction", correction(entry))
 		if entry.GetCorrection() != nil {
 			s.fact("Corrected by", shortName(entry.GetCorrection().GetPerson()))

@@ -10,6 +10,8 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 	"google.golang.org/grpc"
+
+	"velamen/internal/clock"
 )
 
 // DefaultServer is where velamen up listens and commands look for the server.
@@ -35,6 +37,9 @@ type Options struct {
 	Commands []*cobra.Command
 	// Connect replaces the connection to a server, for tests; nil dials.
 	Connect func(server string) (grpc.ClientConnInterface, error)
+	// Clock says what time it is where a command asks about now; nil is the
+	// machine's.
+	Clock clock.Clock
 }
 
 // Run runs one command line and returns its exit code. What went wrong has been
@@ -76,7 +81,12 @@ type app struct {
 	mutation string
 }
 
-func newApp(options Options) *app { return &app{Options: options} }
+func newApp(options Options) *app {
+	if options.Clock == nil {
+		options.Clock = clock.System{}
+	}
+	return &app{Options: options}
+}
 
 func (a *app) root() *cobra.Command {
 	root := &cobra.Command{

@@ -22,7 +22,8 @@ func (a *app) treatmentCommand() *cobra.Command {
 		a.stepList(),
 		group("step", "One step", "A step of a running program; write it PROGRAM/STEP.", a.stepShow()),
 		a.confirmCommand(), a.programPause(), a.programResume(), a.programAmend(), a.programGiveUp(), a.programEvents(),
-		a.applicationList(),
+		a.applicationCheck(), a.productsPropose(), a.rotationPlan(), a.mixCalculate(), a.sprayerCalibrate(), a.releaseAssess(),
+		a.breachRecord(), a.applicationList(),
 		group("application", "One application", "Chemical really applied.", a.applicationGet()))
 }
 
@@ -82,7 +83,23 @@ func (a *app) showTemplate(ctx context.Context, template *treatmentv1.Template) 
 			s.row(step.GetKey(), word(step.GetKind()), step.GetTitle(), intervals(step), strings.Join(step.GetCandidateActiveIngredients(), ", "),
 				wordsOf(step.GetProofs()), strings.TrimSpace(word(step.GetOnFailure())+" "+step.GetRecurTo()))
 		}
+		s.releaseNeeds(template.GetSteps())
 	})
+}
+
+// releaseNeeds draws what the release steps ask for, where the template says so;
+// elsewhere the shipped design values hold.
+func (s *sheet) releaseNeeds(steps []*treatmentv1.TemplateStep) {
+	for _, step := range steps {
+		if step.GetReleaseConfidence() == nil && step.GetReleasePrevalence() == nil && step.GetInspectionSensitivity() == nil {
+			continue
+		}
+		s.line("")
+		s.line("To release (%s):", step.GetKey())
+		s.fact("  Confidence to reach", amount(step.GetReleaseConfidence()))
+		s.fact("  Share of affected plants to rule out", amount(step.GetReleasePrevalence()))
+		s.fact("  Share of affected plants that one look finds", amount(step.GetInspectionSensitivity()))
+	}
 }
 
 func intervals(step *treatmentv1.TemplateStep) string {
@@ -669,13 +686,28 @@ func (a *app) programEvents() *cobra.Command {
 			s.row("NO", "WHEN", "WHAT", "STEP", "WHO", "NOTE")
 			for _, event := range events.GetEvents() {
 				s.row(event.GetSequence(), s.when(event.GetEventTime()), strings.ReplaceAll(event.GetKind(), "_", " "),
-					shortName(event.GetStep()), shortName(event.GetPerson()), event.GetNote())
+					shortName(event.GetStep()), shortName(event.GetPerson()), eventNote(event))
 			}
 			s.more(events.GetNextPageToken())
 		})
 	})
 	limitFlag(cmd, &limit)
 	return cmd
+}
+
+// eventNote is what is said about an event: the note, what was overridden, and
+// what a release showed.
+func eventNote(event *treatmentv1.ProgramEvent) string {
+	var parts []string
+	for _, said := range []string{event.GetNote(), event.GetStatement()} {
+		if said != "" {
+			parts = append(parts, said)
+		}
+	}
+	for _, override := range event.GetConfirmation().GetOverrides() {
+		parts = append(parts, fmt.Sprintf("overrode %s: %s", override.GetRule(), override.GetNote()))
+	}
+	return strings.Join(parts, "; ")
 }
 
 func (a *app) applicationList() *cobra.Command {
@@ -699,16 +731,31 @@ func (a *app) applicationList() *cobra.Command {
 			if s.none(len(applications.GetApplications()), "applications") {
 				return
 			}
-			s.row("APPLICATION", "START", "METHOD", "AGAINST", "HOUSES", "PRODUCTS", "BY", "RE-ENTRY AFTER")
+			s.row("APPLICATION", "START", "METHOD", "AGAINST", "HOUSES", "PRODUCTS", "BY", "RE-ENTRY AFTER", "TO MIND")
 			for _, application := range applications.GetApplications() {
 				s.row(shortName(application.GetName()), s.when(application.GetStartTime()), word(application.GetMethod()), application.GetDisorder(),
-					housesTreated(application), productsUsed(application), shortName(application.GetApplicator()), amount(application.GetRestrictedEntryInterval()))
+					housesTreated(application), productsUsed(application), shortName(application.GetApplicator()), reentryAfter(application.GetRestrictedEntryInterval()), toMind(application))
 			}
 			s.more(applications.GetNextPageToken())
 		})
 	})
 	limitFlag(cmd, &limit)
 	return cmd
+}
+
+// toMind says in short what was not as the rules want it.
+func toMind(application *treatmentv1.Application) string {
+	var parts []string
+	if application.GetBreachNote() != "" {
+		parts = append(parts, "breach")
+	}
+	for _, override := range application.GetOverrides() {
+		parts = append(parts, "overrode "+override.GetRule())
+	}
+	if warnings := outcomesIn(application.GetVerdicts())[treatmentv1.Outcome_OUTCOME_WARN]; warnings > 0 {
+		parts = append(parts, fmt.Sprintf("warnings: %d", warnings))
+	}
+	return strings.Join(parts, ", ")
 }
 
 func housesTreated(application *treatmentv1.Application) string {
@@ -731,6 +778,10 @@ func usesText(treatment *treatmentv1.HouseTreatment) string {
 	texts := make([]string, len(treatment.GetProducts()))
 	for i, use := range treatment.GetProducts() {
 		texts[i] = shortName(use.GetProduct()) + " " + amount(use.GetAmount())
+		if use.GetContainer() != "" {
+			_, container := splitLast(use.GetContainer())
+			texts[i] += " from " + container
+		}
 	}
 	return strings.Join(texts, " + ")
 }
@@ -762,10 +813,23 @@ func (s *sheet) application(application *treatmentv1.Application) {
 	s.fact("Start", s.when(application.GetStartTime()))
 	s.fact("End", s.when(application.GetEndTime()))
 	s.fact("Applied by", shortName(application.GetApplicator()))
-	s.fact("Re-entry after", amount(application.GetRestrictedEntryInterval()))
+	s.fact("Re-entry after", reentryAfter(application.GetRestrictedEntryInterval()))
+	s.fact("Conditions", weather(application.GetConditions()))
+	s.fact("Breach", application.GetBreachNote())
 	s.line("")
-	s.row("HOUSE", "AREA", "MIX", "PRODUCTS", "LEFT OVER")
+	s.row("HOUSE", "AREA", "PLANTS", "MIX", "PRODUCTS", "LEFT OVER", "BY IRRIGATION")
 	for _, treatment := range application.GetTreatments() {
-		s.row(shortName(treatment.GetHouse()), amount(treatment.GetArea()), amount(treatment.GetMixVolume()), usesText(treatment), amount(treatment.GetLeftover()))
+		s.row(shortName(treatment.GetHouse()), amount(treatment.GetArea()), plantsTreated(treatment), amount(treatment.GetMixVolume()),
+			usesText(treatment), amount(treatment.GetLeftover()), yes(treatment.GetChemigation()))
 	}
+	s.overrides(application.GetOverrides())
+	s.verdicts(application.GetVerdicts(), application.GetOverrides())
+}
+
+// plantsTreated is empty where nobody counted them.
+func plantsTreated(treatment *treatmentv1.HouseTreatment) any {
+	if treatment.GetPlants() == 0 {
+		return ""
+	}
+	return treatment.GetPlants()
 }
