@@ -125,6 +125,9 @@ func TestProductsAreInventedAndCoverTheCandidatesOfThePrograms(t *testing.T) {
 				missing++
 			}
 		}
+		for _, finding := range products.Check(labelOf(t, n, p.ID), "ZA", seededAt) {
+			require.Equal(t, "directions[0].restricted_entry_interval", finding.Field, p.ID)
+		}
 	}
 	require.Equal(t, 1, missing, "one product lacks its restricted-entry interval")
 	for _, active := range []string{
@@ -294,17 +297,8 @@ func labelOf(t *testing.T, n *nursery, name string) products.Product {
 	require.GreaterOrEqual(t, i, 0, name)
 	message, err := n.products[i].message()
 	require.NoError(t, err)
-	label := products.Product{ID: id, DisplayName: message.GetDisplayName(), Form: message.GetForm(), RestrictedUse: message.GetRestrictedUse()}
-	for _, content := range message.GetContents() {
-		label.Contents = append(label.Contents, products.Content{ActiveIngredient: content.GetActiveIngredient(), Amount: q(t, content.GetAmount())})
-	}
-	for _, direction := range message.GetDirections() {
-		label.Directions = append(label.Directions, products.Direction{
-			Method: direction.GetMethod(), Classes: direction.GetDisorderClasses(),
-			RateMin: q(t, direction.GetRateMin()), RateMax: q(t, direction.GetRateMax()),
-			RestrictedEntryInterval: q(t, direction.GetRestrictedEntryInterval()),
-		})
-	}
+	label, err := products.FromContract(id, message)
+	require.NoError(t, err)
 	return label
 }
 

@@ -112,7 +112,7 @@ func (s *Service) ListAliases(ctx context.Context, request *productsv1.ListAlias
 			response.Aliases = append(response.Aliases, message)
 		}
 	}
-	slices.SortFunc(response.Aliases, func(a, b *productsv1.Alias) int { return strings.Compare(a.GetName(), b.GetName()) })
+	slices.SortFunc(response.GetAliases(), func(a, b *productsv1.Alias) int { return strings.Compare(a.GetName(), b.GetName()) })
 	return response, nil
 }
 

@@ -54,6 +54,16 @@ func readProduct(path, id string, message *productsv1.Product, known names) (Pro
 	return product, r.faults
 }
 
+// FromContract reads a product of the contract by the names of active ingredients
+// that came with velamen, and returns the first rule that it breaks as a fault.
+func FromContract(id string, message *productsv1.Product) (Product, error) {
+	product, faults := readProduct(productField, id, message, names{})
+	if err := first(faults); err != nil {
+		return Product{}, err
+	}
+	return product, nil
+}
+
 // first returns the first of some faults as an error.
 func first(faults []*fault.Fault) error {
 	if len(faults) == 0 {
