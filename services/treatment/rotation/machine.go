@@ -13,11 +13,11 @@ type counter interface {
 	// after returns the past after an application in a slot, and false when that
 	// application breaks the rule.
 	after(slot int, past string, letter int) (string, bool)
-	// letters is how many letters there are, 0 included.
-	letters() int
-	// room returns for each slot from the given one on how many counted applications
-	// fit at most from the given one up to and including it.
-	room(slot int, past string) []int
+	// letters says of each letter, 0 included, whether it is counted.
+	letters() []bool
+	// bounded is true for a rule of the form "at most so many in every window of
+	// applications or days". Of any other nothing bounds how many applications fit.
+	bounded() bool
 }
 
 // stateID names an interned state of a machine.
@@ -34,8 +34,9 @@ type state struct {
 	past string
 	// next by letter; unknown until it is asked for.
 	next []stateID
-	// room is worked out when it is asked for.
-	room []int
+	// room and stand are worked out when they are asked for.
+	room  []int
+	stand stateID
 }
 
 // machine runs a counter and remembers every step it took: the same few pasts come
@@ -63,11 +64,11 @@ func (m *machine) at(slot int, past string) stateID {
 		return id
 	}
 	id := stateID(len(m.states))
-	next := make([]stateID, m.counter.letters())
+	next := make([]stateID, len(m.counter.letters()))
 	for i := range next {
 		next[i] = unknown
 	}
-	m.states = append(m.states, state{slot: slot, past: past, next: next})
+	m.states = append(m.states, state{slot: slot, past: past, next: next, stand: unknown})
 	m.ids[key] = id
 	return id
 }
@@ -87,34 +88,71 @@ func (m *machine) step(id stateID, letter int) stateID {
 	return next
 }
 
-// room returns how many counted applications fit from the state's slot up to and
-// including each slot from there on.
+// room returns, for each slot from the state's on, how many counted applications fit
+// at most from there up to and including it.
+//
+// Where the counter is bounded the slots are filled as early as it allows, and no
+// sequence has more counted applications up to any slot: move the first counted
+// application of another sequence forward to where the earliest one has it, and
+// every window that gained it has lost nothing else, so it is still kept.
 func (m *machine) room(id stateID) []int {
-	s := &m.states[id]
-	if s.room == nil && s.slot < m.slots {
-		s.room = m.counter.room(s.slot, s.past)
+	from := m.states[id].slot
+	if m.states[id].room != nil || from == m.slots {
+		return m.states[id].room
 	}
-	return s.room
+	room := wide(m.slots - from)
+	if m.counter.bounded() {
+		count, at := 0, id
+		for i := range room {
+			next := m.step(at, 0)
+			for letter, counts := range m.counter.letters() {
+				if !counts {
+					continue
+				}
+				if taken := m.step(at, letter); taken != broken {
+					next = taken
+					count++
+					break
+				}
+			}
+			at, room[i] = next, count
+		}
+	}
+	m.states[id].room = room
+	return room
 }
 
-// idle reports whether nothing that follows can depend on the state: either no
-// counted application fits any more, or all that remain would fit.
-func (m *machine) idle(id stateID) (spent, free bool) {
-	room := m.room(id)
-	if len(room) == 0 {
-		return true, true
+// Stands on which nothing that follows depends: no counted application fits any
+// more, or all that remain would.
+const (
+	spent stateID = -3
+	free  stateID = -4
+)
+
+// stand returns what of a state what follows depends on: the state itself, or that
+// it is spent or free.
+func (m *machine) stand(id stateID) stateID {
+	if m.states[id].stand != unknown {
+		return m.states[id].stand
 	}
-	last := room[len(room)-1]
-	return last == 0, last == len(room) && m.takesAll(id)
+	stand, room := id, m.room(id)
+	switch last := len(room) - 1; {
+	case last < 0, room[last] == len(room) && m.takesAll(id):
+		stand = free
+	case room[last] == 0:
+		stand = spent
+	}
+	m.states[id].stand = stand
+	return stand
 }
 
-// takesAll reports whether the state breaks at no continuation at all. Room is an
+// takesAll reports whether the state breaks at no continuation at all: room is an
 // upper bound only, so the longest continuation is read out.
 func (m *machine) takesAll(id stateID) bool {
-	for slot := m.states[id].slot; slot < m.slots; slot++ {
-		if m.counter.letters() != 2 {
-			return false
-		}
+	if len(m.counter.letters()) != 2 {
+		return false
+	}
+	for m.states[id].slot < m.slots {
 		if id = m.step(id, 1); id == broken {
 			return false
 		}
@@ -122,24 +160,10 @@ func (m *machine) takesAll(id stateID) bool {
 	return true
 }
 
-// earliest fills slots with letter 1 as early as a counter allows. For limits of
-// the form "at most so many in every window of consecutive applications or days"
-// no sequence has more counted applications up to any slot: move the first counted
-// application of another sequence forward to where the earliest one has it, and
-// every window that gained it has lost nothing else, so it is still kept.
-func earliest(c counter, slots, slot int, past string) []int {
-	room := make([]int, 0, slots-slot)
-	count := 0
-	for ; slot < slots; slot++ {
-		next, ok := c.after(slot, past, 1)
-		if ok {
-			count++
-		} else {
-			next, _ = c.after(slot, past, 0)
-		}
-		past = next
-		room = append(room, count)
-	}
+// wide is the room of a counter that nothing bounds.
+func wide(slots int) []int {
+	room := make([]int, slots)
+	fill(room)
 	return room
 }
 
@@ -156,10 +180,11 @@ type limit struct {
 	members []int
 }
 
-func newLimit(report Limit, m *machine, letter []int, counted func(letter int) bool, pasts []string) limit {
+func newLimit(report Limit, m *machine, letter []int, pasts []string) limit {
 	l := limit{Limit: report, machine: m, letter: letter}
+	counted := m.counter.letters()
 	for product, code := range letter {
-		if code != 0 && counted(code) {
+		if counted[code] {
 			l.members = append(l.members, product)
 		}
 	}

@@ -304,12 +304,6 @@ func (s *search) narrow(room []int, index int, strands []strand) {
 	}
 }
 
-// Tokens that stand for states on which nothing that follows depends.
-const (
-	spentToken stateID = -3
-	freeToken  stateID = -4
-)
-
 // key is what of the past matters to the slots to come. Twins that have changed
 // places give the same key. Every part has the same length at one slot, so that no
 // two different stands are written alike.
@@ -345,13 +339,7 @@ func (s *search) key(slot int, strands []strand) string {
 func (s *search) appendStand(text []byte, index int, strands []strand) []byte {
 	machine := s.limits[s.on[index]].machine
 	for _, at := range strands[s.first[index]:s.first[index+1]] {
-		token := at.state
-		if spent, free := machine.idle(at.state); free {
-			token = freeToken
-		} else if spent {
-			token = spentToken
-		}
-		text = binary.LittleEndian.AppendUint32(text, uint32(token))
+		text = binary.LittleEndian.AppendUint32(text, uint32(machine.stand(at.state)))
 	}
 	return text
 }

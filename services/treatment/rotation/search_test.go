@@ -15,7 +15,9 @@ import (
 // another.
 type window struct{ most, slots, all int }
 
-func (w window) letters() int { return 2 }
+func (w window) letters() []bool { return []bool{false, true} }
+
+func (w window) bounded() bool { return true }
 
 func (w window) after(_ int, past string, letter int) (string, bool) {
 	past += strconv.Itoa(letter)
@@ -23,24 +25,18 @@ func (w window) after(_ int, past string, letter int) (string, bool) {
 	return past, letter == 0 || strings.Count(past, "1") <= w.most
 }
 
-func (w window) room(slot int, past string) []int { return earliest(w, w.all, slot, past) }
-
 // pair allows no application of letter 2 in so many slots after one of letter 1,
 // nor the other way round.
 type pair struct{ apart, all int }
 
-func (p pair) letters() int { return 3 }
+func (p pair) letters() []bool { return make([]bool, 3) }
+
+func (p pair) bounded() bool { return false }
 
 func (p pair) after(_ int, past string, letter int) (string, bool) {
 	past += strconv.Itoa(letter)
 	past = past[max(0, len(past)-p.apart):]
 	return past, letter == 0 || !strings.Contains(past, strconv.Itoa(3-letter))
-}
-
-func (p pair) room(slot int, _ string) []int {
-	room := make([]int, p.all-slot)
-	fill(room)
-	return room
 }
 
 // invent makes a small problem: windows over single products and over several, and
@@ -72,11 +68,11 @@ func invent(random *rand.Rand) problem {
 				letter[i] = random.IntN(3)
 			}
 			c := pair{apart: 2 + random.IntN(3), all: p.slots}
-			p.limits = append(p.limits, newLimit(Limit{}, shared(fmt.Sprint(c), c), letter, func(int) bool { return false }, []string{past}))
+			p.limits = append(p.limits, newLimit(Limit{}, shared(fmt.Sprint(c), c), letter, []string{past}))
 			continue
 		}
 		c := window{most: random.IntN(3), slots: 1 + random.IntN(8), all: p.slots}
-		p.limits = append(p.limits, newLimit(Limit{}, shared(fmt.Sprint(c), c), letter, func(l int) bool { return l == 1 }, []string{past, ""}))
+		p.limits = append(p.limits, newLimit(Limit{}, shared(fmt.Sprint(c), c), letter, []string{past, ""}))
 	}
 	shift := random.IntN(p.products)
 	p.before = func(sequence []int) []int {
@@ -227,7 +223,8 @@ func TestTheEarliestFillingOfAWindowIsTheFullestUpToEverySlot(t *testing.T) {
 	for range 500 {
 		w := window{most: random.IntN(4), slots: 1 + random.IntN(6), all: 8}
 		past := strings.Repeat("1", random.IntN(3)) + strings.Repeat("0", random.IntN(3))
-		room := w.room(0, past)
+		m := newMachine(w, w.all)
+		room := m.room(m.at(0, past))
 		for set := range 1 << w.all {
 			at, count, ok := past, 0, true
 			for slot := 0; slot < w.all && ok; slot++ {

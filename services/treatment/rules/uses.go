@@ -1,5 +1,7 @@
 package rules
 
+import "math/big"
+
 // Use returns an application that was made as resistance management counts it.
 func (p Past) Use() Use {
 	use, _ := pastUse(&p, nil)
@@ -36,4 +38,49 @@ func IntervalVerdicts(a Application, h History) ([]Verdict, error) {
 	}
 	c.spacing()
 	return c.sorted(), nil
+}
+
+// PeriodVerdicts holds an application only to what labels ask for over a time: days
+// between applications, and numbers and amounts in a year or crop cycle. It returns
+// the faults of Check.
+func PeriodVerdicts(a Application, h History) ([]Verdict, error) {
+	c, err := newCheck(a, h)
+	if err != nil {
+		return nil, err
+	}
+	if err := c.labelHistory(); err != nil {
+		return nil, err
+	}
+	return c.sorted(), nil
+}
+
+// Breaks reports whether a use after others, which are in the order of their time
+// and against the same class, breaks a rotation rule for a group.
+func Breaks(past []Use, use Use, rule, group string) bool {
+	broken := false
+	tally(past, &use, func(t Tally) {
+		broken = broken || (t.Outcome == Refuse && t.Rule == rule && t.Group == group)
+	})
+	return broken
+}
+
+// PerArea returns the g/m2 of an active ingredient that a treatment puts on its
+// area, exactly; nil when an amount or the area is not known. It returns a fault for
+// an amount in a unit that its product is not measured in.
+func (t Treatment) PerArea(active string) (*big.Rat, error) {
+	sum := new(big.Rat)
+	for _, one := range t.Lines {
+		for _, content := range one.Product.Contents {
+			if content.ActiveIngredient != active {
+				continue
+			}
+			l := line{Line: one}
+			grams, err := l.perArea(&t, content)
+			if err != nil || grams == nil {
+				return nil, err
+			}
+			sum.Add(sum, grams)
+		}
+	}
+	return sum, nil
 }

@@ -1,0 +1,225 @@
+package rotation
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"velamen/internal/fault"
+	"velamen/services/products"
+	"velamen/services/treatment/proposal"
+	"velamen/services/treatment/rules"
+)
+
+// Request is what is to be planned.
+type Request struct {
+	// From and To are moments on the first and the last day; the days are those of the
+	// application's zone.
+	From, To time.Time
+	// IntervalDays from one application to the next.
+	IntervalDays int
+	// Application is what each application would be, but for its time and products:
+	// the place, the method and the disorder, the lots, and the houses with their
+	// areas. Whoever applies it and the weather are not looked at.
+	Application rules.Application
+	// History is what the lots were treated with before.
+	History rules.History
+	// Products are those to choose from. What the store holds is not looked at.
+	Products []proposal.Stocked
+}
+
+// Plan is a rotation, or why there is none.
+type Plan struct {
+	// Applications in order; none when it is impossible.
+	Applications []Planned
+	// Conflict is a set of limits that no sequence keeps together, where it is
+	// impossible. Each of them is needed: without any one of them a sequence keeps the
+	// rest of the set.
+	Conflict []Limit
+	// Smallest is true when it was shown that no conflict has fewer limits.
+	Smallest bool
+	// Irreducible is true when it was shown that each limit of the conflict is needed.
+	// It is false only where the search ended before.
+	Irreducible bool
+	// Fewest is true when it was shown that no sequence has fewer applications at high
+	// risk of resistance.
+	Fewest bool
+	// LeftOut are products that may be used on none of the days, by id.
+	LeftOut []LeftOut
+}
+
+// Planned is one application of a rotation.
+type Planned struct {
+	// Time is when it would begin, on its day.
+	Time    time.Time
+	Product products.Product
+	// Groups are the resistance groups in it.
+	Groups []string
+}
+
+// Limit is a limit that bears on a rotation.
+type Limit struct {
+	// Rule is its identifier in package rules.
+	Rule string
+	// Message is a sentence with its numbers.
+	Message string
+	// Source is where it comes from.
+	Source string
+}
+
+// LeftOut is a product that takes no part.
+type LeftOut struct {
+	// Product is its id.
+	Product string
+	// Reasons why, one sentence each.
+	Reasons []string
+}
+
+// RuleNoProduct is the limit that is reported where no product may be used at all.
+const RuleNoProduct = "no-product"
+
+// mostApplications is how many applications a plan has at most: one a day for a
+// year.
+const mostApplications = 366
+
+// searchBudget is how many sequences a plan looks into at most. Almost every plan
+// needs a few hundred.
+const searchBudget = 300_000
+
+// Lay lays out a rotation. It returns a fault that names the field for days that
+// are no period, and one when the search ended without a sequence and without a
+// proof that there is none.
+func Lay(request Request) (Plan, error) { return lay(request, searchBudget) }
+
+func lay(request Request, nodes int) (Plan, error) {
+	if request.Application.Zone == nil {
+		request.Application.Zone = time.UTC
+	}
+	if err := check(request); err != nil {
+		return Plan{}, err
+	}
+	q, left, err := newQuestion(request)
+	if err != nil {
+		return Plan{}, err
+	}
+	plan := Plan{LeftOut: left}
+	if len(q.candidates) == 0 {
+		plan.Conflict, plan.Smallest, plan.Irreducible = []Limit{noProduct(left)}, true, true
+		return plan, nil
+	}
+	p, err := q.problem()
+	if err != nil {
+		return Plan{}, err
+	}
+	b := &budget{left: nodes}
+	sequence, got, fewest := p.best(b)
+	switch got {
+	case found:
+		plan.Fewest = fewest
+		plan.Applications = q.planned(sequence)
+		return plan, q.verify(plan.Applications)
+	case impossible:
+		conflict := p.conflict(&budget{left: nodes})
+		plan.Smallest, plan.Irreducible = conflict.smallest, conflict.irreducible
+		for _, index := range conflict.limits {
+			plan.Conflict = append(plan.Conflict, p.limits[index].Limit)
+		}
+		return plan, nil
+	default:
+		return Plan{}, fault.Field("to_date",
+			"neither a rotation nor a proof that there is none was found among %d beginnings; plan fewer applications or name fewer products", nodes)
+	}
+}
+
+// check refuses a period that is none.
+func check(request Request) error {
+	if len(request.Application.Lots) == 0 || len(request.Application.Treatments) == 0 {
+		return fault.Field("house", "no lot stands in it")
+	}
+	if request.IntervalDays < 1 {
+		return fault.Field("interval_days", "must be 1 or more")
+	}
+	slots := slotsOf(request)
+	if len(slots) == 0 {
+		return fault.Field("to_date", "must not be before the first day")
+	}
+	if len(slots) > mostApplications {
+		return fault.Field("to_date", "%d applications are more than a plan has; at most %d", len(slots), mostApplications)
+	}
+	return nil
+}
+
+func noProduct(left []LeftOut) Limit {
+	limit := Limit{Rule: RuleNoProduct, Source: "the labels, the law, and what each product holds", Message: "no product may be used for it on any of the days"}
+	for i, out := range left {
+		if i == mostNamed {
+			limit.Message += fmt.Sprintf("; and %d more", len(left)-i)
+			break
+		}
+		limit.Message += fmt.Sprintf("; %s: %s", out.Product, strings.Join(out.Reasons, ", "))
+	}
+	return limit
+}
+
+// mostNamed is how many products a sentence names.
+const mostNamed = 5
+
+// problem makes the limits.
+func (q *question) problem() (problem, error) {
+	intervals, err := q.intervalLimits()
+	if err != nil {
+		return problem{}, err
+	}
+	p := problem{
+		slots: q.calendar.slots(), products: len(q.candidates), before: q.order,
+		limits: slices.Concat(q.groupLimits(), q.labelLimits(), intervals, q.daysLimits()),
+	}
+	for _, one := range q.candidates {
+		weight := 0
+		if one.risk >= atHighRisk {
+			weight = 1
+		}
+		p.weight = append(p.weight, weight)
+	}
+	return p, nil
+}
+
+func (q *question) planned(sequence []int) []Planned {
+	plan := make([]Planned, len(sequence))
+	for slot, product := range sequence {
+		one := q.candidates[product]
+		plan[slot] = Planned{Time: q.calendar.moment(slot), Product: one.product, Groups: one.use.Groups}
+	}
+	return plan
+}
+
+// verify runs every application of a plan through the rules engine, over the whole
+// history and all that the plan has before it: no plan is given that has not passed.
+func (q *question) verify(plan []Planned) error {
+	history := rules.History{}
+	for _, lot := range q.realLots {
+		history[lot.ID] = slices.Clone(q.history[lot.ID])
+	}
+	for _, planned := range plan {
+		at := slices.IndexFunc(q.candidates, func(c candidate) bool { return c.product.ID == planned.Product.ID })
+		application := q.candidates[at].at(planned.Time)
+		application.Lots = q.realLots
+		verdicts, err := rules.Check(application, history)
+		if err != nil {
+			return err
+		}
+		for _, verdict := range rules.Refusals(verdicts) {
+			if !slices.Contains(notAskedRules, verdict.Rule) {
+				return fmt.Errorf("the plan of %s on %s does not pass: %s", planned.Product.DisplayName,
+					planned.Time.Format(time.DateOnly), verdict.Message)
+			}
+		}
+		for _, lot := range q.realLots {
+			history[lot.ID] = append(history[lot.ID], q.candidates[at].made(planned.Time))
+		}
+	}
+	return nil
+}
+
+func byID(a, b proposal.Stocked) int { return strings.Compare(a.Product.ID, b.Product.ID) }
