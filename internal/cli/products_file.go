@@ -45,7 +45,7 @@ and column, and the exit code is 3. Managers and owners only. ` + Caution,
 		if request.Data, err = a.readFile("FILE", args[0]); err != nil {
 			return err
 		}
-		if request.Format == productsv1.ProductFileFormat_PRODUCT_FILE_FORMAT_UNSPECIFIED {
+		if request.GetFormat() == productsv1.ProductFileFormat_PRODUCT_FILE_FORMAT_UNSPECIFIED {
 			request.Format = formatOf(args[0])
 		}
 		if request.Parent, err = a.parent(); err != nil {
