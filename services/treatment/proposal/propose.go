@@ -53,6 +53,8 @@ type Option struct {
 	Verdicts []rules.Verdict
 	// cost is the exact cost, nil when not known.
 	cost *cost
+	// refused are the verdicts that refuse it.
+	refused []rules.Verdict
 }
 
 // Proposal is the ranking.
@@ -67,7 +69,7 @@ type Proposal struct {
 }
 
 // Propose ranks products for a step. Each proposed one passes the rules engine as
-// it is filled. It returns the engine's fault for facts that no product can mend.
+// it is filled; one that must be bought is filled without what the store holds. It returns the engine's fault for facts that no product can mend.
 func Propose(request Request) (Proposal, error) {
 	if request.Application.Zone == nil {
 		request.Application.Zone = time.UTC
@@ -104,9 +106,25 @@ func bare(application rules.Application) rules.Application {
 	return application
 }
 
-// weigh runs a product through the rules engine and gives it its points.
+// storeRules are refusals that buying more of a product ends.
+var storeRules = []string{rules.RuleContainerLeft, rules.RuleContainerExpired}
+
+// weigh runs a product through the rules engine and gives it its points. One that
+// nothing but the store stands against is weighed as it will be once it is bought.
 func weigh(request Request, past past, stocked Stocked) (Option, bool) {
-	filled := Fill(request.Application, stocked)
+	option, passes := weighAs(request, past, stocked, stocked.Store)
+	onlyStore := len(option.refused) > 0 && !slices.ContainsFunc(option.refused, func(v rules.Verdict) bool {
+		return !slices.Contains(storeRules, v.Rule)
+	})
+	if passes || !onlyStore {
+		return option, passes
+	}
+	return weighAs(request, past, stocked, rules.Store{})
+}
+
+// weighAs weighs a product as if the store held what is given.
+func weighAs(request Request, past past, stocked Stocked, store rules.Store) (Option, bool) {
+	filled := Fill(request.Application, Stocked{Product: stocked.Product, Store: store})
 	option := Option{
 		Product: stocked.Product, Filled: filled, Groups: groupsOf(stocked.Product),
 		InStore: inStore(stocked, request.Application.Start, request.Application.Zone),
@@ -121,11 +139,11 @@ func weigh(request Request, past past, stocked Stocked) (Option, bool) {
 	}
 	option.ApplicationsLeft = left(verdicts)
 	option.Verdicts = slices.DeleteFunc(verdicts, func(v rules.Verdict) bool { return v.Outcome == rules.Pass })
-	refused := rules.Refusals(option.Verdicts)
-	for _, verdict := range refused {
+	option.refused = rules.Refusals(option.Verdicts)
+	for _, verdict := range option.refused {
 		option.Reasons = append(option.Reasons, verdict.Message)
 	}
-	if len(refused) > 0 {
+	if len(option.refused) > 0 {
 		return option, false
 	}
 	option.score(request.Application, past)
