@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+	"sort"
 	"strings"
 	"time"
 
@@ -129,8 +130,10 @@ func newCheck(a Application, h History) (*check, error) {
 	}
 	for _, lot := range a.Lots {
 		past := h[lot.ID]
-		if !slices.IsSortedFunc(past, func(x, y Past) int { return x.End.Compare(y.End) }) {
-			return nil, fmt.Errorf("lot %s: its applications are not in the order of their ends", lot.ID)
+		for i := 1; i < len(past); i++ {
+			if past[i].End.Before(past[i-1].End) {
+				return nil, fmt.Errorf("lot %s: its applications are not in the order of their ends", lot.ID)
+			}
 		}
 	}
 	return c, nil
@@ -223,13 +226,7 @@ func (l *line) sharesActive(past *PastProduct) int {
 
 // within returns the applications of a lot that ended after a moment.
 func within(past []Past, since time.Time) []Past {
-	i, _ := slices.BinarySearchFunc(past, since, func(p Past, moment time.Time) int {
-		if p.End.After(moment) {
-			return 1
-		}
-		return -1
-	})
-	return past[i:]
+	return past[sort.Search(len(past), func(i int) bool { return past[i].End.After(since) }):]
 }
 
 // daysAfter returns the same time of day some days later in the nursery's zone.

@@ -142,9 +142,14 @@ func (l *line) countsAs(past *Past) (string, bool) {
 	return "", false
 }
 
-// holds reports whether an application holds the product of a line.
+// heldBy reports whether an application holds the product of a line.
 func (l *line) heldBy(past *Past) bool {
-	return slices.ContainsFunc(past.Products, func(p PastProduct) bool { return l.same(&p) })
+	for i := range past.Products {
+		if l.same(&past.Products[i]) {
+			return true
+		}
+	}
+	return false
 }
 
 // maxPerCycle holds a product to its label's applications per crop cycle: all that
@@ -296,12 +301,9 @@ func (c *check) activePerYear(l *line, limit products.ActiveLimit, doses [][]dos
 		sum := new(big.Rat).Set(now)
 		var parts []dated
 		for k := range past {
-			grams, known := past[k].perArea(limit.ActiveIngredient)
+			var known bool
+			parts, known = past[k].addTo(sum, parts, limit.ActiveIngredient)
 			complete = complete && known
-			if grams.Sign() > 0 {
-				sum.Add(sum, grams)
-				parts = append(parts, dated{past[k].End, grams})
-			}
 		}
 		if sum.Cmp(most) > 0 {
 			w.refuse(lot, c.fits(sum, most, parts))
@@ -372,10 +374,10 @@ func (c *check) doseOn(lot int, active string, doses [][]dose) (*big.Rat, bool) 
 	return sum, known
 }
 
-// perArea returns the g/m2 of an active ingredient in an application that was
-// made; false when the area of one of its products is not known.
-func (p *Past) perArea(active string) (*big.Rat, bool) {
-	sum, known := new(big.Rat), true
+// addTo adds the g/m2 of an active ingredient in an application that was made to a
+// sum and to its parts; false when the area of one of its products is not known.
+func (p *Past) addTo(sum *big.Rat, parts []dated, active string) ([]dated, bool) {
+	known := true
 	for i := range p.Products {
 		for j := range p.Products[i].Actives {
 			past := &p.Products[i].Actives[j]
@@ -385,10 +387,11 @@ func (p *Past) perArea(active string) (*big.Rat, bool) {
 				known = false
 			default:
 				sum.Add(sum, past.PerArea)
+				parts = append(parts, dated{p.End, past.PerArea})
 			}
 		}
 	}
-	return sum, known
+	return parts, known
 }
 
 // dated is an amount on the day from which it counts for a year.

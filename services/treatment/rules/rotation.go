@@ -137,24 +137,26 @@ func (c *check) usesOn(lot int, proposed map[int]Use) []Use {
 // a rule looks.
 func (c *check) pastUses() [][]Use {
 	since := c.a.Start.Add(-daysLong(rotation().longestDays))
+	recent := make([][]Past, len(c.a.Lots))
 	count, actives := 0, 0
-	for _, lot := range c.a.Lots {
-		for _, past := range within(c.h[lot.ID], since) {
-			count++
-			for _, product := range past.Products {
-				actives += len(product.Actives)
+	for i, lot := range c.a.Lots {
+		recent[i] = within(c.h[lot.ID], since)
+		for k := range recent[i] {
+			if recent[i][k].Class == c.a.Class {
+				count++
+				actives += recent[i][k].countActives()
 			}
 		}
 	}
 	// All uses and their groups stand in two arrays: there are thousands of them.
 	uses, groups := make([]Use, 0, count), make([]string, 0, 2*actives)
 	byLot := make([][]Use, len(c.a.Lots))
-	for i, lot := range c.a.Lots {
+	for i := range recent {
 		first := len(uses)
-		for _, past := range within(c.h[lot.ID], since) {
-			if past.Class == c.a.Class {
+		for k := range recent[i] {
+			if recent[i][k].Class == c.a.Class {
 				var use Use
-				use, groups = pastUse(&past, groups)
+				use, groups = pastUse(&recent[i][k], groups)
 				uses = append(uses, use)
 			}
 		}
@@ -163,21 +165,30 @@ func (c *check) pastUses() [][]Use {
 	return byLot
 }
 
+func (p *Past) countActives() int {
+	count := 0
+	for i := range p.Products {
+		count += len(p.Products[i].Actives)
+	}
+	return count
+}
+
 // pastUse returns an application as resistance management counts it. Its groups
 // are appended to an array that is large enough for them.
 func pastUse(past *Past, array []string) (Use, []string) {
-	start := len(array)
-	for _, product := range past.Products {
-		for _, active := range product.Actives {
-			if group := GroupOf(active.Group); !slices.Contains(array[start:], group) {
+	start, works := len(array), worksOn()
+	for i := range past.Products {
+		for j := range past.Products[i].Actives {
+			if group := GroupOf(past.Products[i].Actives[j].Group); !slices.Contains(array[start:], group) {
 				array = append(array, group)
 			}
 		}
 	}
 	middle := len(array)
-	for _, product := range past.Products {
-		for _, active := range product.Actives {
-			if !slices.Contains(worksOn()[active.ID], past.Class) {
+	for i := range past.Products {
+		for j := range past.Products[i].Actives {
+			active := &past.Products[i].Actives[j]
+			if !slices.Contains(works[active.ID], past.Class) {
 				continue
 			}
 			if group := GroupOf(active.Group); !slices.Contains(array[middle:], group) {

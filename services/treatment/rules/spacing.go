@@ -28,9 +28,7 @@ func (c *check) pair(p *pair) {
 		v := l.about(p.id, Pass, "%s: nothing with %s meets it", l.Product.DisplayName, other.text)
 		v.Source, v.Overridable = p.source, p.overridable
 		c.together(p, l, isA, isB, &v)
-		if !p.tank {
-			c.onPlants(p, l, isA, isB, &v)
-		}
+		c.onPlants(p, l, isA, isB, &v)
 		c.add(v)
 	}
 }
@@ -80,19 +78,19 @@ func (c *check) onPlants(p *pair, l *line, isA, isB bool, v *Verdict) {
 			}
 		}
 	}
-	v.Numbers = []Number{{Name: "days apart at least", Value: fmt.Sprintf("%d d", days)}}
+	asked := fmt.Sprintf("%d days apart", p.days)
+	if p.sameDay {
+		asked = "on separate days"
+	}
+	v.Numbers = []Number{{Name: "apart", Value: asked}}
 	if !w.refused {
 		return
 	}
 	together := v.Outcome != Pass
 	v.Outcome = p.action
-	asked := fmt.Sprintf("%d days apart", p.days)
-	if p.sameDay {
-		asked = "on separate days"
-	}
 	message := fmt.Sprintf("%s: %s was treated with %s until %s, %d days apart; %s and %s must be %s",
 		l.Product.DisplayName, w.text(), name, c.local(last), apart, p.a.text, p.b.text, asked)
-	v.Numbers = append(v.Numbers, Number{Name: "days apart", Value: fmt.Sprintf("%d d", apart)})
+	v.Numbers = append(v.Numbers, Number{Name: "days between", Value: fmt.Sprintf("%d d", apart)})
 	if together {
 		// Waiting does not part what is in one mix.
 		v.Message += "; " + message

@@ -15,7 +15,6 @@ type pair struct {
 	aThenB      bool
 	days        int
 	sameDay     bool
-	tank        bool
 	action      Outcome
 	overridable bool
 	source      string
@@ -45,7 +44,6 @@ type pairRow struct {
 	Order       string `yaml:"order"`
 	Days        int    `yaml:"days"`
 	SameDay     bool   `yaml:"same_day"`
-	Tank        bool   `yaml:"tank"`
 	Action      string `yaml:"action"`
 	Overridable bool   `yaml:"overridable"`
 	origin      `yaml:",inline"`
@@ -97,14 +95,8 @@ func (row pairRow) pair(classes map[string]term) (pair, error) {
 		return pair{}, err
 	}
 	read := pair{
-		id: row.ID, days: row.Days, sameDay: row.SameDay, tank: row.Tank, overridable: row.Overridable, source: row.Source,
+		id: row.ID, days: row.Days, sameDay: row.SameDay, overridable: row.Overridable, source: row.Source,
 		aThenB: row.Order == "a-then-b",
-	}
-	kinds := 0
-	for _, set := range []bool{row.Days > 0, row.SameDay, row.Tank} {
-		if set {
-			kinds++
-		}
 	}
 	switch {
 	case !ruleID.MatchString(row.ID) || strings.HasPrefix(row.ID, "label-") || strings.HasPrefix(row.ID, "rotation-"):
@@ -113,8 +105,8 @@ func (row pairRow) pair(classes map[string]term) (pair, error) {
 		return pair{}, fmt.Errorf("order: %q is not either or a-then-b", row.Order)
 	case row.Days < 0 || row.Days > mostDays:
 		return pair{}, fmt.Errorf("days: must be from 0 to %d", mostDays)
-	case kinds != 1:
-		return pair{}, errors.New("days, same_day and tank: one of them must be given")
+	case (row.Days > 0) == row.SameDay:
+		return pair{}, errors.New("days, same_day: one of them must be given")
 	}
 	var err error
 	if read.action, err = action(row.Action); err != nil {

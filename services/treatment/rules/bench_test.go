@@ -1,0 +1,94 @@
+package rules_test
+
+import (
+	"slices"
+	"strconv"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"velamen/services/products"
+	"velamen/services/treatment/rules"
+)
+
+// The size of the benchmark: ten years of a nursery that treats every lot every
+// two weeks, 40 lots at a time.
+const (
+	benchLots     = 5000
+	benchTogether = 40
+	benchYears    = 10
+	benchPerYear  = 26
+)
+
+// nurseryHistory is what all lots of the benchmark were treated with.
+func nurseryHistory() rules.History {
+	d := newDice(7)
+	h := rules.History{}
+	for first := 0; first < benchLots; first += benchTogether {
+		made := make([]rules.Past, 0, benchYears*benchPerYear)
+		for i := benchYears * benchPerYear; i > 0; i-- {
+			end := now.Add(-time.Duration(i) * 14 * 24 * time.Hour)
+			made = append(made, past(end, d.from(someDisorders), fungus, d.from(someActives), "mancozeb"))
+		}
+		for lot := first; lot < first+benchTogether; lot++ {
+			h["lot-"+strconv.Itoa(lot)] = slices.Clone(made)
+		}
+	}
+	return h
+}
+
+// benchApplication treats 40 lots with a mixture whose labels limit all they can.
+func benchApplication(first int) rules.Application {
+	limited := func(id string) products.Product {
+		p := product(id, id)
+		label := &p.Directions[0]
+		label.MinIntervalDays, label.MaxPerCropCycle, label.MaxPerYear, label.MaxConsecutive = 7, 100, 20, 2
+		label.WaterVolumeMin, label.WaterVolumeMax = amount("400 mL/m2"), amount("600 mL/m2")
+		label.TemperatureMax, label.SaleIntervalDays, label.OpenBloom, label.Chemigation = amount("30 Cel"), days(7), allowed, allowed
+		label.ActiveLimits = []products.ActiveLimit{{ActiveIngredient: id, MostPerYear: amount("200 kg/ha")}}
+		return p
+	}
+	a := mix(limited("tebuconazole"), limited("azoxystrobin"))
+	a.Candidates, a.RoundBefore = []string{"tebuconazole", "iprodione", "thiophanate-methyl"}, []string{"1"}
+	a.Lots = nil
+	for lot := first; lot < first+benchTogether; lot++ {
+		a.Lots = append(a.Lots, rules.Lot{ID: "lot-" + strconv.Itoa(lot), BotanicalName: "Phalaenopsis amabilis", House: "north"})
+	}
+	return a
+}
+
+// BenchmarkCheck holds applications to 40 lots each to all rules, over ten years
+// of history of 5,000 lots.
+func BenchmarkCheck(b *testing.B) {
+	h := nurseryHistory()
+	applications := make([]rules.Application, benchLots/benchTogether)
+	for i := range applications {
+		applications[i] = benchApplication(i * benchTogether)
+	}
+	b.ReportAllocs()
+	b.ResetTimer()
+	verdicts := 0
+	for i := 0; i < b.N; i++ {
+		said, err := rules.Check(applications[i%len(applications)], h)
+		require.NoError(b, err)
+		verdicts += len(said)
+	}
+	b.ReportMetric(float64(verdicts)/b.Elapsed().Seconds(), "verdicts/s")
+}
+
+// BenchmarkSequenceAllowed asks one lot's sequence of ten years for one more use,
+// as a planner does for every step of every branch.
+func BenchmarkSequenceAllowed(b *testing.B) {
+	d := newDice(8)
+	s := &rules.Sequence{}
+	for i := benchYears * benchPerYear; i > 0; i-- {
+		s.Add(d.use(now.Add(-time.Duration(i)*14*24*time.Hour), d.from(someGroups)))
+	}
+	groups := []string{"3", "11"}
+	b.ReportAllocs()
+	b.ResetTimer()
+	for i := 0; i < b.N; i++ {
+		s.Allowed(now, groups, "rust", fungus)
+	}
+}
