@@ -18,6 +18,18 @@ func ReadLots(ctx context.Context, r postgres.Reader, nursery string, ids []stri
 	return collectLots(ctx, r, nursery, ids, `SELECT `+lotColumns+` FROM stock.lot WHERE nursery = @nursery AND id = ANY(@ids)`)
 }
 
+// ReadLotsIn returns the lots with plants that stand in a house, by id.
+func ReadLotsIn(ctx context.Context, r postgres.Reader, nursery, house string) ([]Lot, error) {
+	rows, err := r.Query(ctx, `
+		SELECT `+lotColumns+` FROM stock.lot WHERE nursery = @nursery AND house = @house AND plants > 0 ORDER BY id COLLATE "C"`,
+		pgx.NamedArgs{"nursery": nursery, "house": house})
+	if err != nil {
+		return nil, postgres.Translate(err)
+	}
+	lots, err := pgx.CollectRows(rows, scanLot)
+	return lots, postgres.Translate(err)
+}
+
 // ReadBench returns a bench of a house, or a NotFound fault.
 func ReadBench(ctx context.Context, r postgres.Reader, nursery, house, bench string) (Bench, error) {
 	return readBench(ctx, r, nursery, house, bench, "")

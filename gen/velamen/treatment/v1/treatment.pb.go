@@ -5070,7 +5070,14 @@ type PlanRotationResponse struct {
 	// one of them a sequence exists.
 	Conflict []*RotationLimit `protobuf:"bytes,2,rep,name=conflict,proto3" json:"conflict,omitempty"`
 	// What to keep in mind: the label and local law decide.
-	Caution       string `protobuf:"bytes,3,opt,name=caution,proto3" json:"caution,omitempty"`
+	Caution string `protobuf:"bytes,3,opt,name=caution,proto3" json:"caution,omitempty"`
+	// Products that may be used on none of the days, with the reasons.
+	LeftOut []*LeftOutProduct `protobuf:"bytes,4,rep,name=left_out,json=leftOut,proto3" json:"left_out,omitempty"`
+	// True when it was shown that no conflict has fewer limits.
+	SmallestConflict bool `protobuf:"varint,5,opt,name=smallest_conflict,json=smallestConflict,proto3" json:"smallest_conflict,omitempty"`
+	// True when it was shown that no sequence has fewer applications at high risk of
+	// resistance.
+	FewestAtRisk  bool `protobuf:"varint,6,opt,name=fewest_at_risk,json=fewestAtRisk,proto3" json:"fewest_at_risk,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -5126,6 +5133,82 @@ func (x *PlanRotationResponse) GetCaution() string {
 	return ""
 }
 
+func (x *PlanRotationResponse) GetLeftOut() []*LeftOutProduct {
+	if x != nil {
+		return x.LeftOut
+	}
+	return nil
+}
+
+func (x *PlanRotationResponse) GetSmallestConflict() bool {
+	if x != nil {
+		return x.SmallestConflict
+	}
+	return false
+}
+
+func (x *PlanRotationResponse) GetFewestAtRisk() bool {
+	if x != nil {
+		return x.FewestAtRisk
+	}
+	return false
+}
+
+// LeftOutProduct is a product that takes no part in a rotation.
+type LeftOutProduct struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The product (name).
+	Product string `protobuf:"bytes,1,opt,name=product,proto3" json:"product,omitempty"`
+	// Why, one sentence each.
+	Reasons       []string `protobuf:"bytes,2,rep,name=reasons,proto3" json:"reasons,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LeftOutProduct) Reset() {
+	*x = LeftOutProduct{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[56]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LeftOutProduct) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LeftOutProduct) ProtoMessage() {}
+
+func (x *LeftOutProduct) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[56]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LeftOutProduct.ProtoReflect.Descriptor instead.
+func (*LeftOutProduct) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{56}
+}
+
+func (x *LeftOutProduct) GetProduct() string {
+	if x != nil {
+		return x.Product
+	}
+	return ""
+}
+
+func (x *LeftOutProduct) GetReasons() []string {
+	if x != nil {
+		return x.Reasons
+	}
+	return nil
+}
+
 // MixProduct is a product to measure out.
 type MixProduct struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -5139,7 +5222,7 @@ type MixProduct struct {
 
 func (x *MixProduct) Reset() {
 	*x = MixProduct{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[56]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5151,7 +5234,7 @@ func (x *MixProduct) String() string {
 func (*MixProduct) ProtoMessage() {}
 
 func (x *MixProduct) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[56]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5164,7 +5247,7 @@ func (x *MixProduct) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MixProduct.ProtoReflect.Descriptor instead.
 func (*MixProduct) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{56}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *MixProduct) GetProduct() string {
@@ -5196,7 +5279,7 @@ type Measure struct {
 
 func (x *Measure) Reset() {
 	*x = Measure{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[57]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5208,7 +5291,7 @@ func (x *Measure) String() string {
 func (*Measure) ProtoMessage() {}
 
 func (x *Measure) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[57]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5221,7 +5304,7 @@ func (x *Measure) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Measure.ProtoReflect.Descriptor instead.
 func (*Measure) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{57}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *Measure) GetDisplayName() string {
@@ -5264,7 +5347,7 @@ type BathPlan struct {
 
 func (x *BathPlan) Reset() {
 	*x = BathPlan{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[58]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5276,7 +5359,7 @@ func (x *BathPlan) String() string {
 func (*BathPlan) ProtoMessage() {}
 
 func (x *BathPlan) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[58]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5289,7 +5372,7 @@ func (x *BathPlan) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BathPlan.ProtoReflect.Descriptor instead.
 func (*BathPlan) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{58}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *BathPlan) GetVolume() *v1.Quantity {
@@ -5365,7 +5448,7 @@ type CalculateMixRequest struct {
 
 func (x *CalculateMixRequest) Reset() {
 	*x = CalculateMixRequest{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[59]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5377,7 +5460,7 @@ func (x *CalculateMixRequest) String() string {
 func (*CalculateMixRequest) ProtoMessage() {}
 
 func (x *CalculateMixRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[59]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5390,7 +5473,7 @@ func (x *CalculateMixRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CalculateMixRequest.ProtoReflect.Descriptor instead.
 func (*CalculateMixRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{59}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *CalculateMixRequest) GetParent() string {
@@ -5506,7 +5589,7 @@ type Measuring struct {
 
 func (x *Measuring) Reset() {
 	*x = Measuring{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[60]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5518,7 +5601,7 @@ func (x *Measuring) String() string {
 func (*Measuring) ProtoMessage() {}
 
 func (x *Measuring) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[60]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5531,7 +5614,7 @@ func (x *Measuring) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Measuring.ProtoReflect.Descriptor instead.
 func (*Measuring) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{60}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *Measuring) GetMeasure() string {
@@ -5579,7 +5662,7 @@ type LoadProduct struct {
 
 func (x *LoadProduct) Reset() {
 	*x = LoadProduct{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[61]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5591,7 +5674,7 @@ func (x *LoadProduct) String() string {
 func (*LoadProduct) ProtoMessage() {}
 
 func (x *LoadProduct) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[61]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5604,7 +5687,7 @@ func (x *LoadProduct) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LoadProduct.ProtoReflect.Descriptor instead.
 func (*LoadProduct) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{61}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *LoadProduct) GetProduct() string {
@@ -5677,7 +5760,7 @@ type TankLoad struct {
 
 func (x *TankLoad) Reset() {
 	*x = TankLoad{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[62]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5689,7 +5772,7 @@ func (x *TankLoad) String() string {
 func (*TankLoad) ProtoMessage() {}
 
 func (x *TankLoad) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[62]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5702,7 +5785,7 @@ func (x *TankLoad) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TankLoad.ProtoReflect.Descriptor instead.
 func (*TankLoad) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{62}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *TankLoad) GetNumber() int32 {
@@ -5774,7 +5857,7 @@ type MixSheet struct {
 
 func (x *MixSheet) Reset() {
 	*x = MixSheet{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[63]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5786,7 +5869,7 @@ func (x *MixSheet) String() string {
 func (*MixSheet) ProtoMessage() {}
 
 func (x *MixSheet) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[63]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5799,7 +5882,7 @@ func (x *MixSheet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MixSheet.ProtoReflect.Descriptor instead.
 func (*MixSheet) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{63}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *MixSheet) GetTotalVolume() *v1.Quantity {
@@ -5878,7 +5961,7 @@ type CatchTest struct {
 
 func (x *CatchTest) Reset() {
 	*x = CatchTest{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[64]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5890,7 +5973,7 @@ func (x *CatchTest) String() string {
 func (*CatchTest) ProtoMessage() {}
 
 func (x *CatchTest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[64]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5903,7 +5986,7 @@ func (x *CatchTest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CatchTest.ProtoReflect.Descriptor instead.
 func (*CatchTest) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{64}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *CatchTest) GetCaught() *v1.Quantity {
@@ -5944,7 +6027,7 @@ type CalibrateSprayerRequest struct {
 
 func (x *CalibrateSprayerRequest) Reset() {
 	*x = CalibrateSprayerRequest{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[65]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5956,7 +6039,7 @@ func (x *CalibrateSprayerRequest) String() string {
 func (*CalibrateSprayerRequest) ProtoMessage() {}
 
 func (x *CalibrateSprayerRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[65]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5969,7 +6052,7 @@ func (x *CalibrateSprayerRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CalibrateSprayerRequest.ProtoReflect.Descriptor instead.
 func (*CalibrateSprayerRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{65}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *CalibrateSprayerRequest) GetParent() string {
@@ -6038,7 +6121,7 @@ type NozzleFinding struct {
 
 func (x *NozzleFinding) Reset() {
 	*x = NozzleFinding{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[66]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6050,7 +6133,7 @@ func (x *NozzleFinding) String() string {
 func (*NozzleFinding) ProtoMessage() {}
 
 func (x *NozzleFinding) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[66]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6063,7 +6146,7 @@ func (x *NozzleFinding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NozzleFinding.ProtoReflect.Descriptor instead.
 func (*NozzleFinding) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{66}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *NozzleFinding) GetNumber() int32 {
@@ -6119,7 +6202,7 @@ type CalibrateSprayerResponse struct {
 
 func (x *CalibrateSprayerResponse) Reset() {
 	*x = CalibrateSprayerResponse{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[67]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6131,7 +6214,7 @@ func (x *CalibrateSprayerResponse) String() string {
 func (*CalibrateSprayerResponse) ProtoMessage() {}
 
 func (x *CalibrateSprayerResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[67]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6144,7 +6227,7 @@ func (x *CalibrateSprayerResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CalibrateSprayerResponse.ProtoReflect.Descriptor instead.
 func (*CalibrateSprayerResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{67}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *CalibrateSprayerResponse) GetOutput() *v1.Quantity {
@@ -6214,7 +6297,7 @@ type AssessReleaseRequest struct {
 
 func (x *AssessReleaseRequest) Reset() {
 	*x = AssessReleaseRequest{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[68]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6226,7 +6309,7 @@ func (x *AssessReleaseRequest) String() string {
 func (*AssessReleaseRequest) ProtoMessage() {}
 
 func (x *AssessReleaseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[68]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6239,7 +6322,7 @@ func (x *AssessReleaseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AssessReleaseRequest.ProtoReflect.Descriptor instead.
 func (*AssessReleaseRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{68}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *AssessReleaseRequest) GetName() string {
@@ -6281,7 +6364,7 @@ type ReleaseAssessment struct {
 
 func (x *ReleaseAssessment) Reset() {
 	*x = ReleaseAssessment{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[69]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6293,7 +6376,7 @@ func (x *ReleaseAssessment) String() string {
 func (*ReleaseAssessment) ProtoMessage() {}
 
 func (x *ReleaseAssessment) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[69]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6306,7 +6389,7 @@ func (x *ReleaseAssessment) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReleaseAssessment.ProtoReflect.Descriptor instead.
 func (*ReleaseAssessment) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{69}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *ReleaseAssessment) GetSufficient() bool {
@@ -6407,7 +6490,7 @@ type RecordBreachRequest struct {
 
 func (x *RecordBreachRequest) Reset() {
 	*x = RecordBreachRequest{}
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[70]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6419,7 +6502,7 @@ func (x *RecordBreachRequest) String() string {
 func (*RecordBreachRequest) ProtoMessage() {}
 
 func (x *RecordBreachRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[70]
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6432,7 +6515,7 @@ func (x *RecordBreachRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecordBreachRequest.ProtoReflect.Descriptor instead.
 func (*RecordBreachRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{70}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *RecordBreachRequest) GetParent() string {
@@ -6919,11 +7002,17 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\rRotationLimit\x12\x12\n" +
 	"\x04rule\x18\x01 \x01(\tR\x04rule\x12\x18\n" +
 	"\amessage\x18\x02 \x01(\tR\amessage\x12\x16\n" +
-	"\x06source\x18\x03 \x01(\tR\x06source\"\xbf\x01\n" +
+	"\x06source\x18\x03 \x01(\tR\x06source\"\xd3\x02\n" +
 	"\x14PlanRotationResponse\x12L\n" +
 	"\fapplications\x18\x01 \x03(\v2(.velamen.treatment.v1.PlannedApplicationR\fapplications\x12?\n" +
 	"\bconflict\x18\x02 \x03(\v2#.velamen.treatment.v1.RotationLimitR\bconflict\x12\x18\n" +
-	"\acaution\x18\x03 \x01(\tR\acaution\"\x7f\n" +
+	"\acaution\x18\x03 \x01(\tR\acaution\x12?\n" +
+	"\bleft_out\x18\x04 \x03(\v2$.velamen.treatment.v1.LeftOutProductR\aleftOut\x12+\n" +
+	"\x11smallest_conflict\x18\x05 \x01(\bR\x10smallestConflict\x12$\n" +
+	"\x0efewest_at_risk\x18\x06 \x01(\bR\ffewestAtRisk\"D\n" +
+	"\x0eLeftOutProduct\x12\x18\n" +
+	"\aproduct\x18\x01 \x01(\tR\aproduct\x12\x18\n" +
+	"\areasons\x18\x02 \x03(\tR\areasons\"\x7f\n" +
 	"\n" +
 	"MixProduct\x12<\n" +
 	"\aproduct\x18\x01 \x01(\tB\"\xe2A\x01\x02\xfaA\x11\n" +
@@ -7167,7 +7256,7 @@ func file_velamen_treatment_v1_treatment_proto_rawDescGZIP() []byte {
 }
 
 var file_velamen_treatment_v1_treatment_proto_enumTypes = make([]protoimpl.EnumInfo, 9)
-var file_velamen_treatment_v1_treatment_proto_msgTypes = make([]protoimpl.MessageInfo, 71)
+var file_velamen_treatment_v1_treatment_proto_msgTypes = make([]protoimpl.MessageInfo, 72)
 var file_velamen_treatment_v1_treatment_proto_goTypes = []any{
 	(StepKind)(0),                     // 0: velamen.treatment.v1.StepKind
 	(Proof)(0),                        // 1: velamen.treatment.v1.Proof
@@ -7234,52 +7323,53 @@ var file_velamen_treatment_v1_treatment_proto_goTypes = []any{
 	(*PlannedApplication)(nil),        // 62: velamen.treatment.v1.PlannedApplication
 	(*RotationLimit)(nil),             // 63: velamen.treatment.v1.RotationLimit
 	(*PlanRotationResponse)(nil),      // 64: velamen.treatment.v1.PlanRotationResponse
-	(*MixProduct)(nil),                // 65: velamen.treatment.v1.MixProduct
-	(*Measure)(nil),                   // 66: velamen.treatment.v1.Measure
-	(*BathPlan)(nil),                  // 67: velamen.treatment.v1.BathPlan
-	(*CalculateMixRequest)(nil),       // 68: velamen.treatment.v1.CalculateMixRequest
-	(*Measuring)(nil),                 // 69: velamen.treatment.v1.Measuring
-	(*LoadProduct)(nil),               // 70: velamen.treatment.v1.LoadProduct
-	(*TankLoad)(nil),                  // 71: velamen.treatment.v1.TankLoad
-	(*MixSheet)(nil),                  // 72: velamen.treatment.v1.MixSheet
-	(*CatchTest)(nil),                 // 73: velamen.treatment.v1.CatchTest
-	(*CalibrateSprayerRequest)(nil),   // 74: velamen.treatment.v1.CalibrateSprayerRequest
-	(*NozzleFinding)(nil),             // 75: velamen.treatment.v1.NozzleFinding
-	(*CalibrateSprayerResponse)(nil),  // 76: velamen.treatment.v1.CalibrateSprayerResponse
-	(*AssessReleaseRequest)(nil),      // 77: velamen.treatment.v1.AssessReleaseRequest
-	(*ReleaseAssessment)(nil),         // 78: velamen.treatment.v1.ReleaseAssessment
-	(*RecordBreachRequest)(nil),       // 79: velamen.treatment.v1.RecordBreachRequest
-	(*v1.Quantity)(nil),               // 80: velamen.type.v1.Quantity
-	(*timestamppb.Timestamp)(nil),     // 81: google.protobuf.Timestamp
-	(v11.DisorderClass)(0),            // 82: velamen.diagnosis.v1.DisorderClass
-	(v12.Method)(0),                   // 83: velamen.products.v1.Method
-	(*v1.Money)(nil),                  // 84: velamen.type.v1.Money
-	(*v1.Date)(nil),                   // 85: velamen.type.v1.Date
+	(*LeftOutProduct)(nil),            // 65: velamen.treatment.v1.LeftOutProduct
+	(*MixProduct)(nil),                // 66: velamen.treatment.v1.MixProduct
+	(*Measure)(nil),                   // 67: velamen.treatment.v1.Measure
+	(*BathPlan)(nil),                  // 68: velamen.treatment.v1.BathPlan
+	(*CalculateMixRequest)(nil),       // 69: velamen.treatment.v1.CalculateMixRequest
+	(*Measuring)(nil),                 // 70: velamen.treatment.v1.Measuring
+	(*LoadProduct)(nil),               // 71: velamen.treatment.v1.LoadProduct
+	(*TankLoad)(nil),                  // 72: velamen.treatment.v1.TankLoad
+	(*MixSheet)(nil),                  // 73: velamen.treatment.v1.MixSheet
+	(*CatchTest)(nil),                 // 74: velamen.treatment.v1.CatchTest
+	(*CalibrateSprayerRequest)(nil),   // 75: velamen.treatment.v1.CalibrateSprayerRequest
+	(*NozzleFinding)(nil),             // 76: velamen.treatment.v1.NozzleFinding
+	(*CalibrateSprayerResponse)(nil),  // 77: velamen.treatment.v1.CalibrateSprayerResponse
+	(*AssessReleaseRequest)(nil),      // 78: velamen.treatment.v1.AssessReleaseRequest
+	(*ReleaseAssessment)(nil),         // 79: velamen.treatment.v1.ReleaseAssessment
+	(*RecordBreachRequest)(nil),       // 80: velamen.treatment.v1.RecordBreachRequest
+	(*v1.Quantity)(nil),               // 81: velamen.type.v1.Quantity
+	(*timestamppb.Timestamp)(nil),     // 82: google.protobuf.Timestamp
+	(v11.DisorderClass)(0),            // 83: velamen.diagnosis.v1.DisorderClass
+	(v12.Method)(0),                   // 84: velamen.products.v1.Method
+	(*v1.Money)(nil),                  // 85: velamen.type.v1.Money
+	(*v1.Date)(nil),                   // 86: velamen.type.v1.Date
 }
 var file_velamen_treatment_v1_treatment_proto_depIdxs = []int32{
 	0,   // 0: velamen.treatment.v1.TemplateStep.kind:type_name -> velamen.treatment.v1.StepKind
 	9,   // 1: velamen.treatment.v1.TemplateStep.intervals:type_name -> velamen.treatment.v1.Interval
 	1,   // 2: velamen.treatment.v1.TemplateStep.proofs:type_name -> velamen.treatment.v1.Proof
 	2,   // 3: velamen.treatment.v1.TemplateStep.on_failure:type_name -> velamen.treatment.v1.OnFailure
-	80,  // 4: velamen.treatment.v1.TemplateStep.release_confidence:type_name -> velamen.type.v1.Quantity
-	80,  // 5: velamen.treatment.v1.TemplateStep.release_prevalence:type_name -> velamen.type.v1.Quantity
-	80,  // 6: velamen.treatment.v1.TemplateStep.inspection_sensitivity:type_name -> velamen.type.v1.Quantity
+	81,  // 4: velamen.treatment.v1.TemplateStep.release_confidence:type_name -> velamen.type.v1.Quantity
+	81,  // 5: velamen.treatment.v1.TemplateStep.release_prevalence:type_name -> velamen.type.v1.Quantity
+	81,  // 6: velamen.treatment.v1.TemplateStep.inspection_sensitivity:type_name -> velamen.type.v1.Quantity
 	10,  // 7: velamen.treatment.v1.Template.steps:type_name -> velamen.treatment.v1.TemplateStep
 	3,   // 8: velamen.treatment.v1.Case.state:type_name -> velamen.treatment.v1.CaseState
-	81,  // 9: velamen.treatment.v1.Case.create_time:type_name -> google.protobuf.Timestamp
+	82,  // 9: velamen.treatment.v1.Case.create_time:type_name -> google.protobuf.Timestamp
 	11,  // 10: velamen.treatment.v1.Program.template:type_name -> velamen.treatment.v1.Template
-	82,  // 11: velamen.treatment.v1.Program.disorder_class:type_name -> velamen.diagnosis.v1.DisorderClass
+	83,  // 11: velamen.treatment.v1.Program.disorder_class:type_name -> velamen.diagnosis.v1.DisorderClass
 	4,   // 12: velamen.treatment.v1.Program.state:type_name -> velamen.treatment.v1.ProgramState
 	14,  // 13: velamen.treatment.v1.Program.steps:type_name -> velamen.treatment.v1.Step
-	81,  // 14: velamen.treatment.v1.Program.start_time:type_name -> google.protobuf.Timestamp
-	81,  // 15: velamen.treatment.v1.Program.create_time:type_name -> google.protobuf.Timestamp
-	81,  // 16: velamen.treatment.v1.Program.end_time:type_name -> google.protobuf.Timestamp
+	82,  // 14: velamen.treatment.v1.Program.start_time:type_name -> google.protobuf.Timestamp
+	82,  // 15: velamen.treatment.v1.Program.create_time:type_name -> google.protobuf.Timestamp
+	82,  // 16: velamen.treatment.v1.Program.end_time:type_name -> google.protobuf.Timestamp
 	0,   // 17: velamen.treatment.v1.Step.kind:type_name -> velamen.treatment.v1.StepKind
 	5,   // 18: velamen.treatment.v1.Step.state:type_name -> velamen.treatment.v1.StepState
-	81,  // 19: velamen.treatment.v1.Step.open_time:type_name -> google.protobuf.Timestamp
-	81,  // 20: velamen.treatment.v1.Step.due_time:type_name -> google.protobuf.Timestamp
-	81,  // 21: velamen.treatment.v1.Step.overdue_time:type_name -> google.protobuf.Timestamp
-	81,  // 22: velamen.treatment.v1.Step.done_time:type_name -> google.protobuf.Timestamp
+	82,  // 19: velamen.treatment.v1.Step.open_time:type_name -> google.protobuf.Timestamp
+	82,  // 20: velamen.treatment.v1.Step.due_time:type_name -> google.protobuf.Timestamp
+	82,  // 21: velamen.treatment.v1.Step.overdue_time:type_name -> google.protobuf.Timestamp
+	82,  // 22: velamen.treatment.v1.Step.done_time:type_name -> google.protobuf.Timestamp
 	1,   // 23: velamen.treatment.v1.Step.proofs:type_name -> velamen.treatment.v1.Proof
 	11,  // 24: velamen.treatment.v1.ListTemplatesResponse.templates:type_name -> velamen.treatment.v1.Template
 	11,  // 25: velamen.treatment.v1.PublishTemplateRequest.template:type_name -> velamen.treatment.v1.Template
@@ -7291,15 +7381,15 @@ var file_velamen_treatment_v1_treatment_proto_depIdxs = []int32{
 	13,  // 31: velamen.treatment.v1.ListProgramsResponse.programs:type_name -> velamen.treatment.v1.Program
 	5,   // 32: velamen.treatment.v1.ListStepsRequest.states:type_name -> velamen.treatment.v1.StepState
 	14,  // 33: velamen.treatment.v1.ListStepsResponse.steps:type_name -> velamen.treatment.v1.Step
-	80,  // 34: velamen.treatment.v1.ProductUse.amount:type_name -> velamen.type.v1.Quantity
-	80,  // 35: velamen.treatment.v1.HouseTreatment.area:type_name -> velamen.type.v1.Quantity
-	80,  // 36: velamen.treatment.v1.HouseTreatment.mix_volume:type_name -> velamen.type.v1.Quantity
+	81,  // 34: velamen.treatment.v1.ProductUse.amount:type_name -> velamen.type.v1.Quantity
+	81,  // 35: velamen.treatment.v1.HouseTreatment.area:type_name -> velamen.type.v1.Quantity
+	81,  // 36: velamen.treatment.v1.HouseTreatment.mix_volume:type_name -> velamen.type.v1.Quantity
 	31,  // 37: velamen.treatment.v1.HouseTreatment.products:type_name -> velamen.treatment.v1.ProductUse
-	80,  // 38: velamen.treatment.v1.HouseTreatment.leftover:type_name -> velamen.type.v1.Quantity
-	80,  // 39: velamen.treatment.v1.Conditions.temperature:type_name -> velamen.type.v1.Quantity
-	80,  // 40: velamen.treatment.v1.Conditions.humidity:type_name -> velamen.type.v1.Quantity
-	81,  // 41: velamen.treatment.v1.Confirmation.start_time:type_name -> google.protobuf.Timestamp
-	81,  // 42: velamen.treatment.v1.Confirmation.end_time:type_name -> google.protobuf.Timestamp
+	81,  // 38: velamen.treatment.v1.HouseTreatment.leftover:type_name -> velamen.type.v1.Quantity
+	81,  // 39: velamen.treatment.v1.Conditions.temperature:type_name -> velamen.type.v1.Quantity
+	81,  // 40: velamen.treatment.v1.Conditions.humidity:type_name -> velamen.type.v1.Quantity
+	82,  // 41: velamen.treatment.v1.Confirmation.start_time:type_name -> google.protobuf.Timestamp
+	82,  // 42: velamen.treatment.v1.Confirmation.end_time:type_name -> google.protobuf.Timestamp
 	32,  // 43: velamen.treatment.v1.Confirmation.treatments:type_name -> velamen.treatment.v1.HouseTreatment
 	33,  // 44: velamen.treatment.v1.Confirmation.conditions:type_name -> velamen.treatment.v1.Conditions
 	34,  // 45: velamen.treatment.v1.Confirmation.inspection:type_name -> velamen.treatment.v1.InspectionCounts
@@ -7308,158 +7398,159 @@ var file_velamen_treatment_v1_treatment_proto_depIdxs = []int32{
 	36,  // 48: velamen.treatment.v1.Confirmation.overrides:type_name -> velamen.treatment.v1.Override
 	8,   // 49: velamen.treatment.v1.Verdict.outcome:type_name -> velamen.treatment.v1.Outcome
 	37,  // 50: velamen.treatment.v1.Verdict.numbers:type_name -> velamen.treatment.v1.Number
-	81,  // 51: velamen.treatment.v1.Verdict.earliest_time:type_name -> google.protobuf.Timestamp
+	82,  // 51: velamen.treatment.v1.Verdict.earliest_time:type_name -> google.protobuf.Timestamp
 	35,  // 52: velamen.treatment.v1.ConfirmStepRequest.confirmation:type_name -> velamen.treatment.v1.Confirmation
 	14,  // 53: velamen.treatment.v1.ConfirmStepResponse.step:type_name -> velamen.treatment.v1.Step
 	13,  // 54: velamen.treatment.v1.ConfirmStepResponse.program:type_name -> velamen.treatment.v1.Program
 	38,  // 55: velamen.treatment.v1.ConfirmStepResponse.verdicts:type_name -> velamen.treatment.v1.Verdict
-	78,  // 56: velamen.treatment.v1.ConfirmStepResponse.release:type_name -> velamen.treatment.v1.ReleaseAssessment
+	79,  // 56: velamen.treatment.v1.ConfirmStepResponse.release:type_name -> velamen.treatment.v1.ReleaseAssessment
 	35,  // 57: velamen.treatment.v1.ProgramEvent.confirmation:type_name -> velamen.treatment.v1.Confirmation
-	81,  // 58: velamen.treatment.v1.ProgramEvent.event_time:type_name -> google.protobuf.Timestamp
-	81,  // 59: velamen.treatment.v1.ProgramEvent.create_time:type_name -> google.protobuf.Timestamp
+	82,  // 58: velamen.treatment.v1.ProgramEvent.event_time:type_name -> google.protobuf.Timestamp
+	82,  // 59: velamen.treatment.v1.ProgramEvent.create_time:type_name -> google.protobuf.Timestamp
 	45,  // 60: velamen.treatment.v1.ListProgramEventsResponse.events:type_name -> velamen.treatment.v1.ProgramEvent
-	83,  // 61: velamen.treatment.v1.Application.method:type_name -> velamen.products.v1.Method
+	84,  // 61: velamen.treatment.v1.Application.method:type_name -> velamen.products.v1.Method
 	32,  // 62: velamen.treatment.v1.Application.treatments:type_name -> velamen.treatment.v1.HouseTreatment
-	81,  // 63: velamen.treatment.v1.Application.start_time:type_name -> google.protobuf.Timestamp
-	81,  // 64: velamen.treatment.v1.Application.end_time:type_name -> google.protobuf.Timestamp
-	80,  // 65: velamen.treatment.v1.Application.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
-	81,  // 66: velamen.treatment.v1.Application.create_time:type_name -> google.protobuf.Timestamp
+	82,  // 63: velamen.treatment.v1.Application.start_time:type_name -> google.protobuf.Timestamp
+	82,  // 64: velamen.treatment.v1.Application.end_time:type_name -> google.protobuf.Timestamp
+	81,  // 65: velamen.treatment.v1.Application.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
+	82,  // 66: velamen.treatment.v1.Application.create_time:type_name -> google.protobuf.Timestamp
 	38,  // 67: velamen.treatment.v1.Application.verdicts:type_name -> velamen.treatment.v1.Verdict
 	36,  // 68: velamen.treatment.v1.Application.overrides:type_name -> velamen.treatment.v1.Override
 	33,  // 69: velamen.treatment.v1.Application.conditions:type_name -> velamen.treatment.v1.Conditions
 	48,  // 70: velamen.treatment.v1.ListApplicationsResponse.applications:type_name -> velamen.treatment.v1.Application
 	11,  // 71: velamen.treatment.v1.CheckTemplateRequest.template:type_name -> velamen.treatment.v1.Template
 	53,  // 72: velamen.treatment.v1.CheckTemplateResponse.findings:type_name -> velamen.treatment.v1.TemplateFinding
-	81,  // 73: velamen.treatment.v1.ProposedApplication.start_time:type_name -> google.protobuf.Timestamp
-	83,  // 74: velamen.treatment.v1.ProposedApplication.method:type_name -> velamen.products.v1.Method
+	82,  // 73: velamen.treatment.v1.ProposedApplication.start_time:type_name -> google.protobuf.Timestamp
+	84,  // 74: velamen.treatment.v1.ProposedApplication.method:type_name -> velamen.products.v1.Method
 	32,  // 75: velamen.treatment.v1.ProposedApplication.treatments:type_name -> velamen.treatment.v1.HouseTreatment
 	33,  // 76: velamen.treatment.v1.ProposedApplication.conditions:type_name -> velamen.treatment.v1.Conditions
 	55,  // 77: velamen.treatment.v1.CheckApplicationRequest.application:type_name -> velamen.treatment.v1.ProposedApplication
 	38,  // 78: velamen.treatment.v1.CheckApplicationResponse.verdicts:type_name -> velamen.treatment.v1.Verdict
-	81,  // 79: velamen.treatment.v1.CheckApplicationResponse.earliest_time:type_name -> google.protobuf.Timestamp
-	81,  // 80: velamen.treatment.v1.ProposeProductsRequest.start_time:type_name -> google.protobuf.Timestamp
-	80,  // 81: velamen.treatment.v1.ProposeProductsRequest.area:type_name -> velamen.type.v1.Quantity
-	80,  // 82: velamen.treatment.v1.ProposeProductsRequest.mix_volume:type_name -> velamen.type.v1.Quantity
+	82,  // 79: velamen.treatment.v1.CheckApplicationResponse.earliest_time:type_name -> google.protobuf.Timestamp
+	82,  // 80: velamen.treatment.v1.ProposeProductsRequest.start_time:type_name -> google.protobuf.Timestamp
+	81,  // 81: velamen.treatment.v1.ProposeProductsRequest.area:type_name -> velamen.type.v1.Quantity
+	81,  // 82: velamen.treatment.v1.ProposeProductsRequest.mix_volume:type_name -> velamen.type.v1.Quantity
 	33,  // 83: velamen.treatment.v1.ProposeProductsRequest.conditions:type_name -> velamen.treatment.v1.Conditions
-	80,  // 84: velamen.treatment.v1.ProductOption.rate:type_name -> velamen.type.v1.Quantity
-	80,  // 85: velamen.treatment.v1.ProductOption.amount:type_name -> velamen.type.v1.Quantity
-	80,  // 86: velamen.treatment.v1.ProductOption.mix_volume:type_name -> velamen.type.v1.Quantity
-	80,  // 87: velamen.treatment.v1.ProductOption.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
-	80,  // 88: velamen.treatment.v1.ProductOption.in_store:type_name -> velamen.type.v1.Quantity
-	84,  // 89: velamen.treatment.v1.ProductOption.cost:type_name -> velamen.type.v1.Money
+	81,  // 84: velamen.treatment.v1.ProductOption.rate:type_name -> velamen.type.v1.Quantity
+	81,  // 85: velamen.treatment.v1.ProductOption.amount:type_name -> velamen.type.v1.Quantity
+	81,  // 86: velamen.treatment.v1.ProductOption.mix_volume:type_name -> velamen.type.v1.Quantity
+	81,  // 87: velamen.treatment.v1.ProductOption.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
+	81,  // 88: velamen.treatment.v1.ProductOption.in_store:type_name -> velamen.type.v1.Quantity
+	85,  // 89: velamen.treatment.v1.ProductOption.cost:type_name -> velamen.type.v1.Money
 	38,  // 90: velamen.treatment.v1.ProductOption.verdicts:type_name -> velamen.treatment.v1.Verdict
 	59,  // 91: velamen.treatment.v1.ProposeProductsResponse.proposed:type_name -> velamen.treatment.v1.ProductOption
 	59,  // 92: velamen.treatment.v1.ProposeProductsResponse.lost:type_name -> velamen.treatment.v1.ProductOption
-	81,  // 93: velamen.treatment.v1.ProposeProductsResponse.start_time:type_name -> google.protobuf.Timestamp
-	85,  // 94: velamen.treatment.v1.PlanRotationRequest.from_date:type_name -> velamen.type.v1.Date
-	85,  // 95: velamen.treatment.v1.PlanRotationRequest.to_date:type_name -> velamen.type.v1.Date
-	83,  // 96: velamen.treatment.v1.PlanRotationRequest.method:type_name -> velamen.products.v1.Method
-	85,  // 97: velamen.treatment.v1.PlannedApplication.date:type_name -> velamen.type.v1.Date
+	82,  // 93: velamen.treatment.v1.ProposeProductsResponse.start_time:type_name -> google.protobuf.Timestamp
+	86,  // 94: velamen.treatment.v1.PlanRotationRequest.from_date:type_name -> velamen.type.v1.Date
+	86,  // 95: velamen.treatment.v1.PlanRotationRequest.to_date:type_name -> velamen.type.v1.Date
+	84,  // 96: velamen.treatment.v1.PlanRotationRequest.method:type_name -> velamen.products.v1.Method
+	86,  // 97: velamen.treatment.v1.PlannedApplication.date:type_name -> velamen.type.v1.Date
 	62,  // 98: velamen.treatment.v1.PlanRotationResponse.applications:type_name -> velamen.treatment.v1.PlannedApplication
 	63,  // 99: velamen.treatment.v1.PlanRotationResponse.conflict:type_name -> velamen.treatment.v1.RotationLimit
-	80,  // 100: velamen.treatment.v1.MixProduct.rate:type_name -> velamen.type.v1.Quantity
-	80,  // 101: velamen.treatment.v1.Measure.capacity:type_name -> velamen.type.v1.Quantity
-	80,  // 102: velamen.treatment.v1.Measure.graduation:type_name -> velamen.type.v1.Quantity
-	80,  // 103: velamen.treatment.v1.BathPlan.volume:type_name -> velamen.type.v1.Quantity
-	80,  // 104: velamen.treatment.v1.BathPlan.carry_out_per_plant:type_name -> velamen.type.v1.Quantity
-	80,  // 105: velamen.treatment.v1.BathPlan.top_up_at:type_name -> velamen.type.v1.Quantity
-	80,  // 106: velamen.treatment.v1.BathPlan.discard_after:type_name -> velamen.type.v1.Quantity
-	83,  // 107: velamen.treatment.v1.CalculateMixRequest.method:type_name -> velamen.products.v1.Method
-	65,  // 108: velamen.treatment.v1.CalculateMixRequest.products:type_name -> velamen.treatment.v1.MixProduct
-	80,  // 109: velamen.treatment.v1.CalculateMixRequest.area:type_name -> velamen.type.v1.Quantity
-	80,  // 110: velamen.treatment.v1.CalculateMixRequest.water_rate:type_name -> velamen.type.v1.Quantity
-	80,  // 111: velamen.treatment.v1.CalculateMixRequest.volume:type_name -> velamen.type.v1.Quantity
-	80,  // 112: velamen.treatment.v1.CalculateMixRequest.tank_volume:type_name -> velamen.type.v1.Quantity
-	80,  // 113: velamen.treatment.v1.CalculateMixRequest.tank_minimum:type_name -> velamen.type.v1.Quantity
-	66,  // 114: velamen.treatment.v1.CalculateMixRequest.measures:type_name -> velamen.treatment.v1.Measure
-	67,  // 115: velamen.treatment.v1.CalculateMixRequest.bath:type_name -> velamen.treatment.v1.BathPlan
-	80,  // 116: velamen.treatment.v1.Measuring.amount:type_name -> velamen.type.v1.Quantity
-	80,  // 117: velamen.treatment.v1.LoadProduct.amount:type_name -> velamen.type.v1.Quantity
-	80,  // 118: velamen.treatment.v1.LoadProduct.amount_in_other_units:type_name -> velamen.type.v1.Quantity
-	69,  // 119: velamen.treatment.v1.LoadProduct.measuring:type_name -> velamen.treatment.v1.Measuring
-	80,  // 120: velamen.treatment.v1.TankLoad.volume:type_name -> velamen.type.v1.Quantity
-	70,  // 121: velamen.treatment.v1.TankLoad.products:type_name -> velamen.treatment.v1.LoadProduct
-	80,  // 122: velamen.treatment.v1.TankLoad.area:type_name -> velamen.type.v1.Quantity
-	80,  // 123: velamen.treatment.v1.MixSheet.total_volume:type_name -> velamen.type.v1.Quantity
-	71,  // 124: velamen.treatment.v1.MixSheet.loads:type_name -> velamen.treatment.v1.TankLoad
-	80,  // 125: velamen.treatment.v1.MixSheet.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
-	80,  // 126: velamen.treatment.v1.CatchTest.caught:type_name -> velamen.type.v1.Quantity
-	80,  // 127: velamen.treatment.v1.CatchTest.duration:type_name -> velamen.type.v1.Quantity
-	73,  // 128: velamen.treatment.v1.CalibrateSprayerRequest.nozzles:type_name -> velamen.treatment.v1.CatchTest
-	80,  // 129: velamen.treatment.v1.CalibrateSprayerRequest.new_nozzle_output:type_name -> velamen.type.v1.Quantity
-	80,  // 130: velamen.treatment.v1.CalibrateSprayerRequest.speed:type_name -> velamen.type.v1.Quantity
-	80,  // 131: velamen.treatment.v1.CalibrateSprayerRequest.course_length:type_name -> velamen.type.v1.Quantity
-	80,  // 132: velamen.treatment.v1.CalibrateSprayerRequest.course_duration:type_name -> velamen.type.v1.Quantity
-	80,  // 133: velamen.treatment.v1.CalibrateSprayerRequest.swath:type_name -> velamen.type.v1.Quantity
-	80,  // 134: velamen.treatment.v1.NozzleFinding.output:type_name -> velamen.type.v1.Quantity
-	80,  // 135: velamen.treatment.v1.CalibrateSprayerResponse.output:type_name -> velamen.type.v1.Quantity
-	80,  // 136: velamen.treatment.v1.CalibrateSprayerResponse.speed:type_name -> velamen.type.v1.Quantity
-	80,  // 137: velamen.treatment.v1.CalibrateSprayerResponse.volume_rate:type_name -> velamen.type.v1.Quantity
-	80,  // 138: velamen.treatment.v1.CalibrateSprayerResponse.volume_rate_us:type_name -> velamen.type.v1.Quantity
-	75,  // 139: velamen.treatment.v1.CalibrateSprayerResponse.nozzles:type_name -> velamen.treatment.v1.NozzleFinding
-	80,  // 140: velamen.treatment.v1.ReleaseAssessment.confidence:type_name -> velamen.type.v1.Quantity
-	80,  // 141: velamen.treatment.v1.ReleaseAssessment.prevalence_ruled_out:type_name -> velamen.type.v1.Quantity
-	55,  // 142: velamen.treatment.v1.RecordBreachRequest.application:type_name -> velamen.treatment.v1.ProposedApplication
-	81,  // 143: velamen.treatment.v1.RecordBreachRequest.end_time:type_name -> google.protobuf.Timestamp
-	15,  // 144: velamen.treatment.v1.TreatmentService.ListTemplates:input_type -> velamen.treatment.v1.ListTemplatesRequest
-	17,  // 145: velamen.treatment.v1.TreatmentService.GetTemplate:input_type -> velamen.treatment.v1.GetTemplateRequest
-	18,  // 146: velamen.treatment.v1.TreatmentService.PublishTemplate:input_type -> velamen.treatment.v1.PublishTemplateRequest
-	52,  // 147: velamen.treatment.v1.TreatmentService.CheckTemplate:input_type -> velamen.treatment.v1.CheckTemplateRequest
-	19,  // 148: velamen.treatment.v1.TreatmentService.CreateCase:input_type -> velamen.treatment.v1.CreateCaseRequest
-	20,  // 149: velamen.treatment.v1.TreatmentService.GetCase:input_type -> velamen.treatment.v1.GetCaseRequest
-	21,  // 150: velamen.treatment.v1.TreatmentService.ListCases:input_type -> velamen.treatment.v1.ListCasesRequest
-	23,  // 151: velamen.treatment.v1.TreatmentService.CloseCase:input_type -> velamen.treatment.v1.CloseCaseRequest
-	25,  // 152: velamen.treatment.v1.TreatmentService.CreateProgram:input_type -> velamen.treatment.v1.CreateProgramRequest
-	26,  // 153: velamen.treatment.v1.TreatmentService.GetProgram:input_type -> velamen.treatment.v1.GetProgramRequest
-	27,  // 154: velamen.treatment.v1.TreatmentService.ListPrograms:input_type -> velamen.treatment.v1.ListProgramsRequest
-	29,  // 155: velamen.treatment.v1.TreatmentService.ListSteps:input_type -> velamen.treatment.v1.ListStepsRequest
-	39,  // 156: velamen.treatment.v1.TreatmentService.ConfirmStep:input_type -> velamen.treatment.v1.ConfirmStepRequest
-	41,  // 157: velamen.treatment.v1.TreatmentService.PauseProgram:input_type -> velamen.treatment.v1.PauseProgramRequest
-	42,  // 158: velamen.treatment.v1.TreatmentService.ResumeProgram:input_type -> velamen.treatment.v1.ResumeProgramRequest
-	43,  // 159: velamen.treatment.v1.TreatmentService.AmendProgram:input_type -> velamen.treatment.v1.AmendProgramRequest
-	44,  // 160: velamen.treatment.v1.TreatmentService.GiveUpProgram:input_type -> velamen.treatment.v1.GiveUpProgramRequest
-	46,  // 161: velamen.treatment.v1.TreatmentService.ListProgramEvents:input_type -> velamen.treatment.v1.ListProgramEventsRequest
-	56,  // 162: velamen.treatment.v1.TreatmentService.CheckApplication:input_type -> velamen.treatment.v1.CheckApplicationRequest
-	58,  // 163: velamen.treatment.v1.TreatmentService.ProposeProducts:input_type -> velamen.treatment.v1.ProposeProductsRequest
-	61,  // 164: velamen.treatment.v1.TreatmentService.PlanRotation:input_type -> velamen.treatment.v1.PlanRotationRequest
-	68,  // 165: velamen.treatment.v1.TreatmentService.CalculateMix:input_type -> velamen.treatment.v1.CalculateMixRequest
-	74,  // 166: velamen.treatment.v1.TreatmentService.CalibrateSprayer:input_type -> velamen.treatment.v1.CalibrateSprayerRequest
-	77,  // 167: velamen.treatment.v1.TreatmentService.AssessRelease:input_type -> velamen.treatment.v1.AssessReleaseRequest
-	79,  // 168: velamen.treatment.v1.TreatmentService.RecordBreach:input_type -> velamen.treatment.v1.RecordBreachRequest
-	49,  // 169: velamen.treatment.v1.TreatmentService.GetApplication:input_type -> velamen.treatment.v1.GetApplicationRequest
-	50,  // 170: velamen.treatment.v1.TreatmentService.ListApplications:input_type -> velamen.treatment.v1.ListApplicationsRequest
-	16,  // 171: velamen.treatment.v1.TreatmentService.ListTemplates:output_type -> velamen.treatment.v1.ListTemplatesResponse
-	11,  // 172: velamen.treatment.v1.TreatmentService.GetTemplate:output_type -> velamen.treatment.v1.Template
-	11,  // 173: velamen.treatment.v1.TreatmentService.PublishTemplate:output_type -> velamen.treatment.v1.Template
-	54,  // 174: velamen.treatment.v1.TreatmentService.CheckTemplate:output_type -> velamen.treatment.v1.CheckTemplateResponse
-	12,  // 175: velamen.treatment.v1.TreatmentService.CreateCase:output_type -> velamen.treatment.v1.Case
-	12,  // 176: velamen.treatment.v1.TreatmentService.GetCase:output_type -> velamen.treatment.v1.Case
-	22,  // 177: velamen.treatment.v1.TreatmentService.ListCases:output_type -> velamen.treatment.v1.ListCasesResponse
-	12,  // 178: velamen.treatment.v1.TreatmentService.CloseCase:output_type -> velamen.treatment.v1.Case
-	13,  // 179: velamen.treatment.v1.TreatmentService.CreateProgram:output_type -> velamen.treatment.v1.Program
-	13,  // 180: velamen.treatment.v1.TreatmentService.GetProgram:output_type -> velamen.treatment.v1.Program
-	28,  // 181: velamen.treatment.v1.TreatmentService.ListPrograms:output_type -> velamen.treatment.v1.ListProgramsResponse
-	30,  // 182: velamen.treatment.v1.TreatmentService.ListSteps:output_type -> velamen.treatment.v1.ListStepsResponse
-	40,  // 183: velamen.treatment.v1.TreatmentService.ConfirmStep:output_type -> velamen.treatment.v1.ConfirmStepResponse
-	13,  // 184: velamen.treatment.v1.TreatmentService.PauseProgram:output_type -> velamen.treatment.v1.Program
-	13,  // 185: velamen.treatment.v1.TreatmentService.ResumeProgram:output_type -> velamen.treatment.v1.Program
-	13,  // 186: velamen.treatment.v1.TreatmentService.AmendProgram:output_type -> velamen.treatment.v1.Program
-	13,  // 187: velamen.treatment.v1.TreatmentService.GiveUpProgram:output_type -> velamen.treatment.v1.Program
-	47,  // 188: velamen.treatment.v1.TreatmentService.ListProgramEvents:output_type -> velamen.treatment.v1.ListProgramEventsResponse
-	57,  // 189: velamen.treatment.v1.TreatmentService.CheckApplication:output_type -> velamen.treatment.v1.CheckApplicationResponse
-	60,  // 190: velamen.treatment.v1.TreatmentService.ProposeProducts:output_type -> velamen.treatment.v1.ProposeProductsResponse
-	64,  // 191: velamen.treatment.v1.TreatmentService.PlanRotation:output_type -> velamen.treatment.v1.PlanRotationResponse
-	72,  // 192: velamen.treatment.v1.TreatmentService.CalculateMix:output_type -> velamen.treatment.v1.MixSheet
-	76,  // 193: velamen.treatment.v1.TreatmentService.CalibrateSprayer:output_type -> velamen.treatment.v1.CalibrateSprayerResponse
-	78,  // 194: velamen.treatment.v1.TreatmentService.AssessRelease:output_type -> velamen.treatment.v1.ReleaseAssessment
-	48,  // 195: velamen.treatment.v1.TreatmentService.RecordBreach:output_type -> velamen.treatment.v1.Application
-	48,  // 196: velamen.treatment.v1.TreatmentService.GetApplication:output_type -> velamen.treatment.v1.Application
-	51,  // 197: velamen.treatment.v1.TreatmentService.ListApplications:output_type -> velamen.treatment.v1.ListApplicationsResponse
-	171, // [171:198] is the sub-list for method output_type
-	144, // [144:171] is the sub-list for method input_type
-	144, // [144:144] is the sub-list for extension type_name
-	144, // [144:144] is the sub-list for extension extendee
-	0,   // [0:144] is the sub-list for field type_name
+	65,  // 100: velamen.treatment.v1.PlanRotationResponse.left_out:type_name -> velamen.treatment.v1.LeftOutProduct
+	81,  // 101: velamen.treatment.v1.MixProduct.rate:type_name -> velamen.type.v1.Quantity
+	81,  // 102: velamen.treatment.v1.Measure.capacity:type_name -> velamen.type.v1.Quantity
+	81,  // 103: velamen.treatment.v1.Measure.graduation:type_name -> velamen.type.v1.Quantity
+	81,  // 104: velamen.treatment.v1.BathPlan.volume:type_name -> velamen.type.v1.Quantity
+	81,  // 105: velamen.treatment.v1.BathPlan.carry_out_per_plant:type_name -> velamen.type.v1.Quantity
+	81,  // 106: velamen.treatment.v1.BathPlan.top_up_at:type_name -> velamen.type.v1.Quantity
+	81,  // 107: velamen.treatment.v1.BathPlan.discard_after:type_name -> velamen.type.v1.Quantity
+	84,  // 108: velamen.treatment.v1.CalculateMixRequest.method:type_name -> velamen.products.v1.Method
+	66,  // 109: velamen.treatment.v1.CalculateMixRequest.products:type_name -> velamen.treatment.v1.MixProduct
+	81,  // 110: velamen.treatment.v1.CalculateMixRequest.area:type_name -> velamen.type.v1.Quantity
+	81,  // 111: velamen.treatment.v1.CalculateMixRequest.water_rate:type_name -> velamen.type.v1.Quantity
+	81,  // 112: velamen.treatment.v1.CalculateMixRequest.volume:type_name -> velamen.type.v1.Quantity
+	81,  // 113: velamen.treatment.v1.CalculateMixRequest.tank_volume:type_name -> velamen.type.v1.Quantity
+	81,  // 114: velamen.treatment.v1.CalculateMixRequest.tank_minimum:type_name -> velamen.type.v1.Quantity
+	67,  // 115: velamen.treatment.v1.CalculateMixRequest.measures:type_name -> velamen.treatment.v1.Measure
+	68,  // 116: velamen.treatment.v1.CalculateMixRequest.bath:type_name -> velamen.treatment.v1.BathPlan
+	81,  // 117: velamen.treatment.v1.Measuring.amount:type_name -> velamen.type.v1.Quantity
+	81,  // 118: velamen.treatment.v1.LoadProduct.amount:type_name -> velamen.type.v1.Quantity
+	81,  // 119: velamen.treatment.v1.LoadProduct.amount_in_other_units:type_name -> velamen.type.v1.Quantity
+	70,  // 120: velamen.treatment.v1.LoadProduct.measuring:type_name -> velamen.treatment.v1.Measuring
+	81,  // 121: velamen.treatment.v1.TankLoad.volume:type_name -> velamen.type.v1.Quantity
+	71,  // 122: velamen.treatment.v1.TankLoad.products:type_name -> velamen.treatment.v1.LoadProduct
+	81,  // 123: velamen.treatment.v1.TankLoad.area:type_name -> velamen.type.v1.Quantity
+	81,  // 124: velamen.treatment.v1.MixSheet.total_volume:type_name -> velamen.type.v1.Quantity
+	72,  // 125: velamen.treatment.v1.MixSheet.loads:type_name -> velamen.treatment.v1.TankLoad
+	81,  // 126: velamen.treatment.v1.MixSheet.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
+	81,  // 127: velamen.treatment.v1.CatchTest.caught:type_name -> velamen.type.v1.Quantity
+	81,  // 128: velamen.treatment.v1.CatchTest.duration:type_name -> velamen.type.v1.Quantity
+	74,  // 129: velamen.treatment.v1.CalibrateSprayerRequest.nozzles:type_name -> velamen.treatment.v1.CatchTest
+	81,  // 130: velamen.treatment.v1.CalibrateSprayerRequest.new_nozzle_output:type_name -> velamen.type.v1.Quantity
+	81,  // 131: velamen.treatment.v1.CalibrateSprayerRequest.speed:type_name -> velamen.type.v1.Quantity
+	81,  // 132: velamen.treatment.v1.CalibrateSprayerRequest.course_length:type_name -> velamen.type.v1.Quantity
+	81,  // 133: velamen.treatment.v1.CalibrateSprayerRequest.course_duration:type_name -> velamen.type.v1.Quantity
+	81,  // 134: velamen.treatment.v1.CalibrateSprayerRequest.swath:type_name -> velamen.type.v1.Quantity
+	81,  // 135: velamen.treatment.v1.NozzleFinding.output:type_name -> velamen.type.v1.Quantity
+	81,  // 136: velamen.treatment.v1.CalibrateSprayerResponse.output:type_name -> velamen.type.v1.Quantity
+	81,  // 137: velamen.treatment.v1.CalibrateSprayerResponse.speed:type_name -> velamen.type.v1.Quantity
+	81,  // 138: velamen.treatment.v1.CalibrateSprayerResponse.volume_rate:type_name -> velamen.type.v1.Quantity
+	81,  // 139: velamen.treatment.v1.CalibrateSprayerResponse.volume_rate_us:type_name -> velamen.type.v1.Quantity
+	76,  // 140: velamen.treatment.v1.CalibrateSprayerResponse.nozzles:type_name -> velamen.treatment.v1.NozzleFinding
+	81,  // 141: velamen.treatment.v1.ReleaseAssessment.confidence:type_name -> velamen.type.v1.Quantity
+	81,  // 142: velamen.treatment.v1.ReleaseAssessment.prevalence_ruled_out:type_name -> velamen.type.v1.Quantity
+	55,  // 143: velamen.treatment.v1.RecordBreachRequest.application:type_name -> velamen.treatment.v1.ProposedApplication
+	82,  // 144: velamen.treatment.v1.RecordBreachRequest.end_time:type_name -> google.protobuf.Timestamp
+	15,  // 145: velamen.treatment.v1.TreatmentService.ListTemplates:input_type -> velamen.treatment.v1.ListTemplatesRequest
+	17,  // 146: velamen.treatment.v1.TreatmentService.GetTemplate:input_type -> velamen.treatment.v1.GetTemplateRequest
+	18,  // 147: velamen.treatment.v1.TreatmentService.PublishTemplate:input_type -> velamen.treatment.v1.PublishTemplateRequest
+	52,  // 148: velamen.treatment.v1.TreatmentService.CheckTemplate:input_type -> velamen.treatment.v1.CheckTemplateRequest
+	19,  // 149: velamen.treatment.v1.TreatmentService.CreateCase:input_type -> velamen.treatment.v1.CreateCaseRequest
+	20,  // 150: velamen.treatment.v1.TreatmentService.GetCase:input_type -> velamen.treatment.v1.GetCaseRequest
+	21,  // 151: velamen.treatment.v1.TreatmentService.ListCases:input_type -> velamen.treatment.v1.ListCasesRequest
+	23,  // 152: velamen.treatment.v1.TreatmentService.CloseCase:input_type -> velamen.treatment.v1.CloseCaseRequest
+	25,  // 153: velamen.treatment.v1.TreatmentService.CreateProgram:input_type -> velamen.treatment.v1.CreateProgramRequest
+	26,  // 154: velamen.treatment.v1.TreatmentService.GetProgram:input_type -> velamen.treatment.v1.GetProgramRequest
+	27,  // 155: velamen.treatment.v1.TreatmentService.ListPrograms:input_type -> velamen.treatment.v1.ListProgramsRequest
+	29,  // 156: velamen.treatment.v1.TreatmentService.ListSteps:input_type -> velamen.treatment.v1.ListStepsRequest
+	39,  // 157: velamen.treatment.v1.TreatmentService.ConfirmStep:input_type -> velamen.treatment.v1.ConfirmStepRequest
+	41,  // 158: velamen.treatment.v1.TreatmentService.PauseProgram:input_type -> velamen.treatment.v1.PauseProgramRequest
+	42,  // 159: velamen.treatment.v1.TreatmentService.ResumeProgram:input_type -> velamen.treatment.v1.ResumeProgramRequest
+	43,  // 160: velamen.treatment.v1.TreatmentService.AmendProgram:input_type -> velamen.treatment.v1.AmendProgramRequest
+	44,  // 161: velamen.treatment.v1.TreatmentService.GiveUpProgram:input_type -> velamen.treatment.v1.GiveUpProgramRequest
+	46,  // 162: velamen.treatment.v1.TreatmentService.ListProgramEvents:input_type -> velamen.treatment.v1.ListProgramEventsRequest
+	56,  // 163: velamen.treatment.v1.TreatmentService.CheckApplication:input_type -> velamen.treatment.v1.CheckApplicationRequest
+	58,  // 164: velamen.treatment.v1.TreatmentService.ProposeProducts:input_type -> velamen.treatment.v1.ProposeProductsRequest
+	61,  // 165: velamen.treatment.v1.TreatmentService.PlanRotation:input_type -> velamen.treatment.v1.PlanRotationRequest
+	69,  // 166: velamen.treatment.v1.TreatmentService.CalculateMix:input_type -> velamen.treatment.v1.CalculateMixRequest
+	75,  // 167: velamen.treatment.v1.TreatmentService.CalibrateSprayer:input_type -> velamen.treatment.v1.CalibrateSprayerRequest
+	78,  // 168: velamen.treatment.v1.TreatmentService.AssessRelease:input_type -> velamen.treatment.v1.AssessReleaseRequest
+	80,  // 169: velamen.treatment.v1.TreatmentService.RecordBreach:input_type -> velamen.treatment.v1.RecordBreachRequest
+	49,  // 170: velamen.treatment.v1.TreatmentService.GetApplication:input_type -> velamen.treatment.v1.GetApplicationRequest
+	50,  // 171: velamen.treatment.v1.TreatmentService.ListApplications:input_type -> velamen.treatment.v1.ListApplicationsRequest
+	16,  // 172: velamen.treatment.v1.TreatmentService.ListTemplates:output_type -> velamen.treatment.v1.ListTemplatesResponse
+	11,  // 173: velamen.treatment.v1.TreatmentService.GetTemplate:output_type -> velamen.treatment.v1.Template
+	11,  // 174: velamen.treatment.v1.TreatmentService.PublishTemplate:output_type -> velamen.treatment.v1.Template
+	54,  // 175: velamen.treatment.v1.TreatmentService.CheckTemplate:output_type -> velamen.treatment.v1.CheckTemplateResponse
+	12,  // 176: velamen.treatment.v1.TreatmentService.CreateCase:output_type -> velamen.treatment.v1.Case
+	12,  // 177: velamen.treatment.v1.TreatmentService.GetCase:output_type -> velamen.treatment.v1.Case
+	22,  // 178: velamen.treatment.v1.TreatmentService.ListCases:output_type -> velamen.treatment.v1.ListCasesResponse
+	12,  // 179: velamen.treatment.v1.TreatmentService.CloseCase:output_type -> velamen.treatment.v1.Case
+	13,  // 180: velamen.treatment.v1.TreatmentService.CreateProgram:output_type -> velamen.treatment.v1.Program
+	13,  // 181: velamen.treatment.v1.TreatmentService.GetProgram:output_type -> velamen.treatment.v1.Program
+	28,  // 182: velamen.treatment.v1.TreatmentService.ListPrograms:output_type -> velamen.treatment.v1.ListProgramsResponse
+	30,  // 183: velamen.treatment.v1.TreatmentService.ListSteps:output_type -> velamen.treatment.v1.ListStepsResponse
+	40,  // 184: velamen.treatment.v1.TreatmentService.ConfirmStep:output_type -> velamen.treatment.v1.ConfirmStepResponse
+	13,  // 185: velamen.treatment.v1.TreatmentService.PauseProgram:output_type -> velamen.treatment.v1.Program
+	13,  // 186: velamen.treatment.v1.TreatmentService.ResumeProgram:output_type -> velamen.treatment.v1.Program
+	13,  // 187: velamen.treatment.v1.TreatmentService.AmendProgram:output_type -> velamen.treatment.v1.Program
+	13,  // 188: velamen.treatment.v1.TreatmentService.GiveUpProgram:output_type -> velamen.treatment.v1.Program
+	47,  // 189: velamen.treatment.v1.TreatmentService.ListProgramEvents:output_type -> velamen.treatment.v1.ListProgramEventsResponse
+	57,  // 190: velamen.treatment.v1.TreatmentService.CheckApplication:output_type -> velamen.treatment.v1.CheckApplicationResponse
+	60,  // 191: velamen.treatment.v1.TreatmentService.ProposeProducts:output_type -> velamen.treatment.v1.ProposeProductsResponse
+	64,  // 192: velamen.treatment.v1.TreatmentService.PlanRotation:output_type -> velamen.treatment.v1.PlanRotationResponse
+	73,  // 193: velamen.treatment.v1.TreatmentService.CalculateMix:output_type -> velamen.treatment.v1.MixSheet
+	77,  // 194: velamen.treatment.v1.TreatmentService.CalibrateSprayer:output_type -> velamen.treatment.v1.CalibrateSprayerResponse
+	79,  // 195: velamen.treatment.v1.TreatmentService.AssessRelease:output_type -> velamen.treatment.v1.ReleaseAssessment
+	48,  // 196: velamen.treatment.v1.TreatmentService.RecordBreach:output_type -> velamen.treatment.v1.Application
+	48,  // 197: velamen.treatment.v1.TreatmentService.GetApplication:output_type -> velamen.treatment.v1.Application
+	51,  // 198: velamen.treatment.v1.TreatmentService.ListApplications:output_type -> velamen.treatment.v1.ListApplicationsResponse
+	172, // [172:199] is the sub-list for method output_type
+	145, // [145:172] is the sub-list for method input_type
+	145, // [145:145] is the sub-list for extension type_name
+	145, // [145:145] is the sub-list for extension extendee
+	0,   // [0:145] is the sub-list for field type_name
 }
 
 func init() { file_velamen_treatment_v1_treatment_proto_init() }
@@ -7475,7 +7566,7 @@ func file_velamen_treatment_v1_treatment_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_velamen_treatment_v1_treatment_proto_rawDesc), len(file_velamen_treatment_v1_treatment_proto_rawDesc)),
 			NumEnums:      9,
-			NumMessages:   71,
+			NumMessages:   72,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
