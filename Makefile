@@ -47,6 +47,9 @@ demo: build need-postgresql ## start an invented nursery to look around in; CHEC
 bench: need-go need-postgresql ## measure throughput and planning time
 	@$(STEP) "compiling bin/velamen-bench" go build -o bin/velamen-bench ./cmd/velamen-bench
 	bin/velamen-bench
+	@$(STEP) "measuring rules, proposals, rotations and release statistics in memory" \
+		go test -run '^$$' -bench . ./services/treatment/rules ./services/treatment/proposal ./services/treatment/rotation \
+			./services/treatment/sampling
 
 .PHONY: generate
 generate: third_party/proto/buf/validate/validate.proto ## write gen/ anew from proto/

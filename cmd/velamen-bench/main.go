@@ -52,7 +52,10 @@ func run(ctx context.Context, o options) (err error) {
 	if err := measureMemory(server, o.programs); err != nil {
 		return err
 	}
-	return measureConfirmations(ctx, n, o.programs)
+	if err := measureConfirmations(ctx, n, o.programs); err != nil {
+		return err
+	}
+	return measureProposals(ctx, n, o.programs)
 }
 
 // say prints a result.
