@@ -62,6 +62,12 @@ func readCSV(data []byte, problems *rejection) []fileProduct {
 	}
 }
 
+// Columns that must be filled, of a product and of a direction.
+var (
+	neededOfProduct   = []string{"display_name", "registration_number", "form", "contents"}
+	neededOfDirection = []string{"method", "disorder_classes", "rate_min", "rate_max"}
+)
+
 // locateColumns finds the columns of a header and reports what is wrong with it.
 func locateColumns(header []string, problems *rejection) (at map[string]int, ok bool) {
 	before := problems.count
@@ -77,7 +83,7 @@ func locateColumns(header []string, problems *rejection) (at map[string]int, ok 
 		}
 		at[name] = i
 	}
-	for _, name := range []string{idColumn, "display_name", "registration_number", "form", "contents"} {
+	for _, name := range append([]string{idColumn}, neededOfProduct...) {
 		if _, found := at[name]; !found {
 			problems.add("rows[1]."+name, "is missing from the header")
 		}
@@ -176,7 +182,17 @@ func (r *csvRow) sameProduct(first *csvRow) {
 	}
 }
 
+// needed refuses columns that are empty.
+func (r *csvRow) needed(columns []string) {
+	for _, column := range columns {
+		if r.text(column) == "" {
+			r.refuse(column, "must not be empty")
+		}
+	}
+}
+
 func (r *csvRow) product() *productsv1.Product {
+	r.needed(neededOfProduct)
 	message := &productsv1.Product{
 		DisplayName: unguarded(r.text("display_name")), RegistrationNumber: unguarded(r.text("registration_number")),
 		Form:             value(r, "form", parseForm),
@@ -200,6 +216,7 @@ func (r *csvRow) product() *productsv1.Product {
 }
 
 func (r *csvRow) direction() *productsv1.LabelDirection {
+	r.needed(neededOfDirection)
 	message := &productsv1.LabelDirection{
 		Method:          value(r, "method", ParseMethod),
 		DisorderClasses: values[diagnosisv1.DisorderClass](r, "disorder_classes", parseClass),

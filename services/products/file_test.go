@@ -137,14 +137,16 @@ func TestEveryBrokenRowAndColumnOfACSVIsNamed(t *testing.T) {
 		"e,Name,L1,solid,captan: 500 g/kg,spray\n"+
 		"good,Other,L1,solid,captan: 500 g/kg,drench,fungus,1 g/L,2 g/L\n"+
 		"good,Good,L1,solid,captan: 500 g/kg,,,,\n"+
-		"good,Good,L1,solid,captan: 500 g/kg,fog,fungus; mites,1 g/L,2 g/L\n"))
+		"good,Good,L1,solid,captan: 500 g/kg,fog,fungus; mites,1 g/L,2 g/L\n"+
+		"good,Good,L1,solid,captan: 500 g/kg,,fungus,,2 g/L\n"))
 	rules := rejected(t, err)
 	for field, says := range map[string]string{
-		"rows[3].product": "lower-case", "rows[4].display_name": "", "rows[4].rate_max": "must not be below rate_min",
+		"rows[3].product": "lower-case", "rows[4].display_name": "must not be empty", "rows[4].rate_max": "must not be below rate_min",
 		"rows[5].contents": "not in the catalog", "rows[5].rate_min": "density", "rows[5].rate_max": "not an amount and a unit",
 		"rows[6].form": "PLASMA", "rows[6].contents": "for example captan: 500 g/kg",
 		"rows[7]": "has 6 cells where the header has 9 columns", "rows[8].display_name": "differs from row 2",
 		"rows[9].method": "further direction", "rows[10].method": "FOG", "rows[10].disorder_classes": "MITES",
+		"rows[11].method": "must not be empty", "rows[11].rate_min": "must not be empty",
 	} {
 		require.Contains(t, rules, field)
 		require.Contains(t, rules[field], says, field)

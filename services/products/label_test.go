@@ -1,6 +1,7 @@
 package products
 
 import (
+	"slices"
 	"testing"
 
 	"github.com/google/uuid"
@@ -12,6 +13,7 @@ import (
 	productsv1 "velamen/gen/velamen/products/v1"
 	typev1 "velamen/gen/velamen/type/v1"
 	"velamen/internal/fault"
+	"velamen/internal/quantity"
 	"velamen/internal/rpc/rpctest"
 )
 
@@ -234,4 +236,58 @@ func TestTheMoreSpecificDirectionDecides(t *testing.T) {
 	require.Equal(t, "2 mL/L", direction.RateMax.String())
 	direction, _ = read.DirectionFor(Use{Method: spray, Class: fungus, Disorder: "rust"})
 	require.Equal(t, "1 mL/L", direction.RateMax.String())
+}
+
+func TestAProductInTheStoreKeepsItsForm(t *testing.T) {
+	f := setUp(t)
+	made, err := f.client.CreateProduct(f.manager, create("whole", whole()))
+	require.NoError(t, err)
+	_, err = f.client.CreateContainer(f.manager, &productsv1.CreateContainerRequest{
+		Parent: made.GetName(), ContainerId: "b1", RequestId: uuid.NewString(),
+		Container: &productsv1.Container{Size: amount("1", "L"), ReceiveDate: &typev1.Date{Value: "2026-03-01"}},
+	})
+	require.NoError(t, err)
+	weighed := solid()
+	weighed.Name = made.GetName()
+	_, err = f.client.UpdateProduct(f.manager, &productsv1.UpdateProductRequest{
+		Product: weighed, UpdateMask: everything(), RequestId: uuid.NewString(),
+	})
+	rpctest.Refused(t, err, codes.FailedPrecondition, fault.InvalidField)
+
+	file, err := writeCSV([]Product{{ID: "whole", DisplayName: "W", RegistrationNumber: "L", Form: solidForm, Contents: []Content{
+		{ActiveIngredient: "captan", Amount: quantity.Must("500", "g/kg")},
+	}}})
+	require.NoError(t, err)
+	dry := importRequest(csvFormat, string(file))
+	dry.ValidateOnly = true
+	_, err = f.client.ImportProducts(f.manager, dry)
+	require.Contains(t, rejected(t, err)["whole.form"], "must stay liquid")
+}
+
+// Each row is one step further along a label.
+func TestHowFarALabelGoesAlong(t *testing.T) {
+	product, faults := readProduct("product", "whole", whole(), names{})
+	require.Empty(t, faults)
+	use := Use{Method: spray, Class: fungus, Disorder: "grey-mould", Site: productsv1.Site_SITE_GREENHOUSE, Crops: []string{"Vanda coerulea", "Rosa chinensis"}}
+	for _, test := range []struct {
+		name   string
+		change func(*Use)
+		want   Listing
+	}{
+		{"another method", func(u *Use) { u.Method = drench }, MethodNotListed},
+		{"another class", func(u *Use) { u.Class = bacterium }, DisorderNotListed},
+		{"another disorder of the class", func(u *Use) { u.Disorder = "rust" }, DisorderNotListed},
+		{"another site", func(u *Use) { u.Site = productsv1.Site_SITE_OUTDOOR }, SiteNotListed},
+		{"one plant that is not listed", func(u *Use) { u.Crops = append(u.Crops, "Ficus lyrata") }, CropNotListed},
+		{"a site that is not known", func(u *Use) { u.Site = productsv1.Site_SITE_UNSPECIFIED }, Listed},
+		{"everything as it says", func(*Use) {}, Listed},
+	} {
+		t.Run(test.name, func(t *testing.T) {
+			asked := use
+			asked.Crops = slices.Clone(use.Crops)
+			test.change(&asked)
+			_, listing := product.DirectionFor(asked)
+			require.Equal(t, test.want, listing)
+		})
+	}
 }

@@ -92,6 +92,9 @@ func (s *Service) importProducts(ctx context.Context, tx pgx.Tx, nursery string,
 			continue
 		default:
 			response.Updated++
+			if err := checkForm(ctx, tx, nursery, product); err != nil {
+				return nil, ofProduct(product.ID, err)
+			}
 		}
 		if dry {
 			continue
@@ -101,4 +104,14 @@ func (s *Service) importProducts(ctx context.Context, tx pgx.Tx, nursery string,
 		}
 	}
 	return response, nil
+}
+
+// ofProduct says of which product of a file a fault is.
+func ofProduct(id string, err error) error {
+	f, ok := fault.As(err)
+	if !ok {
+		return err
+	}
+	return fault.Rejected([]fault.Violation{{Field: id + "." + f.Field, Rule: f.Message}},
+		"%s: %s; nothing was imported", id, f.Message).With("product", id)
 }
