@@ -6,14 +6,15 @@ import (
 	"slices"
 	"time"
 
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
 	recordsv1 "velamen/gen/velamen/records/v1"
 	stockv1 "velamen/gen/velamen/stock/v1"
 	treatmentv1 "velamen/gen/velamen/treatment/v1"
+	typev1 "velamen/gen/velamen/type/v1"
 	"velamen/internal/fault"
-	"velamen/internal/quantity"
 )
 
 // The disorder of both stories, and its program.
@@ -46,11 +47,7 @@ func (s *story) foundToday(ctx context.Context) error {
 	if err := s.cleanUp(ctx, program); err != nil {
 		return err
 	}
-	application, err := s.spray(ctx, program)
-	if err != nil {
-		return err
-	}
-	return s.showEntry(ctx, application)
+	return s.spray(ctx, lot, program)
 }
 
 // freeLot returns a lot that no case holds, a Vanda if there is one: they catch
@@ -188,42 +185,9 @@ func (s *story) cleanUp(ctx context.Context, program *treatmentv1.Program) error
 	return nil
 }
 
-// sprayed is 10 L of a mix with some product on 9 m2 in the house of the story.
-func (s *story) sprayed(product string, amount quantity.Quantity) *treatmentv1.Confirmation {
-	return &treatmentv1.Confirmation{Treatments: []*treatmentv1.HouseTreatment{{
-		House:     s.name("houses", storyHouse),
-		Area:      quantity.Must("9", quantity.SquareMetre).Contract(),
-		MixVolume: quantity.Must("10", quantity.Litre).Contract(),
-		Products:  []*treatmentv1.ProductUse{{Product: s.name("products", product), Amount: amount.Contract()}},
-	}}}
-}
-
-// spray confirms the systemic spray and returns its application.
-func (s *story) spray(ctx context.Context, program *treatmentv1.Program) (application string, err error) {
-	_, err = s.confirm(ctx, program, "systemic", s.sprayed("tebuconazole-250", quantity.Must("80", quantity.Millilitre)))
-	if err := s.refused(s.worker.DisplayName, "confirm ten times the highest rate", err, fault.LabelRateExceeded); err != nil {
-		return "", err
-	}
-	done, err := s.confirm(ctx, program, "systemic", s.sprayed("tebuconazole-250", quantity.Must("6", quantity.Millilitre)))
-	if err != nil {
-		return "", err
-	}
-	s.tell("%s confirms the systemic spray: 6 mL of the product in 10 L on 9 m2.", s.worker.DisplayName)
-	_, err = s.confirm(ctx, program, "contact", s.sprayed("mancozeb-800", quantity.Must("18", quantity.Gram)))
-	if err := s.refused(s.worker.DisplayName, "confirm the contact spray on the same day", err, fault.StepNotOpen); err != nil {
-		return "", err
-	}
-	for _, step := range done.GetProgram().GetSteps() {
-		if step.GetName() == stepOf(program, "contact") {
-			s.tell("The contact spray may be done from %s and is due %s.", s.local(step.GetOpenTime().AsTime()), s.local(step.GetDueTime().AsTime()))
-		}
-	}
-	s.applications = append(s.applications, done.GetApplication())
-	return done.GetApplication(), nil
-}
-
-// showEntry waits for the application in the ledger and shows it.
-func (s *story) showEntry(ctx context.Context, application string) error {
+// showEntry waits for the application in the ledger and shows it. amount is what
+// it must say of the product.
+func (s *story) showEntry(ctx context.Context, application string, amount *typev1.Quantity) error {
 	var entry *recordsv1.Entry
 	err := eventually(ctx, "the ledger has "+application, func() (bool, error) {
 		entries, err := s.entries(ctx)
@@ -233,8 +197,8 @@ func (s *story) showEntry(ctx context.Context, application string) error {
 	if err != nil {
 		return err
 	}
-	if got := fmt.Sprint(entry.GetProductAmount().GetAmount(), " ", entry.GetProductAmount().GetUnit()); got != "6 mL" {
-		return fmt.Errorf("%s says %s of the product, not 6 mL", entry.GetName(), got)
+	if got := entry.GetProductAmount(); !proto.Equal(got, amount) {
+		return fmt.Errorf("%s says %s of the product, not %s", entry.GetName(), written(got), written(amount))
 	}
 	active := entry.GetActives()[0]
 	s.tell("The ledger has it as %s: %s (%s), %s %s of %s (FRAC %s); no entry for %s h.", entry.GetName(),

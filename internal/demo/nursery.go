@@ -33,6 +33,7 @@ type nursery struct {
 	Sprayers     []sprayer `yaml:"sprayers"`
 
 	products   []product
+	containers []container
 	pictures   map[string]picture
 	houses     []byte
 	benches    []byte
@@ -95,6 +96,20 @@ func (p product) message() (*productsv1.Product, error) {
 	return message, p.Written.into(message)
 }
 
+// container stands in the chemical store. Received and opened count days back from
+// the day of the seeding, expires counts days after it.
+type container struct {
+	product, id, batch, size string
+	received                 int
+	// opened is nil while it is sealed.
+	opened  *int
+	expires int
+	place   string
+	// counted is what was found in it when the books of the store were begun, empty
+	// when it came full; note says so.
+	counted, note string
+}
+
 // picture is what a disorder looks like to the workers of the demo.
 type picture struct {
 	Grounds string     `yaml:"grounds"`
@@ -153,6 +168,8 @@ type outbreak struct {
 	// Bench is the isolation bench, house/bench.
 	Bench string `yaml:"bench"`
 	Steps []step `yaml:"steps"`
+	// Breaches are applications that a rule forbids and that were made all the same.
+	Breaches []breach `yaml:"breaches"`
 	// Then is what happens to the program after its steps were entered.
 	Then struct {
 		Do   string `yaml:"do"`
@@ -186,11 +203,28 @@ type step struct {
 	Mix      string `yaml:"mix"`
 	Area     string `yaml:"area"`
 	Leftover string `yaml:"leftover"`
+	// Air is the temperature and Humidity the relative humidity of the air then.
+	Air      string `yaml:"air"`
+	Humidity string `yaml:"humidity"`
 	// For inspections and the release.
 	Sampled  int64 `yaml:"sampled"`
 	Affected int64 `yaml:"affected"`
 	// CutFace is clean or stained.
 	CutFace string `yaml:"cut_face"`
+	// Overrides are the rules that the manager answers for.
+	Overrides []override `yaml:"overrides"`
+}
+
+// override is a rule that the manager went against, and why.
+type override struct {
+	Rule string `yaml:"rule"`
+	Note string `yaml:"note"`
+}
+
+// breach is an application that confirms no step.
+type breach struct {
+	step `yaml:",inline"`
+	Note string `yaml:"note"`
 }
 
 // read reads the embedded files. What is wrong with them is a mistake in this
@@ -216,6 +250,9 @@ func read() (*nursery, error) {
 		*into = body
 	}
 	var err error
+	if n.containers, err = readContainers(); err != nil {
+		return nil, err
+	}
 	if n.deliveries, err = readDeliveries(); err != nil {
 		return nil, err
 	}
@@ -247,6 +284,29 @@ func readTable(name string) ([][]string, error) {
 		return nil, fmt.Errorf("%s: %w", name, err)
 	}
 	return records[1:], nil
+}
+
+func readContainers() ([]container, error) {
+	records, err := readTable("containers.csv")
+	if err != nil {
+		return nil, err
+	}
+	containers := make([]container, len(records))
+	for i, r := range records {
+		c := container{product: r[0], id: r[1], batch: r[2], size: r[3], place: r[7], counted: r[8], note: r[9]}
+		if c.received, err = strconv.Atoi(r[4]); err == nil && r[5] != "" {
+			c.opened = new(int)
+			*c.opened, err = strconv.Atoi(r[5])
+		}
+		if err == nil {
+			c.expires, err = strconv.Atoi(r[6])
+		}
+		if err != nil {
+			return nil, fmt.Errorf("containers.csv: %s of %s: %w", c.id, c.product, err)
+		}
+		containers[i] = c
+	}
+	return containers, nil
 }
 
 func readDeliveries() ([]delivery, error) {

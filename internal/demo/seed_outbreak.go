@@ -9,6 +9,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
+	productsv1 "velamen/gen/velamen/products/v1"
 	stockv1 "velamen/gen/velamen/stock/v1"
 	treatmentv1 "velamen/gen/velamen/treatment/v1"
 	typev1 "velamen/gen/velamen/type/v1"
@@ -49,6 +50,9 @@ func (s *seeder) addOutbreak(ctx context.Context, o outbreak) error {
 		Case: opened.GetName(), Template: s.name("templates", o.Template), CompletedSteps: completed,
 	})
 	if err != nil {
+		return err
+	}
+	if err := s.addBreaches(ctx, o, program); err != nil {
 		return err
 	}
 	return s.then(ctx, o, program)
@@ -162,12 +166,46 @@ func (p *people) confirmation(c calendar, o outbreak, done step) (*treatmentv1.C
 	if done.CutFace != "" {
 		confirmation.CutFace = treatmentv1.CutFace(treatmentv1.CutFace_value["CUT_FACE_"+strings.ToUpper(done.CutFace)])
 	}
-	if done.Product != "" {
-		treated, err := p.treated(o, done)
-		confirmation.Treatments = []*treatmentv1.HouseTreatment{treated}
-		return confirmation, err
+	for _, answered := range done.Overrides {
+		confirmation.Overrides = append(confirmation.Overrides, &treatmentv1.Override{Rule: answered.Rule, Note: answered.Note})
 	}
-	return confirmation, nil
+	if done.Product == "" {
+		return confirmation, nil
+	}
+	treated, err := p.treated(o, done)
+	if err != nil {
+		return nil, err
+	}
+	confirmation.Treatments = []*treatmentv1.HouseTreatment{treated}
+	confirmation.Conditions, err = conditions(done)
+	return confirmation, err
+}
+
+// conditions are those of an application. The people of the demo spray in the
+// shade, on dry leaves, and cut open flowers off first.
+func conditions(done step) (*treatmentv1.Conditions, error) {
+	no := false
+	weather := &treatmentv1.Conditions{OpenBloom: &no, Sunlit: &no, WetFoliage: &no}
+	var err error
+	if weather.Temperature, err = readQuantity(done.Air); err != nil {
+		return nil, err
+	}
+	weather.Humidity, err = readQuantity(done.Humidity)
+	return weather, err
+}
+
+// readQuantity reads a quantity as the files write it, for example "3.6 mL"; an
+// empty one is absent.
+func readQuantity(text string) (*typev1.Quantity, error) {
+	if text == "" {
+		return nil, nil
+	}
+	amount, unit, _ := strings.Cut(text, " ")
+	q, err := quantity.New(amount, quantity.Unit(unit))
+	if err != nil {
+		return nil, err
+	}
+	return q.Contract(), nil
 }
 
 // treated is what was applied in the house of the isolation bench.
@@ -179,17 +217,45 @@ func (p *people) treated(o outbreak, done step) (*treatmentv1.HouseTreatment, er
 		text string
 		into **typev1.Quantity
 	}{{done.Amount, &use.Amount}, {done.Mix, &treated.MixVolume}, {done.Area, &treated.Area}, {done.Leftover, &treated.Leftover}} {
-		if field.text == "" {
-			continue
-		}
-		amount, unit, _ := strings.Cut(field.text, " ")
-		q, err := quantity.New(amount, quantity.Unit(unit))
+		q, err := readQuantity(field.text)
 		if err != nil {
 			return nil, err
 		}
-		*field.into = q.Contract()
+		*field.into = q
 	}
 	return treated, nil
+}
+
+// addBreaches records what was applied to the lots of an outbreak though a rule
+// forbids it.
+func (s *seeder) addBreaches(ctx context.Context, o outbreak, program *treatmentv1.Program) error {
+	for i, made := range o.Breaches {
+		proposed, end, err := s.breached(s.calendar, o, made)
+		if err != nil {
+			return fmt.Errorf("breaches[%d]: %w", i, err)
+		}
+		_, err = s.treatment.RecordBreach(s.as(ctx, s.manager().ID), &treatmentv1.RecordBreachRequest{
+			Parent: s.parent(), Application: proposed, EndTime: timestamppb.New(end), Program: program.GetName(), Note: made.Note,
+			RequestId: requestID("outbreaks", o.Key, "breach", fmt.Sprint(i)),
+		})
+		if err != nil {
+			return fmt.Errorf("breaches[%d]: %w", i, err)
+		}
+	}
+	return nil
+}
+
+// breached returns what was applied in a breach and when the work ended. It was
+// meant for a spray.
+func (p *people) breached(c calendar, o outbreak, made breach) (*treatmentv1.ProposedApplication, time.Time, error) {
+	done, err := p.confirmation(c, o, made.step)
+	if err != nil {
+		return nil, time.Time{}, err
+	}
+	return &treatmentv1.ProposedApplication{
+		StartTime: done.GetStartTime(), Method: productsv1.Method_METHOD_SPRAY, Disorder: o.Disorder, Lots: p.lotNames(o.Lots),
+		Treatments: done.GetTreatments(), Conditions: done.GetConditions(), Applicator: done.GetPerformer(),
+	}, done.GetEndTime().AsTime(), nil
 }
 
 // afterRelease is how long after the release the lots were carried back.

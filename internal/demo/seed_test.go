@@ -95,7 +95,7 @@ func (b breaksOff) Write(p []byte) (int, error) {
 func TestSeed(t *testing.T) {
 	ctx := context.Background()
 	server, out := serve(t)
-	for _, text := range []string{"15 products", "159 movements"} {
+	for _, text := range []string{"28 products", "159 movements"} {
 		broken, end := context.WithCancel(ctx)
 		server.Out = breaksOff{text: text, end: end}
 		require.Error(t, Seed(broken, server), "broken off after %s", text)
@@ -120,7 +120,7 @@ func TestSeed(t *testing.T) {
 	})
 	t.Run("every part may be repeated", func(t *testing.T) {
 		for _, part := range []func(context.Context) error{
-			s.addPeople, s.addProducts, s.importStock, s.addDeliveries, s.addLotEvents, s.addOutbreaks, s.returnReleased, s.addSprayers,
+			s.addPeople, s.addProducts, s.fillStore, s.importStock, s.addDeliveries, s.addLotEvents, s.addOutbreaks, s.returnReleased, s.addSprayers,
 		} {
 			require.NoError(t, part(ctx))
 		}
