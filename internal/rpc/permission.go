@@ -83,7 +83,6 @@ var allowed = map[string][]identityv1.Role{
 	"/velamen.treatment.v1.TreatmentService/CreateProgram":   managers,
 	"/velamen.treatment.v1.TreatmentService/ConfirmStep":     crew,
 	"/velamen.treatment.v1.TreatmentService/RecordBreach":    managers,
-	"/velamen.treatment.v1.TreatmentService/PlanRotation":    everyone,
 	"/velamen.treatment.v1.TreatmentService/PauseProgram":    managers,
 	"/velamen.treatment.v1.TreatmentService/ResumeProgram":   managers,
 	"/velamen.treatment.v1.TreatmentService/AmendProgram":    managers,
@@ -95,9 +94,10 @@ var allowed = map[string][]identityv1.Role{
 	"/velamen.records.v1.RecordsService/CorrectEntry": managers,
 }
 
-// readingVerbs begin the names of methods that change nothing.
+// readingVerbs begin the names of methods that change nothing. Plan is none of
+// them: a plan of work is kept, a rotation is only laid out.
 var readingVerbs = []string{
-	"Get", "List", "Export", "Download", "Verify", "Check", "Propose", "Calculate", "Calibrate", "Assess",
+	"Get", "List", "Export", "Download", "Verify", "Check", "Propose", "Calculate", "Calibrate", "Assess", "PlanRotation",
 }
 
 func rolesFor(method string) []identityv1.Role {
