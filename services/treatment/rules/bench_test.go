@@ -59,9 +59,32 @@ func benchApplication(first int) rules.Application {
 }
 
 // BenchmarkCheck holds applications to 40 lots each to all rules, over ten years
-// of history of 5,000 lots.
+// of history of 5,000 lots that is indexed once.
 func BenchmarkCheck(b *testing.B) {
+	history, err := rules.Index(nurseryHistory())
+	require.NoError(b, err)
+	checkAll(b, history.Check)
+}
+
+// BenchmarkCheckOnce is the same with the history of the lots read anew for every
+// application, as a single confirmation does.
+func BenchmarkCheckOnce(b *testing.B) {
 	h := nurseryHistory()
+	checkAll(b, func(a rules.Application) ([]rules.Verdict, error) { return rules.Check(a, h) })
+}
+
+// BenchmarkIndex makes the history of 5,000 lots ready.
+func BenchmarkIndex(b *testing.B) {
+	h := nurseryHistory()
+	b.ReportAllocs()
+	b.ResetTimer()
+	for i := 0; i < b.N; i++ {
+		_, err := rules.Index(h)
+		require.NoError(b, err)
+	}
+}
+
+func checkAll(b *testing.B, check func(rules.Application) ([]rules.Verdict, error)) {
 	applications := make([]rules.Application, benchLots/benchTogether)
 	for i := range applications {
 		applications[i] = benchApplication(i * benchTogether)
@@ -70,7 +93,7 @@ func BenchmarkCheck(b *testing.B) {
 	b.ResetTimer()
 	verdicts := 0
 	for i := 0; i < b.N; i++ {
-		said, err := rules.Check(applications[i%len(applications)], h)
+		said, err := check(applications[i%len(applications)])
 		require.NoError(b, err)
 		verdicts += len(said)
 	}

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
-	"sort"
 	"strings"
 	"time"
 
@@ -20,11 +19,25 @@ import (
 // the same facts give the same list. It returns a fault only for facts that are
 // no facts: a product with an active ingredient that the catalog does not hold, an
 // amount in a unit that its product is not measured in, a history out of order.
+// For many applications to the same lots Index the history once.
 func Check(a Application, h History) ([]Verdict, error) {
 	c, err := newCheck(a, h)
 	if err != nil {
 		return nil, err
 	}
+	return c.all()
+}
+
+// Check holds an application to every rule, as the function Check does.
+func (x *Indexed) Check(a Application) ([]Verdict, error) {
+	c, err := newCheckOn(a, x)
+	if err != nil {
+		return nil, err
+	}
+	return c.all()
+}
+
+func (c *check) all() ([]Verdict, error) {
 	c.candidates()
 	if err := c.labels(); err != nil {
 		return nil, err
@@ -80,8 +93,10 @@ func EarliestPass(verdicts []Verdict) (time.Time, bool) {
 
 // check is one application being held to the rules.
 type check struct {
-	a Application
-	h History
+	a       Application
+	history *Indexed
+	// past is, by position in a.Lots, what the lot was treated with.
+	past []*lotPast
 	// day is that of the start in the nursery's zone.
 	day   string
 	lines []*line
@@ -98,13 +113,29 @@ type line struct {
 	parts     parts
 	direction products.Direction
 	listing   products.Listing
+	// product, registration and ingredients are the numbers of what it is and holds
+	// in the history.
+	product, registration int32
+	ingredients           []int32
 }
 
 func newCheck(a Application, h History) (*check, error) {
+	lots := make([]string, len(a.Lots))
+	for i, lot := range a.Lots {
+		lots[i] = lot.ID
+	}
+	x, err := index(h, lots)
+	if err != nil {
+		return nil, err
+	}
+	return newCheckOn(a, x)
+}
+
+func newCheckOn(a Application, x *Indexed) (*check, error) {
 	if a.Zone == nil {
 		a.Zone = time.UTC
 	}
-	c := &check{a: a, h: h, day: a.Start.In(a.Zone).Format(time.DateOnly)}
+	c := &check{a: a, history: x, day: a.Start.In(a.Zone).Format(time.DateOnly)}
 	if a.Class == diagnosisv1.DisorderClass_DISORDER_CLASS_UNSPECIFIED {
 		return nil, fault.Field("class", "what the application is against must be given")
 	}
@@ -125,16 +156,12 @@ func newCheck(a Application, h History) (*check, error) {
 			if err != nil {
 				return nil, err
 			}
+			read.number(x)
 			c.lines = append(c.lines, read)
 		}
 	}
 	for _, lot := range a.Lots {
-		past := h[lot.ID]
-		for i := 1; i < len(past); i++ {
-			if past[i].End.Before(past[i-1].End) {
-				return nil, fmt.Errorf("lot %s: its applications are not in the order of their ends", lot.ID)
-			}
-		}
+		c.past = append(c.past, x.of(lot.ID))
 	}
 	return c, nil
 }
@@ -157,6 +184,14 @@ func readLine(l Line, treatment int, use products.Use) (*line, error) {
 		}
 	}
 	return read, nil
+}
+
+// number looks up what a line is and holds in a history.
+func (l *line) number(x *Indexed) {
+	l.product, l.registration = x.find(productKey, l.Product.ID), x.find(registrationKey, l.Product.RegistrationNumber)
+	for _, id := range l.parts.actives {
+		l.ingredients = append(l.ingredients, x.find(activeKey, id))
+	}
 }
 
 // lotsOf returns the positions of the lots that a treatment goes on.
@@ -206,27 +241,32 @@ func (l *line) label(rule string, outcome Outcome, format string, args ...any) V
 	return v
 }
 
-// same reports whether a product that was applied is the product of a line: by
-// its id or, when it was entered anew, by its registration number.
-func (l *line) same(past *PastProduct) bool {
-	return past.ID == l.Product.ID ||
-		(past.RegistrationNumber != "" && past.RegistrationNumber == l.Product.RegistrationNumber)
+// heldBy reports whether the product of a line was in an application: by its id
+// or, when it was entered anew, by its registration number.
+func (l *line) heldBy(things []int32) bool {
+	for _, thing := range things {
+		if thing == l.product || thing == l.registration {
+			return true
+		}
+	}
+	return false
 }
 
-// sharesActive returns the first active ingredient of a line that a product that
-// was applied holds too; -1 when it holds none.
-func (l *line) sharesActive(past *PastProduct) int {
-	for i := range past.Actives {
-		if j := slices.Index(l.parts.actives, past.Actives[i].ID); j >= 0 {
-			return j
+// sharesActive returns the first active ingredient of a line that was in an
+// application too; -1 when none was.
+func (l *line) sharesActive(things []int32) int {
+	for _, thing := range things {
+		if i := slices.Index(l.ingredients, thing); i >= 0 {
+			return i
 		}
 	}
 	return -1
 }
 
-// within returns the applications of a lot that ended after a moment.
-func within(past []Past, since time.Time) []Past {
-	return past[sort.Search(len(past), func(i int) bool { return past[i].End.After(since) }):]
+// same reports whether a product that was applied is the product of a line.
+func (l *line) same(past *PastProduct) bool {
+	return past.ID == l.Product.ID ||
+		(past.RegistrationNumber != "" && past.RegistrationNumber == l.Product.RegistrationNumber)
 }
 
 // daysAfter returns the same time of day some days later in the nursery's zone.

@@ -88,23 +88,24 @@ func (c *check) minInterval(l *line) {
 	}
 	var w onLot
 	shortest, what, last, found := 0, "", time.Time{}, false
+	since := c.daysAfter(c.a.Start, -days-1)
 	for _, i := range c.treatedLots[l.treatment] {
-		lot := c.a.Lots[i].ID
-		past := within(c.h[lot], c.daysAfter(c.a.Start, -days-1))
-		for k := range past {
-			name, counts := l.countsAs(&past[k])
+		lot, of := c.a.Lots[i].ID, c.past[i]
+		for k := of.since(since); k < len(of.past); k++ {
+			name, counts := l.countsAs(of.in(k))
 			if !counts {
 				continue
 			}
-			apart := c.apart(&past[k])
-			if !c.tooClose(&past[k], days) {
+			past := &of.past[k]
+			apart := c.apart(past)
+			if !c.tooClose(past, days) {
 				if !w.refused && (!found || apart < shortest) {
-					shortest, what, last, found = apart, name, past[k].End, true
+					shortest, what, last, found = apart, name, past.End, true
 				}
 				continue
 			}
-			if w.refuse(lot, c.daysAfter(past[k].End, days)) {
-				shortest, what, last = apart, name, past[k].End
+			if w.refuse(lot, c.daysAfter(past.End, days)) {
+				shortest, what, last = apart, name, past.End
 			}
 		}
 	}
@@ -128,28 +129,14 @@ func (c *check) minInterval(l *line) {
 
 // countsAs reports whether an application counts for the label's interval, and
 // what of it does.
-func (l *line) countsAs(past *Past) (string, bool) {
-	for i := range past.Products {
-		if l.same(&past.Products[i]) {
-			return l.Product.DisplayName, true
-		}
+func (l *line) countsAs(things []int32) (string, bool) {
+	if l.heldBy(things) {
+		return l.Product.DisplayName, true
 	}
-	for i := range past.Products {
-		if j := l.sharesActive(&past.Products[i]); j >= 0 {
-			return l.actives[j].DisplayName, true
-		}
+	if i := l.sharesActive(things); i >= 0 {
+		return l.actives[i].DisplayName, true
 	}
 	return "", false
-}
-
-// heldBy reports whether an application holds the product of a line.
-func (l *line) heldBy(past *Past) bool {
-	for i := range past.Products {
-		if l.same(&past.Products[i]) {
-			return true
-		}
-	}
-	return false
 }
 
 // maxPerCycle holds a product to its label's applications per crop cycle: all that
@@ -163,9 +150,8 @@ func (c *check) maxPerCycle(l *line) {
 	highest := 0
 	for _, i := range c.treatedLots[l.treatment] {
 		lot, used := c.a.Lots[i].ID, 1
-		past := c.h[lot]
-		for k := range past {
-			if l.heldBy(&past[k]) {
+		for k := range c.past[i].past {
+			if l.heldBy(c.past[i].in(k)) {
 				used++
 			}
 		}
@@ -187,14 +173,14 @@ func (c *check) maxPerYear(l *line) {
 	}
 	var w onLot
 	highest := 0
+	var ends []time.Time
 	since := c.daysAfter(c.a.Start, -yearDays)
 	for _, i := range c.treatedLots[l.treatment] {
-		lot := c.a.Lots[i].ID
-		past := within(c.h[lot], since)
-		var ends []time.Time
-		for k := range past {
-			if l.heldBy(&past[k]) {
-				ends = append(ends, past[k].End)
+		lot, of := c.a.Lots[i].ID, c.past[i]
+		ends = ends[:0]
+		for k := of.since(since); k < len(of.past); k++ {
+			if l.heldBy(of.in(k)) {
+				ends = append(ends, of.ends[k])
 			}
 		}
 		if used := len(ends) + 1; used > most {
@@ -292,17 +278,22 @@ func (c *check) activePerYear(l *line, limit products.ActiveLimit, doses [][]dos
 	most := allowed.Amount()
 	since := c.daysAfter(c.a.Start, -yearDays)
 	var w onLot
+	var parts []dated
 	worst, complete := new(big.Rat).SetInt64(-1), true
+	active := c.history.find(activeKey, limit.ActiveIngredient)
+	sum := new(big.Rat)
 	for _, i := range c.treatedLots[l.treatment] {
 		lot := c.a.Lots[i].ID
 		now, known := c.doseOn(i, limit.ActiveIngredient, doses)
 		complete = complete && known
-		past := within(c.h[lot], since)
-		sum := new(big.Rat).Set(now)
-		var parts []dated
-		for k := range past {
-			var known bool
-			parts, known = past[k].addTo(sum, parts, limit.ActiveIngredient)
+		of := c.past[i]
+		sum.Set(now)
+		parts = parts[:0]
+		for k := of.since(since); k < len(of.past); k++ {
+			if !slices.Contains(of.in(k), active) {
+				continue
+			}
+			parts, known = of.past[k].addTo(sum, parts, limit.ActiveIngredient)
 			complete = complete && known
 		}
 		if sum.Cmp(most) > 0 {
@@ -311,7 +302,7 @@ func (c *check) activePerYear(l *line, limit products.ActiveLimit, doses [][]dos
 			w.lot = lot
 		}
 		if sum.Cmp(worst) > 0 {
-			worst = sum
+			worst.Set(sum)
 		}
 	}
 	if worst.Sign() < 0 {

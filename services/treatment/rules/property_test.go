@@ -244,7 +244,9 @@ func TestVerdictsAreDeterministicAndNameTheirRuleAndSource(t *testing.T) {
 		h := d.history(a)
 		first, err := rules.Check(a, h)
 		require.NoError(t, err)
-		second, err := rules.Check(a, h)
+		indexed, err := rules.Index(h)
+		require.NoError(t, err)
+		second, err := indexed.Check(a)
 		require.NoError(t, err)
 		require.Equal(t, first, second)
 		for _, v := range first {

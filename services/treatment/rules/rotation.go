@@ -5,22 +5,10 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"sync"
 	"time"
 
-	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
 	"velamen/services/products"
 )
-
-// worksOn tells, by active ingredient, the classes of disorder it works on: the
-// history of many lots asks for each of its active ingredients.
-var worksOn = sync.OnceValue(func() map[string][]diagnosisv1.DisorderClass {
-	classes := map[string][]diagnosisv1.DisorderClass{}
-	for _, active := range products.ActiveIngredients() {
-		classes[active.ID] = active.WorksOn
-	}
-	return classes
-})
 
 // rotation holds the mix to the rules of resistance rotation, over what each
 // treated lot was treated with wherever it stood. Each rule gives one verdict for
@@ -133,73 +121,13 @@ func (c *check) usesOn(lot int, proposed map[int]Use) []Use {
 	return uses
 }
 
-// pastUses returns, by lot, the applications against the same class as far back as
-// a rule looks.
+// pastUses returns, by lot, the applications against the same class.
 func (c *check) pastUses() [][]Use {
-	since := c.a.Start.Add(-daysLong(rotation().longestDays))
-	recent := make([][]Past, len(c.a.Lots))
-	count, actives := 0, 0
-	for i, lot := range c.a.Lots {
-		recent[i] = within(c.h[lot.ID], since)
-		for k := range recent[i] {
-			if recent[i][k].Class == c.a.Class {
-				count++
-				actives += recent[i][k].countActives()
-			}
-		}
-	}
-	// All uses and their groups stand in two arrays: there are thousands of them.
-	uses, groups := make([]Use, 0, count), make([]string, 0, 2*actives)
 	byLot := make([][]Use, len(c.a.Lots))
-	for i := range recent {
-		first := len(uses)
-		for k := range recent[i] {
-			if recent[i][k].Class == c.a.Class {
-				var use Use
-				use, groups = pastUse(&recent[i][k], groups)
-				uses = append(uses, use)
-			}
-		}
-		byLot[i] = uses[first:len(uses):len(uses)]
+	for i := range c.a.Lots {
+		byLot[i] = c.past[i].usesOf(c.a.Class)
 	}
 	return byLot
-}
-
-func (p *Past) countActives() int {
-	count := 0
-	for i := range p.Products {
-		count += len(p.Products[i].Actives)
-	}
-	return count
-}
-
-// pastUse returns an application as resistance management counts it. Its groups
-// are appended to an array that is large enough for them.
-func pastUse(past *Past, array []string) (Use, []string) {
-	start, works := len(array), worksOn()
-	for i := range past.Products {
-		for j := range past.Products[i].Actives {
-			if group := GroupOf(past.Products[i].Actives[j].Group); !slices.Contains(array[start:], group) {
-				array = append(array, group)
-			}
-		}
-	}
-	middle := len(array)
-	for i := range past.Products {
-		for j := range past.Products[i].Actives {
-			active := &past.Products[i].Actives[j]
-			if !slices.Contains(works[active.ID], past.Class) {
-				continue
-			}
-			if group := GroupOf(active.Group); !slices.Contains(array[middle:], group) {
-				array = append(array, group)
-			}
-		}
-	}
-	return Use{
-		Time: past.End, Disorder: past.Disorder, Class: past.Class,
-		Groups: array[start:middle:middle], Effective: array[middle:len(array):len(array)],
-	}, array
 }
 
 func (c *check) rotationVerdict(w *worst, past [][]Use, proposed map[int]Use) Verdict {

@@ -61,20 +61,21 @@ func (c *check) share(l, other *line) bool {
 
 // onPlants looks for the other of a pair in what the lots were treated with.
 func (c *check) onPlants(p *pair, l *line, isA, isB bool, v *Verdict) {
-	days := max(p.days, 1)
+	since := c.daysAfter(c.a.Start, -max(p.days, 1)-1)
 	var w onLot
 	var last time.Time
 	apart, name := 0, ""
 	for _, i := range c.treatedLots[l.treatment] {
 		lot := c.a.Lots[i].ID
-		past := within(c.h[lot], c.daysAfter(c.a.Start, -days-1))
-		for k := range past {
-			product, meets := p.meets(&past[k], l, isA, isB, past[k].Start.After(c.a.Start))
-			if !meets || !c.pairTooClose(p, &past[k]) {
+		of := c.past[i]
+		for k := of.since(since); k < len(of.past); k++ {
+			past := &of.past[k]
+			product, meets := p.meets(past, l, isA, isB, past.Start.After(c.a.Start))
+			if !meets || !c.pairTooClose(p, past) {
 				continue
 			}
-			if w.refuse(lot, c.pairFree(p, &past[k])) {
-				last, name, apart = past[k].End, product, c.apart(&past[k])
+			if w.refuse(lot, c.pairFree(p, past)) {
+				last, name, apart = past.End, product, c.apart(past)
 			}
 		}
 	}

@@ -1,10 +1,18 @@
 package rules
 
-import "math/big"
+import (
+	"math/big"
+	"slices"
+)
 
 // Use returns an application that was made as resistance management counts it.
 func (p Past) Use() Use {
-	use, _ := pastUse(&p, nil)
+	use := Use{Time: p.End, Disorder: p.Disorder, Class: p.Class, Groups: []string{}, Effective: []string{}}
+	for _, product := range p.Products {
+		for _, active := range product.Actives {
+			use.add(active.Group, slices.Contains(classesOf()[active.ID], p.Class))
+		}
+	}
 	return use
 }
 
