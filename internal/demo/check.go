@@ -31,8 +31,8 @@ const largestPage = 1000
 
 // Check plays two outbreaks through as the people of the nursery, on a server
 // that is seeded: one that is found today, and one that was treated for 70 days
-// before velamen came. It prints every step, then the use record of the house,
-// and returns an error that says what was not as it should be. Every run uses
+// before velamen came. It prints every step, a plan for the season, what people
+// answer for, then the use record of the house, and returns an error that says what was not as it should be. Every run uses
 // lots that are free.
 func Check(ctx context.Context, server Server) error {
 	s, err := open(ctx, server)
@@ -50,6 +50,8 @@ func Check(ctx context.Context, server Server) error {
 		{"The clock has caught up with every program", story.awaitPrograms},
 		{"An outbreak is found today", story.foundToday},
 		{"A nursery begins with velamen in the middle of an outbreak", story.takenOver},
+		{"The season ahead", story.planned},
+		{"What people answer for", story.answeredFor},
 		{"What is left on record", story.onRecord},
 	} {
 		s.say("\n%s", part.title)

@@ -114,9 +114,6 @@ func (s *story) askInVain(ctx context.Context, lot *stockv1.Lot) error {
 	return nil
 }
 
-// mostShown is how many of the products that lost are shown.
-const mostShown = 3
-
 // choose asks for the products of a step and takes the best.
 func (s *story) choose(ctx context.Context, step string) (*treatmentv1.ProductOption, error) {
 	options, err := s.treatment.ProposeProducts(s.asWorker(ctx), &treatmentv1.ProposeProductsRequest{
@@ -132,9 +129,8 @@ func (s *story) choose(ctx context.Context, step string) (*treatmentv1.ProductOp
 	for _, option := range options.GetProposed() {
 		s.tell("  %d. %s (FRAC %s): %s", option.GetRank(), option.GetDisplayName(), strings.Join(option.GetFracCodes(), ", "), option.GetReasons()[0])
 	}
-	lost := options.GetLost()
-	for _, option := range lost[:min(mostShown, len(lost))] {
-		s.tell("  not %s: %s", option.GetDisplayName(), option.GetReasons()[0])
+	if lost := options.GetLost(); len(lost) > 0 {
+		s.tell("  %d others lost, each with its reason, for example %s: %s", len(lost), lost[0].GetDisplayName(), lost[0].GetReasons()[0])
 	}
 	s.tell("  %s", options.GetCaution())
 	return options.GetProposed()[0], nil
@@ -158,7 +154,7 @@ func (s *story) mix(ctx context.Context, chosen *treatmentv1.ProductOption) (mix
 	s.tell("The mix sheet for %s: %s of mix at %s, so %s of %s in one load.",
 		storyArea, written(sheet.GetTotalVolume()), written(chosen.GetRate()), written(load.GetAmount()), load.GetDisplayName())
 	for _, measuring := range load.GetMeasuring() {
-		s.tell("  %s, %d times to %s", measuring.GetMeasure(), measuring.GetTimes(), written(measuring.GetAmount()))
+		s.tell("  %s: %d × %s", measuring.GetMeasure(), measuring.GetTimes(), written(measuring.GetAmount()))
 	}
 	if load.GetRounding() != "" {
 		s.tell("  %s", load.GetRounding())
@@ -204,7 +200,7 @@ func (s *story) confirmSpray(ctx context.Context, program *treatmentv1.Program, 
 	if err != nil {
 		return "", err
 	}
-	s.tell("%s confirms the systemic spray: %s of the product in %s on %s; %d rules were asked and none refused.",
+	s.tell("%s confirms the systemic spray: %s of the product in %s on %s; of %d verdicts none refuses.",
 		s.worker.DisplayName, written(mixed.amount), written(mixed.volume), storyArea, len(done.GetVerdicts()))
 	_, err = s.confirm(ctx, program, "contact", confirmation)
 	if err := s.refused(s.worker.DisplayName, "confirm the contact spray on the same day", err, fault.StepNotOpen); err != nil {

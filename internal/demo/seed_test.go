@@ -5,6 +5,7 @@ import (
 	"context"
 	"log/slog"
 	"net"
+	"slices"
 	"strings"
 	"testing"
 
@@ -111,6 +112,10 @@ func TestSeed(t *testing.T) {
 	require.EqualValues(t, 400+80+5, counts.lots)
 	require.Equal(t, len(s.nursery.outbreaks), counts.cases)
 	programs(ctx, t, story)
+	t.Run("applications are answered for", func(t *testing.T) { require.NoError(t, story.answeredFor(ctx)) })
+	t.Run("releases say what was shown", func(t *testing.T) { releases(ctx, t, story) })
+	t.Run("the store gave what was applied", func(t *testing.T) { taken(ctx, t, story) })
+	t.Run("a rotation can be planned", func(t *testing.T) { require.NoError(t, story.planned(ctx)) })
 
 	t.Run("a second time finds it seeded", func(t *testing.T) {
 		out.Reset()
@@ -150,6 +155,50 @@ func books(ctx context.Context, t *testing.T, s *story) (onHand int64, c counts)
 	plants, err := s.stock.GetPlantBalance(s.asAuditor(ctx), &stockv1.GetPlantBalanceRequest{Name: s.parent()})
 	require.NoError(t, err)
 	return plants.GetOnHand(), counts{lots: len(lots.GetLots()), cases: len(cases.GetCases()), entries: len(s.applications)}
+}
+
+// releases holds every release to state what the inspections show, and to show
+// enough unless the manager answers for it.
+func releases(ctx context.Context, t *testing.T, s *story) {
+	t.Helper()
+	listed, err := s.treatment.ListPrograms(s.asAuditor(ctx), &treatmentv1.ListProgramsRequest{
+		Parent: s.parent(), PageSize: largestPage, States: []treatmentv1.ProgramState{treatmentv1.ProgramState_PROGRAM_STATE_RELEASED},
+	})
+	require.NoError(t, err)
+	answered := 0
+	for _, program := range listed.GetPrograms() {
+		history, err := s.treatment.ListProgramEvents(s.asAuditor(ctx), &treatmentv1.ListProgramEventsRequest{Name: program.GetName(), PageSize: largestPage})
+		require.NoError(t, err)
+		events := history.GetEvents()
+		released := events[slices.IndexFunc(events, func(e *treatmentv1.ProgramEvent) bool { return e.GetStatement() != "" })]
+		require.Contains(t, released.GetStatement(), "confidence", program.GetName())
+		answered += len(released.GetConfirmation().GetOverrides())
+	}
+	require.Len(t, listed.GetPrograms(), 5)
+	require.Equal(t, 1, answered)
+}
+
+// taken holds every container to what was taken out of it, and waits for it.
+func taken(ctx context.Context, t *testing.T, s *story) {
+	t.Helper()
+	require.NoError(t, eventually(ctx, "the store gave for every application", func() (bool, error) {
+		listed, err := s.products.ListContainers(s.asAuditor(ctx), &productsv1.ListContainersRequest{Parent: s.name("products", "-"), PageSize: largestPage})
+		if err != nil {
+			return false, err
+		}
+		gave := map[string]bool{}
+		for _, container := range listed.GetContainers() {
+			require.False(t, strings.HasPrefix(container.GetRemaining().GetAmount(), "-"), container.GetName())
+			history, err := s.products.ListContainerEvents(s.asAuditor(ctx), &productsv1.ListContainerEventsRequest{Name: container.GetName(), PageSize: largestPage})
+			if err != nil {
+				return false, err
+			}
+			for _, event := range history.GetEvents() {
+				gave[event.GetApplication()] = true
+			}
+		}
+		return !slices.ContainsFunc(s.applications, func(application string) bool { return !gave[application] }), nil
+	}))
 }
 
 // programs holds every program to stand where its outbreak says.
