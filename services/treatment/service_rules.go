@@ -40,7 +40,7 @@ func (s *Service) CheckApplication(ctx context.Context, request *treatmentv1.Che
 		}
 		response.Verdicts = verdictsContract(w.nursery, verdicts)
 		response.Passes = len(rules.Refusals(verdicts)) == 0
-		if earliest, ok := rules.EarliestPass(verdicts); ok && !response.Passes {
+		if earliest, ok := rules.EarliestPass(verdicts); ok && !response.GetPasses() {
 			response.EarliestTime = timestamp(earliest)
 		}
 		return nil

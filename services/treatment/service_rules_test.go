@@ -205,7 +205,7 @@ func TestAManagerAnswersForARuleThatIsOverridden(t *testing.T) {
 	stored, err := n.treatment.GetApplication(asWorker(), &treatmentv1.GetApplicationRequest{Name: response.GetApplication()})
 	require.NoError(t, err)
 	require.Equal(t, rule, stored.GetOverrides()[0].GetRule())
-	require.Equal(t, name("people/"+string(rpctest.Manager.Person)), stored.GetOverrides()[0].GetPerson())
+	require.Equal(t, name("people/"+rpctest.Manager.Person), stored.GetOverrides()[0].GetPerson())
 	require.Contains(t, refused(stored.GetVerdicts()), rule)
 }
 
