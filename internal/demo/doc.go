@@ -1,8 +1,8 @@
 // Package demo is an invented nursery to look around in: houses, benches, lots,
-// people, products and 90 days of outbreaks at every stage. Nothing in it is
-// real but the names of plants and active ingredients, and no dose in it may be
-// used: the label of a product and local law decide, and licensed advice comes
-// first.
+// people, products, a chemical store and 90 days of outbreaks at every stage.
+// Nothing in it is real but the names of plants and active ingredients, and no
+// dose in it may be used: the label of a product and local law decide, and
+// licensed advice comes first.
 //
 // The data stands in the folder nursery, one file for each kind. It enters a
 // server the way a nursery's own data would, through the gRPC API alone, so that
