@@ -37,8 +37,8 @@ type point struct {
 // score gives an option its points and reasons.
 func (o *Option) score(application rules.Application, past past) {
 	points := []point{o.placePoints(application.Candidates), o.storePoints()}
-	points = append(points, past.rotationPoints(o.Filled.Application)...)
-	points = append(points, past.marginPoint(o.Filled.Application))
+	points = append(points, past.rotationPoints(o.Application)...)
+	points = append(points, past.marginPoint(o.Application))
 	points = append(points, o.entryPoint(), o.allowancePoint(), o.warningPoint())
 	slices.SortStableFunc(points, func(a, b point) int { return cmp.Compare(b.points, a.points) })
 	for _, p := range points {

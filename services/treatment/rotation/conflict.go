@@ -43,7 +43,7 @@ func (p problem) conflict(b *budget) conflict {
 		case unsettled:
 			return upper
 		}
-		sequence, got := p.solve(lower, p.slots, b)
+		sequence, got := p.exists(lower, p.slots, b.part(questions))
 		switch got {
 		case impossible:
 			return conflict{limits: lower, irreducible: true, smallest: true}
@@ -71,10 +71,9 @@ func (d *dual) meetAll(fewer int) ([]int, answer) {
 
 // meet adds at most so many limits to a set that meets the corrections.
 func (d *dual) meet(set []int, more int) ([]int, answer) {
-	if d.budget.left <= 0 {
+	if !d.budget.spend() {
 		return nil, unsettled
 	}
-	d.budget.left--
 	open := d.unmet(set)
 	if len(open) == 0 {
 		return slices.Clone(set), found
@@ -122,6 +121,9 @@ func apart(corrections [][]int) int {
 	return count
 }
 
+// questions is what part of the budget one question may take.
+const questions = 8
+
 func allOf(n int) []int {
 	all := make([]int, n)
 	for i := range all {
@@ -146,7 +148,7 @@ func (d *dual) reduce(on []int) conflict {
 			continue
 		}
 		without := slices.DeleteFunc(slices.Clone(result.limits), func(i int) bool { return i == index })
-		sequence, got := d.solve(without, d.slots, d.budget)
+		sequence, got := d.exists(without, d.slots, d.budget.part(questions))
 		switch got {
 		case impossible:
 			result.limits = without
@@ -176,7 +178,7 @@ func (d *dual) learn(sequence []int) {
 		if at < 0 {
 			break
 		}
-		better, got := d.solve(append(slices.Clone(kept), broken[at]), d.slots, d.budget)
+		better, got := d.exists(append(slices.Clone(kept), broken[at]), d.slots, d.budget.part(questions))
 		if got != found {
 			hopeless[broken[at]] = true
 			continue

@@ -137,11 +137,10 @@ func (q *question) labelLimit(product int, rule, message string) limit {
 		counter.count = append(counter.count, false)
 		return len(counter.made) - 1
 	}
-	mine := q.candidates[product].past
 	letter := make([]int, len(q.candidates))
 	letter[product] = itself
 	for other := range q.candidates {
-		if other != product && related(mine, q.candidates[other].past) {
+		if other != product && q.countsFor(product, rule, q.candidates[other].past) {
 			letter[other] = add(q.candidates[other].past)
 		}
 	}
@@ -150,12 +149,15 @@ func (q *question) labelLimit(product int, rule, message string) limit {
 	for _, lot := range q.realLots {
 		var entries []entry
 		for _, past := range q.history[lot.ID] {
-			if !related(mine, past) {
-				continue
-			}
 			text := content(past)
 			if _, known := letters[text]; !known {
-				letters[text] = add(past)
+				letters[text] = 0
+				if q.countsFor(product, rule, past) {
+					letters[text] = add(past)
+				}
+			}
+			if letters[text] == 0 {
+				continue
 			}
 			entries = append(entries, entry{moment: q.calendar.index(past.End), letter: letters[text]})
 		}
@@ -165,17 +167,27 @@ func (q *question) labelLimit(product int, rule, message string) limit {
 	return newLimit(report, newMachine(counter, q.calendar.slots()), letter, pasts)
 }
 
-// related reports whether an application holds the product of another or one of its
-// active ingredients, so that it may count for its label.
-func related(mine, other rules.Past) bool {
-	return slices.ContainsFunc(mine.Products, func(a rules.PastProduct) bool {
-		return slices.ContainsFunc(other.Products, func(b rules.PastProduct) bool {
-			return a.ID == b.ID || (a.RegistrationNumber != "" && a.RegistrationNumber == b.RegistrationNumber) ||
-				slices.ContainsFunc(a.Actives, func(x rules.PastActive) bool {
-					return slices.ContainsFunc(b.Actives, func(y rules.PastActive) bool { return x.ID == y.ID })
-				})
-		})
-	})
+// countsFor reports whether an application counts for a rule of a candidate's label:
+// whether the engine's numbers change with it.
+func (q *question) countsFor(product int, rule string, past rules.Past) bool {
+	application := q.candidates[product].at(q.calendar.moment(q.calendar.slots() - 1))
+	past.Start, past.End = application.Start.Add(-1), application.Start.Add(-1)
+	return q.numbers(application, rule, nil) != q.numbers(application, rule, q.everywhere([]rules.Past{past}))
+}
+
+// numbers writes what the engine counted for a rule.
+func (q *question) numbers(application rules.Application, rule string, history rules.History) string {
+	verdicts, err := rules.PeriodVerdicts(application, history)
+	if err != nil {
+		return err.Error()
+	}
+	var text strings.Builder
+	for _, verdict := range verdicts {
+		if verdict.Rule == rule {
+			fmt.Fprintln(&text, verdict.Numbers)
+		}
+	}
+	return text.String()
 }
 
 // content writes what an application held, for telling apart those that count

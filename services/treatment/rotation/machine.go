@@ -7,8 +7,7 @@ import "slices"
 // application that it does not count. What it keeps of the past is a text that
 // holds only what can still matter, so that pasts with the same future are equal.
 //
-// Every counter is hereditary: where a sequence keeps it, the sequence with one
-// counted application fewer keeps it too. Reading the letter 0 never breaks it.
+// Reading the letter 0 never breaks it.
 type counter interface {
 	// after returns the past after an application in a slot, and false when that
 	// application breaks the rule.
@@ -16,7 +15,8 @@ type counter interface {
 	// letters says of each letter, 0 included, whether it is counted.
 	letters() []bool
 	// bounded is true for a rule of the form "at most so many in every window of
-	// applications or days". Of any other nothing bounds how many applications fit.
+	// applications or days": where a sequence keeps it, so does the sequence with one
+	// counted application fewer. Of any other nothing bounds how many applications fit.
 	bounded() bool
 }
 
@@ -146,10 +146,10 @@ func (m *machine) stand(id stateID) stateID {
 	return stand
 }
 
-// takesAll reports whether the state breaks at no continuation at all: room is an
-// upper bound only, so the longest continuation is read out.
+// takesAll reports whether the state breaks at no continuation at all: a bounded
+// counter that takes a counted application in every slot takes any other sequence.
 func (m *machine) takesAll(id stateID) bool {
-	if len(m.counter.letters()) != 2 {
+	if !m.counter.bounded() || len(m.counter.letters()) != 2 {
 		return false
 	}
 	for m.states[id].slot < m.slots {
@@ -194,6 +194,28 @@ func newLimit(report Limit, m *machine, letter []int, pasts []string) limit {
 		}
 	}
 	return l
+}
+
+// roomAtStart is how many counted applications fit at most before any was made.
+func (l limit) roomAtStart() int {
+	least := l.machine.slots
+	for _, id := range l.starts {
+		if room := l.machine.room(id); len(room) > 0 {
+			least = min(least, room[len(room)-1])
+		}
+	}
+	return least
+}
+
+// idle reports whether no sequence of the candidates can break the limit.
+func (l limit) idle() bool {
+	if !slices.ContainsFunc(l.letter, func(letter int) bool { return letter != 0 }) {
+		return true
+	}
+	if l.machine.counter.bounded() && len(l.members) == 0 {
+		return true
+	}
+	return !slices.ContainsFunc(l.starts, func(id stateID) bool { return l.machine.stand(id) != free })
 }
 
 // keeps reports whether a sequence of products keeps the limit.

@@ -45,6 +45,9 @@ type Plan struct {
 	// Fewest is true when it was shown that no sequence has fewer applications at high
 	// risk of resistance.
 	Fewest bool
+	// Preferred is true when it is the first in the order of preference of all that
+	// have as few. Both are false only where the search ended before.
+	Preferred bool
 	// LeftOut are products that may be used on none of the days, by id.
 	LeftOut []LeftOut
 }
@@ -83,9 +86,9 @@ const RuleNoProduct = "no-product"
 // year.
 const mostApplications = 366
 
-// searchBudget is how many sequences a plan looks into at most. Almost every plan
-// needs a few hundred.
-const searchBudget = 300_000
+// searchBudget is how many beginnings of a sequence a plan looks into at most, and
+// a conflict as many again. Almost every plan needs a few hundred.
+const searchBudget = 60_000
 
 // Lay lays out a rotation. It returns a fault that names the field for days that
 // are no period, and one when the search ended without a sequence and without a
@@ -113,11 +116,11 @@ func lay(request Request, nodes int) (Plan, error) {
 		return Plan{}, err
 	}
 	b := &budget{left: nodes}
-	sequence, got, fewest := p.best(b)
+	best, got := p.best(b)
 	switch got {
 	case found:
-		plan.Fewest = fewest
-		plan.Applications = q.planned(sequence)
+		plan.Fewest, plan.Preferred = best.fewest, best.preferred
+		plan.Applications = q.planned(best.sequence)
 		return plan, q.verify(plan.Applications)
 	case impossible:
 		conflict := p.conflict(&budget{left: nodes})
@@ -175,6 +178,7 @@ func (q *question) problem() (problem, error) {
 		slots: q.calendar.slots(), products: len(q.candidates), before: q.order,
 		limits: slices.Concat(q.groupLimits(), q.labelLimits(), intervals, q.daysLimits()),
 	}
+	p.limits = slices.DeleteFunc(p.limits, limit.idle)
 	for _, one := range q.candidates {
 		weight := 0
 		if one.risk >= atHighRisk {

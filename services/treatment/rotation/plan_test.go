@@ -36,7 +36,7 @@ func TestRotation(t *testing.T) {
 		{"a label's days between applications", season(4, 7, with(mancozeb, everyDays(14)), chlorothalonil),
 			"chlorothalonil mancozeb chlorothalonil mancozeb"},
 		{"a product whose registration ends is used before", season(4, 7, expired, with(chlorothalonil, perYear(2))),
-			"chlorothalonil expired chlorothalonil"},
+			"expired expired chlorothalonil chlorothalonil"},
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			plan, err := Lay(test.request)
@@ -59,7 +59,7 @@ func TestConflict(t *testing.T) {
 		{"one product, too few", season(4, 7, with(mancozeb, perYear(3))), "label-max-per-year"},
 		{"two products, each too few", season(8, 7, with(mancozeb, perYear(3)), with(chlorothalonil, perYear(4))), "label-max-per-year label-max-per-year"},
 		{"one capped group", season(4, 7, tebuconazole), "rotation-consecutive"},
-		{"too few and too seldom of one product is one limit", season(4, 7, with(with(mancozeb, perYear(1)), everyDays(30))), "label-max-per-year"},
+		{"either of two limits would do: one is enough", season(4, 7, with(with(mancozeb, perYear(1)), everyDays(30))), "label-min-interval"},
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			plan, err := Lay(test.request)
@@ -100,8 +100,9 @@ func TestWhatIsNoPeriodIsRefused(t *testing.T) {
 
 func fieldOf(t *testing.T, err error) string {
 	t.Helper()
-	require.ErrorAs(t, err, new(*fault.Fault))
-	return err.(*fault.Fault).Field
+	var refused *fault.Fault
+	require.ErrorAs(t, err, &refused)
+	return refused.Field
 }
 
 // actives are those that a nursery rotates against fungi.
@@ -147,37 +148,46 @@ func inventSeason(random *rand.Rand, applications, most int) Request {
 
 func TestEveryPlanPassesTheEngineAndEveryConflictIsOne(t *testing.T) {
 	random := rand.New(rand.NewPCG(21, 22))
-	laid, not := 0, 0
-	for range 400 {
+	laid, not, unproven := 0, 0, 0
+	for range 150 {
 		request := inventSeason(random, 2+random.IntN(12), 8)
 		// Lay runs every plan through the engine and returns an error where it fails.
 		plan, err := Lay(request)
 		require.NoError(t, err)
 		if len(plan.Applications) > 0 {
 			laid++
-			require.True(t, plan.Fewest)
+			if !plan.Fewest || !plan.Preferred {
+				unproven++
+			}
 			continue
 		}
 		if conflicting(plan) == RuleNoProduct {
 			continue
 		}
 		not++
-		require.True(t, plan.Smallest)
+		if !plan.Smallest {
+			unproven++
+		}
+		if !plan.Irreducible {
+			continue
+		}
 		q, _, err := newQuestion(request)
 		require.NoError(t, err)
 		p, err := q.problem()
 		require.NoError(t, err)
-		c := p.conflict(plenty())
-		_, got := p.solve(c.limits, p.slots, plenty())
+		c := p.conflict(&budget{left: searchBudget})
+		require.Len(t, c.limits, len(plan.Conflict))
+		_, got := p.exists(c.limits, p.slots, plenty())
 		require.Equal(t, impossible, got)
 		for _, index := range c.limits {
 			without := slices.DeleteFunc(slices.Clone(c.limits), func(i int) bool { return i == index })
-			_, got := p.solve(without, p.slots, plenty())
+			_, got := p.exists(without, p.slots, plenty())
 			require.Equal(t, found, got, "without %s", p.limits[index].Message)
 		}
 	}
-	require.Greater(t, laid, 50)
-	require.Greater(t, not, 50)
+	require.Greater(t, laid, 20)
+	require.Greater(t, not, 20)
+	require.Less(t, unproven, 8, "the budget is enough for nearly all")
 }
 
 // The engine, asked about a whole sequence application by application, refuses what
@@ -186,7 +196,7 @@ func TestEveryPlanPassesTheEngineAndEveryConflictIsOne(t *testing.T) {
 func TestTheLimitsAreThoseOfTheEngine(t *testing.T) {
 	random := rand.New(rand.NewPCG(23, 24))
 	kept, broke := 0, 0
-	for range 1500 {
+	for range 500 {
 		request := inventSeason(random, 2+random.IntN(20), 6)
 		q, _, err := newQuestion(request)
 		require.NoError(t, err)
@@ -206,7 +216,7 @@ func TestTheLimitsAreThoseOfTheEngine(t *testing.T) {
 		refusal := q.verify(q.planned(sequence))
 		var refusedBy []string
 		for _, l := range p.limits {
-			if _, season := l.machine.counter.(capCounter); !season && !keepsBeginning(l, sequence) {
+			if _, season := l.machine.counter.(capCounter); !season && !l.keeps(sequence) {
 				refusedBy = append(refusedBy, l.Message)
 			}
 		}
@@ -218,11 +228,56 @@ func TestTheLimitsAreThoseOfTheEngine(t *testing.T) {
 			require.NotEmpty(t, refusedBy, refusal.Error())
 		}
 	}
-	require.Greater(t, kept, 100)
+	require.Greater(t, kept, 20)
 	require.Greater(t, broke, 100)
 }
 
-func keepsBeginning(l limit, sequence []int) bool { return l.keeps(sequence) }
+func TestNoSequenceHasMoreOfALimitThanItsRoom(t *testing.T) {
+	random := rand.New(rand.NewPCG(27, 28))
+	full := 0
+	for range 60 {
+		q, _, err := newQuestion(inventSeason(random, 2+random.IntN(20), 6))
+		require.NoError(t, err)
+		if len(q.candidates) == 0 {
+			continue
+		}
+		p, err := q.problem()
+		require.NoError(t, err)
+		for _, l := range p.limits {
+			for range 20 {
+				if fillAtRandom(t, random, l, p.slots) {
+					full++
+				}
+			}
+		}
+	}
+	require.Greater(t, full, 1000, "sequences that come up to the room")
+}
+
+// fillAtRandom draws a sequence that keeps a limit, counted applications first, and
+// reports whether it came up to the limit's room.
+func fillAtRandom(t *testing.T, random *rand.Rand, l limit, slots int) bool {
+	t.Helper()
+	id := l.starts[random.IntN(len(l.starts))]
+	room := l.machine.room(id)
+	count := 0
+	for slot := range slots {
+		product := random.IntN(len(l.letter))
+		if len(l.members) > 0 && random.IntN(3) > 0 {
+			product = l.members[random.IntN(len(l.members))]
+		}
+		next := l.machine.step(id, l.letter[product])
+		if next == broken {
+			next = l.machine.step(id, 0)
+		} else if slices.Contains(l.members, product) {
+			count++
+		}
+		require.NotEqual(t, broken, next)
+		require.LessOrEqual(t, count, room[slot], l.Message)
+		id = next
+	}
+	return count == room[slots-1]
+}
 
 func TestTheOrderOfTheProductsDoesNotMatter(t *testing.T) {
 	random := rand.New(rand.NewPCG(25, 26))
@@ -241,20 +296,19 @@ func TestTheOrderOfTheProductsDoesNotMatter(t *testing.T) {
 }
 
 func TestSharesHoldOverTheWholeSeason(t *testing.T) {
-	request := season(26, 14, product("boscalid", "boscalid", "mancozeb"), product("mancozeb", "mancozeb"))
-	request.Products[1].Product.Directions[0].MaxPerYear = 13
-	plan, err := Lay(request)
+	boscalid := product("boscalid", "boscalid", "mancozeb")
+	mancozeb, chlorothalonil := with(product("mancozeb", "mancozeb"), perYear(7)), with(product("chlorothalonil", "chlorothalonil"), perYear(6))
+	plan, err := Lay(season(26, 14, boscalid, mancozeb, chlorothalonil))
 	require.NoError(t, err)
+	require.Len(t, plan.Applications, 26)
 	count := 0
-	for i, planned := range plan.Applications {
+	for _, planned := range plan.Applications {
 		if planned.Product.ID == "boscalid" {
 			count++
 		}
-		if i+1 == len(plan.Applications) {
-			require.LessOrEqual(t, count, rules.LimitsOf("7").Share.Of(i+1))
-		}
 	}
-	require.Len(t, plan.Applications, 26)
+	require.Equal(t, 13, count)
+	require.Equal(t, 13, rules.LimitsOf("7").Share.Of(26))
 }
 
 // nurserySeason is a house's year: weekly, 20 products with labels as they are.
@@ -292,7 +346,7 @@ func BenchmarkConflictOfAYearOfWeeks(b *testing.B) {
 			active, _ := products.ActiveIngredientByID(c.ActiveIngredient)
 			return rules.Capped(active.FRACCode)
 		})
-	})[:8]
+	})[:7]
 	for b.Loop() {
 		plan, err := Lay(request)
 		require.NoError(b, err)

@@ -27,6 +27,11 @@ type question struct {
 	lots [][]rules.Use
 	// days are the limits on the days on which candidates may be used.
 	days []limit
+	// ranked are the candidates by what stays the same; held are the groups of each,
+	// as numbers below groupCount.
+	ranked     []int
+	held       [][]int
+	groupCount int
 }
 
 // hourOfWork is when planned applications begin: spraying is best from 6 to 10
@@ -74,6 +79,7 @@ func newQuestion(request Request) (*question, []LeftOut, error) {
 			left = append(left, LeftOut{Product: stocked.Product.ID, Reasons: reasons})
 		}
 	}
+	q.rank()
 	return q, left, nil
 }
 
@@ -218,25 +224,39 @@ func (q *question) daysLimits() []limit {
 // cheaper, one of unknown cost last, then by id. Costs in different currencies are
 // kept apart by currency.
 func (q *question) order(sequence []int) []int {
-	used := map[string]int{}
+	used, most := make([]int, q.groupCount), make([]int, len(q.candidates))
 	for _, product := range sequence {
-		for _, group := range q.candidates[product].use.Groups {
+		for _, group := range q.held[product] {
 			used[group]++
 		}
 	}
-	most := make([]int, len(q.candidates))
-	for i, one := range q.candidates {
-		for _, group := range one.use.Groups {
+	for i, groups := range q.held {
+		for _, group := range groups {
 			most[i] = max(most[i], used[group])
 		}
 	}
-	order := allOf(len(q.candidates))
-	slices.SortFunc(order, func(a, b int) int {
-		x, y := q.candidates[a], q.candidates[b]
-		return cmp.Or(cmp.Compare(most[a], most[b]), cmp.Compare(x.risk, y.risk), x.compareCost(y),
-			strings.Compare(x.product.ID, y.product.ID))
-	})
+	order := slices.Clone(q.ranked)
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(most[a], most[b]) })
 	return order
+}
+
+// rank orders the candidates by what does not change from one application to the
+// next: risk, cost and id.
+func (q *question) rank() {
+	q.ranked = allOf(len(q.candidates))
+	slices.SortFunc(q.ranked, func(a, b int) int {
+		x, y := q.candidates[a], q.candidates[b]
+		return cmp.Or(cmp.Compare(x.risk, y.risk), x.compareCost(y), strings.Compare(x.product.ID, y.product.ID))
+	})
+	groups := q.groups()
+	q.groupCount = len(groups)
+	for _, one := range q.candidates {
+		var held []int
+		for _, group := range one.use.Groups {
+			held = append(held, slices.Index(groups, group))
+		}
+		q.held = append(q.held, held)
+	}
 }
 
 func (c candidate) compareCost(other candidate) int {

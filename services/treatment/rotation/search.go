@@ -1,6 +1,7 @@
 package rotation
 
 import (
+	"cmp"
 	"encoding/binary"
 	"slices"
 )
@@ -29,7 +30,24 @@ const (
 
 // budget is how many more sequences a search may open. Several searches may share
 // one, so that the whole answer stays within bounds.
-type budget struct{ left int }
+type budget struct {
+	left int
+	// of is the budget that this one is a part of.
+	of *budget
+}
+
+// part returns a part of what is left, for one question among several: a proof may
+// take any time.
+func (b *budget) part(of int) *budget { return &budget{left: b.left / of, of: b} }
+
+// spend takes one sequence; false when none is left.
+func (b *budget) spend() bool {
+	if b.left <= 0 || (b.of != nil && !b.of.spend()) {
+		return false
+	}
+	b.left--
+	return true
+}
 
 // strand is one machine on its way through the slots: a limit over one past.
 type strand struct {
@@ -47,18 +65,20 @@ type search struct {
 	// most is how many applications of weight 1 there may be.
 	most   int
 	budget *budget
-	// home of each product is the index in on of the limit with the fewest members
-	// that counts it along with other products; -1 when there is none.
-	home []int
 	// own of each product are the indices in on of limits that count it alone.
 	own [][]int
 	// classes are products that may change places; class of each product.
 	classes [][]int
 	class   []int
-	// pools are the products with one home.
-	pools []pool
+	// partitions are ways to gather the products in pools.
+	partitions [][]pool
 	// first strand of each limit in on.
 	first []int
+
+	// roomFirst tries what leaves most room first, not what is preferred.
+	roomFirst bool
+	// scratch holds the sums of a bound.
+	scratch []int
 
 	dead     map[string]struct{}
 	sequence []int
@@ -66,17 +86,21 @@ type search struct {
 	settled  bool
 }
 
-// pool are products that a limit counts together; home is -1 where none does.
+// pool are products that some limits count together.
 type pool struct {
-	home     int
+	homes    []int
 	products []int
 }
 
 // solve looks for a sequence that keeps the limits in on, with at most so many
 // applications of weight 1. The sequence is the first in the order of preference.
 func (p problem) solve(on []int, most int, b *budget) ([]int, answer) {
+	return p.search(on, most, b, false)
+}
+
+func (p problem) search(on []int, most int, b *budget, roomFirst bool) ([]int, answer) {
 	s := &search{
-		problem: p, on: on, most: most, budget: b,
+		problem: p, on: on, most: most, budget: b, roomFirst: roomFirst,
 		dead: map[string]struct{}{}, settled: true,
 	}
 	s.arrange()
@@ -100,25 +124,13 @@ func (p problem) solve(on []int, most int, b *budget) ([]int, answer) {
 
 // arrange works out what the bound and the twins need.
 func (s *search) arrange() {
-	s.home = make([]int, s.products)
 	s.own = make([][]int, s.products)
-	for product := range s.products {
-		s.home[product] = -1
-	}
 	for i, index := range s.on {
-		members := s.limits[index].members
-		if len(members) == 1 {
+		if members := s.limits[index].members; len(members) == 1 {
 			s.own[members[0]] = append(s.own[members[0]], i)
-			continue
-		}
-		for _, product := range members {
-			if at := s.home[product]; at < 0 || len(s.limits[s.on[at]].members) > len(members) {
-				s.home[product] = i
-			}
 		}
 	}
 	s.class = make([]int, s.products)
-	s.classes = nil
 	for product := range s.products {
 		class := slices.IndexFunc(s.classes, func(class []int) bool { return s.alike(class[0], product) })
 		if class < 0 {
@@ -128,19 +140,53 @@ func (s *search) arrange() {
 		s.classes[class] = append(s.classes[class], product)
 		s.class[product] = class
 	}
-	s.pool()
+	// A product of several groups counts in one pool only. Which one bounds best
+	// depends on the rest, so both the smallest and the tightest are tried.
+	fewest := s.partition(func(l limit) int { return len(l.members) })
+	tightest := s.partition(func(l limit) int { return l.roomAtStart() })
+	s.partitions = [][]pool{fewest}
+	if !slices.EqualFunc(fewest, tightest, func(a, b pool) bool { return slices.Equal(a.products, b.products) }) {
+		s.partitions = append(s.partitions, tightest)
+	}
 }
 
-// pool gathers the products by the limit that they count against together.
-func (s *search) pool() {
+// partition gathers the products by the limit that they count against together with
+// others: that of the least size.
+func (s *search) partition(size func(limit) int) []pool {
+	var pools []pool
 	for product := range s.products {
-		at := slices.IndexFunc(s.pools, func(p pool) bool { return p.home == s.home[product] })
-		if at < 0 || s.home[product] < 0 {
-			at = len(s.pools)
-			s.pools = append(s.pools, pool{home: s.home[product]})
+		home := -1
+		for i, index := range s.on {
+			l := s.limits[index]
+			if len(l.members) < 2 || !slices.Contains(l.members, product) {
+				continue
+			}
+			if home < 0 || size(l) < size(s.limits[s.on[home]]) {
+				home = i
+			}
 		}
-		s.pools[at].products = append(s.pools[at].products, product)
+		at := slices.IndexFunc(pools, func(p pool) bool { return home >= 0 && slices.Contains(p.homes, home) })
+		if at < 0 {
+			at = len(pools)
+			pools = append(pools, pool{homes: s.neighbours(home)})
+		}
+		pools[at].products = append(pools[at].products, product)
 	}
+	return pools
+}
+
+// neighbours returns the limits that count the same products as one of them.
+func (s *search) neighbours(home int) []int {
+	if home < 0 {
+		return nil
+	}
+	var same []int
+	for i, index := range s.on {
+		if slices.Equal(s.limits[index].members, s.limits[s.on[home]].members) {
+			same = append(same, i)
+		}
+	}
+	return same
 }
 
 // alike reports whether two products may change places in every sequence: they
@@ -183,12 +229,11 @@ func (s *search) descend(strands []strand) bool {
 	if slot == s.slots {
 		return true
 	}
-	if s.budget.left <= 0 {
+	if !s.budget.spend() {
 		s.settled = false
 		return false
 	}
-	s.budget.left--
-	if s.hopeless(slot, strands) {
+	if s.slack(slot, s.weighed, strands) < 0 {
 		return false
 	}
 	key := s.key(slot, strands)
@@ -197,19 +242,18 @@ func (s *search) descend(strands []strand) bool {
 	}
 	settled := s.settled
 	var failed []int
-	next := make([]strand, len(strands))
-	for _, product := range s.before(s.sequence) {
-		if s.weighed+s.weight[product] > s.most || s.twinFailed(product, failed, strands) || !s.advance(strands, next, product) {
+	for _, next := range s.children(slot, strands) {
+		if s.twinFailed(next.product, failed, strands) {
 			continue
 		}
-		s.sequence = append(s.sequence, product)
-		s.weighed += s.weight[product]
-		if s.descend(next) {
+		s.sequence = append(s.sequence, next.product)
+		s.weighed += s.weight[next.product]
+		if s.descend(next.strands) {
 			return true
 		}
-		s.weighed -= s.weight[product]
+		s.weighed -= s.weight[next.product]
 		s.sequence = s.sequence[:slot]
-		failed = append(failed, product)
+		failed = append(failed, next.product)
 	}
 	// A dead end is one only where everything below it was tried.
 	if settled == s.settled {
@@ -218,17 +262,53 @@ func (s *search) descend(strands []strand) bool {
 	return false
 }
 
+// child is a product that may come next.
+type child struct {
+	product int
+	strands []strand
+	slack   int
+}
+
+// children returns the products that may come next, in the order in which they are
+// tried: that of preference, or where a sequence is hard to find those first that
+// leave most room for the rest.
+func (s *search) children(slot int, strands []strand) []child {
+	var children []child
+	for _, product := range s.before(s.sequence) {
+		weighed := s.weighed + s.weight[product]
+		if weighed > s.most {
+			continue
+		}
+		next, ok := s.advance(strands, product)
+		if !ok {
+			continue
+		}
+		one := child{product: product, strands: next}
+		if s.roomFirst {
+			if one.slack = s.slack(slot+1, weighed, next); one.slack < 0 {
+				continue
+			}
+		}
+		children = append(children, one)
+	}
+	if s.roomFirst {
+		slices.SortStableFunc(children, func(a, b child) int { return cmp.Compare(b.slack, a.slack) })
+	}
+	return children
+}
+
 // advance moves every strand over a product; false when a limit is broken.
-func (s *search) advance(strands, next []strand, product int) bool {
+func (s *search) advance(strands []strand, product int) ([]strand, bool) {
+	next := make([]strand, len(strands))
 	for i, at := range strands {
 		l := &s.limits[s.on[at.limit]]
 		to := l.machine.step(at.state, l.letter[product])
 		if to == broken {
-			return false
+			return nil, false
 		}
 		next[i] = strand{limit: at.limit, state: to}
 	}
-	return true
+	return next, true
 }
 
 // twinFailed reports whether a product that stands exactly where this one does was
@@ -250,14 +330,31 @@ func (s *search) sameStand(a, b int, strands []strand) bool {
 	return true
 }
 
-// hopeless bounds how many applications the limits leave room for up to each slot
-// that is to come. Each product counts against its own limits and against one that
-// it shares (its home), so that no application is counted twice.
-func (s *search) hopeless(slot int, strands []strand) bool {
+// slack bounds how many more applications the limits leave room for than are to
+// come, up to the slot where it is least; below zero nothing that follows can keep
+// them. Each product counts against its own limits and in one pool, so that no
+// application is counted twice.
+func (s *search) slack(slot, weighed int, strands []strand) int {
+	least := s.slots
+	for _, pools := range s.partitions {
+		least = min(least, s.slackIn(pools, slot, weighed, strands))
+		if least < 0 {
+			break
+		}
+	}
+	return least
+}
+
+func (s *search) slackIn(pools []pool, slot, weighed int, strands []strand) int {
 	left := s.slots - slot
-	total, light := make([]int, left), make([]int, left)
-	room, sum, lightSum := make([]int, left), make([]int, left), make([]int, left)
-	for _, pool := range s.pools {
+	if s.scratch == nil {
+		s.scratch = make([]int, 5*s.slots)
+	}
+	total, light := s.scratch[:left], s.scratch[s.slots:][:left]
+	room, sum, lightSum := s.scratch[2*s.slots:][:left], s.scratch[3*s.slots:][:left], s.scratch[4*s.slots:][:left]
+	clear(total)
+	clear(light)
+	for _, pool := range pools {
 		clear(sum)
 		clear(lightSum)
 		for _, product := range pool.products {
@@ -271,21 +368,19 @@ func (s *search) hopeless(slot int, strands []strand) bool {
 			}
 		}
 		fill(room)
-		if pool.home >= 0 {
-			s.narrow(room, pool.home, strands)
+		for _, home := range pool.homes {
+			s.narrow(room, home, strands)
 		}
 		for i, most := range room {
 			total[i] += min(sum[i], most)
 			light[i] += min(lightSum[i], most)
 		}
 	}
-	heavy := s.most - s.weighed
+	least := s.slots
 	for i := range left {
-		if total[i] < i+1 || light[i]+heavy < i+1 {
-			return true
-		}
+		least = min(least, total[i]-(i+1), light[i]+s.most-weighed-(i+1))
 	}
-	return false
+	return least
 }
 
 // fill gives every slot room for itself and all before it.

@@ -39,6 +39,25 @@ func (p pair) after(_ int, past string, letter int) (string, bool) {
 	return past, letter == 0 || !strings.Contains(past, strconv.Itoa(3-letter))
 }
 
+// block asks for as many other applications after a block of counted ones as the
+// block had. One counted application fewer may break it, so that nothing bounds it.
+type block struct{}
+
+func (block) letters() []bool { return []bool{false, true} }
+
+func (block) bounded() bool { return false }
+
+func (block) after(_ int, past string, letter int) (string, bool) {
+	past += strconv.Itoa(letter)
+	if letter == 0 {
+		return past, true
+	}
+	before := strings.TrimRight(past, "1")
+	others := len(before) - len(strings.TrimRight(before, "0"))
+	before = strings.TrimRight(before, "0")
+	return past, len(before)-len(strings.TrimRight(before, "1")) <= others
+}
+
 // invent makes a small problem: windows over single products and over several, and
 // pairs that keep apart.
 func invent(random *rand.Rand) problem {
@@ -56,9 +75,15 @@ func invent(random *rand.Rand) problem {
 	for range 1 + random.IntN(7) {
 		letter := make([]int, p.products)
 		past := strings.Repeat("0", random.IntN(3)) + strings.Repeat("1", random.IntN(2))
-		switch random.IntN(4) {
+		switch random.IntN(5) {
 		case 0, 1:
 			letter[random.IntN(p.products)] = 1
+		case 4:
+			for i := range letter {
+				letter[i] = random.IntN(2)
+			}
+			p.limits = append(p.limits, newLimit(Limit{}, shared("block", block{}), letter, []string{past, ""}))
+			continue
 		case 2:
 			for i := range letter {
 				letter[i] = random.IntN(2)
@@ -131,10 +156,16 @@ func TestTheSearchFindsWhatTryingEverythingFinds(t *testing.T) {
 		most := random.IntN(p.slots + 1)
 		want := p.firstOf(on, most)
 		got, result := p.solve(on, most, plenty())
+		any, other := p.search(on, most, plenty(), true)
+		require.Equal(t, result, other)
 		if want == nil {
 			none++
 			require.Equal(t, impossible, result)
 			continue
+		}
+		require.LessOrEqual(t, p.weigh(any), most)
+		for _, index := range on {
+			require.True(t, p.limits[index].keeps(any))
 		}
 		require.Equal(t, found, result)
 		require.Equal(t, want, got)
@@ -152,13 +183,14 @@ func TestTheBestSequenceHasTheFewestOfWeightAndIsTheFirstOfThem(t *testing.T) {
 		for most := 0; most <= p.slots && want == nil; most++ {
 			want = p.firstOf(on, most)
 		}
-		got, result, proven := p.best(plenty())
+		got, result := p.best(plenty())
 		if want == nil {
 			require.Equal(t, impossible, result)
 			continue
 		}
-		require.True(t, proven)
-		require.Equal(t, want, got)
+		require.True(t, got.fewest)
+		require.True(t, got.preferred)
+		require.Equal(t, want, got.sequence)
 	}
 }
 
