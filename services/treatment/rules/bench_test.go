@@ -13,9 +13,11 @@ import (
 )
 
 // The size of the benchmark: ten years of a nursery that treats every lot every
-// two weeks, 40 lots at a time.
+// two weeks. The 8 lots of a bench were always treated together; an application
+// treats 40 lots of 5 benches.
 const (
 	benchLots     = 5000
+	benchBench    = 8
 	benchTogether = 40
 	benchYears    = 10
 	benchPerYear  = 26
@@ -25,13 +27,13 @@ const (
 func nurseryHistory() rules.History {
 	d := newDice(7)
 	h := rules.History{}
-	for first := 0; first < benchLots; first += benchTogether {
+	for first := 0; first < benchLots; first += benchBench {
 		made := make([]rules.Past, 0, benchYears*benchPerYear)
 		for i := benchYears * benchPerYear; i > 0; i-- {
-			end := now.Add(-time.Duration(i) * 14 * 24 * time.Hour)
+			end := now.Add(-time.Duration(i)*14*24*time.Hour + time.Duration(first)*time.Second)
 			made = append(made, past(end, d.from(someDisorders), fungus, d.from(someActives), "mancozeb"))
 		}
-		for lot := first; lot < first+benchTogether; lot++ {
+		for lot := first; lot < first+benchBench; lot++ {
 			h["lot-"+strconv.Itoa(lot)] = slices.Clone(made)
 		}
 	}

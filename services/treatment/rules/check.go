@@ -102,7 +102,33 @@ type check struct {
 	lines []*line
 	// treatedLots are the positions in a.Lots of the lots of each treatment.
 	treatedLots [][]int
-	verdicts    []Verdict
+	// alike are the lots of each treatment, those that nothing tells apart together.
+	alike    [][]alike
+	verdicts []Verdict
+}
+
+// alike are lots with the same past in the same house.
+type alike struct {
+	// lot is the position of the first of them.
+	lot int
+	// count is how many there are.
+	count int
+}
+
+// together gathers lots that are alike.
+func (c *check) together(lots []int) []alike {
+	var gathered []alike
+	for _, i := range lots {
+		k := slices.IndexFunc(gathered, func(of alike) bool {
+			return c.past[of.lot] == c.past[i] && c.a.Lots[of.lot].House == c.a.Lots[i].House
+		})
+		if k < 0 {
+			gathered = append(gathered, alike{lot: i})
+			k = len(gathered) - 1
+		}
+		gathered[k].count++
+	}
+	return gathered
 }
 
 // line is one product in one house, with what the rules ask about it all the time.
@@ -148,9 +174,13 @@ func newCheckOn(a Application, x *Indexed) (*check, error) {
 	if unit := a.Conditions.Humidity.Unit; unit != "" && unit != quantity.Percent {
 		return nil, fault.Field("conditions.humidity", "must be in %%, not in %q", unit)
 	}
+	for _, lot := range a.Lots {
+		c.past = append(c.past, x.of(lot.ID))
+	}
 	for i, treatment := range a.Treatments {
 		use := a.Use(treatment)
 		c.treatedLots = append(c.treatedLots, c.lotsOf(treatment))
+		c.alike = append(c.alike, c.together(c.treatedLots[i]))
 		for _, l := range treatment.Lines {
 			read, err := readLine(l, i, use)
 			if err != nil {
@@ -159,9 +189,6 @@ func newCheckOn(a Application, x *Indexed) (*check, error) {
 			read.number(x)
 			c.lines = append(c.lines, read)
 		}
-	}
-	for _, lot := range a.Lots {
-		c.past = append(c.past, x.of(lot.ID))
 	}
 	return c, nil
 }

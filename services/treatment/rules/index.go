@@ -19,7 +19,9 @@ type Indexed struct {
 	keys map[key]int32
 	// seen are the products in it by id, laid out: the same few return all the time.
 	seen map[string][]seenProduct
-	lots map[string]*lotPast
+	// byLast are the pasts by the id of their last application.
+	byLast map[string][]*lotPast
+	lots   map[string]*lotPast
 }
 
 // key is the name of something that is looked for.
@@ -79,6 +81,16 @@ type classUses struct {
 	uses  []Use
 }
 
+// RotationVerdicts holds an application to the rules of resistance rotation only.
+func (x *Indexed) RotationVerdicts(a Application) ([]Verdict, error) {
+	c, err := newCheckOn(a, x)
+	if err != nil {
+		return nil, err
+	}
+	c.rotation()
+	return c.sorted(), nil
+}
+
 // Index makes a history ready for Check. It returns an error when the applications
 // of a lot are not in the order of their ends.
 func Index(h History) (*Indexed, error) {
@@ -91,7 +103,10 @@ func Index(h History) (*Indexed, error) {
 }
 
 func index(h History, lots []string) (*Indexed, error) {
-	x := &Indexed{keys: map[key]int32{}, seen: map[string][]seenProduct{}, lots: make(map[string]*lotPast, len(lots))}
+	x := &Indexed{
+		keys: map[key]int32{}, seen: map[string][]seenProduct{}, byLast: map[string][]*lotPast{},
+		lots: make(map[string]*lotPast, len(lots)),
+	}
 	for _, lot := range lots {
 		past := h[lot]
 		if len(past) == 0 || x.lots[lot] != nil {
@@ -102,9 +117,44 @@ func index(h History, lots []string) (*Indexed, error) {
 				return nil, fmt.Errorf("lot %s: its applications are not in the order of their ends", lot)
 			}
 		}
-		x.lots[lot] = x.layOut(past)
+		x.lots[lot] = x.shared(past)
 	}
 	return x, nil
+}
+
+// shared returns the past of a lot. Lots that stand together are treated together:
+// those with the same past share it, so that it is looked at once for all of them.
+func (x *Indexed) shared(past []Past) *lotPast {
+	last := past[len(past)-1].ID
+	for _, other := range x.byLast[last] {
+		if samePast(other.past, past) {
+			return other
+		}
+	}
+	p := x.layOut(past)
+	x.byLast[last] = append(x.byLast[last], p)
+	return p
+}
+
+// samePast reports whether two lots were treated with the same in all that rules
+// look at.
+func samePast(a, b []Past) bool {
+	return slices.EqualFunc(a, b, func(x, y Past) bool {
+		return x.ID == y.ID && x.Start.Equal(y.Start) && x.End.Equal(y.End) && x.Disorder == y.Disorder && x.Class == y.Class &&
+			slices.EqualFunc(x.Products, y.Products, sameProduct)
+	})
+}
+
+func sameProduct(x, y PastProduct) bool {
+	return x.ID == y.ID && x.DisplayName == y.DisplayName && x.RegistrationNumber == y.RegistrationNumber &&
+		x.Formulation == y.Formulation && slices.EqualFunc(x.Actives, y.Actives, sameActive)
+}
+
+func sameActive(x, y PastActive) bool {
+	if x.ID != y.ID || x.Group != y.Group || (x.PerArea == nil) != (y.PerArea == nil) {
+		return false
+	}
+	return x.PerArea == y.PerArea || x.PerArea.Cmp(y.PerArea) == 0
 }
 
 // layOut lays out the applications of one lot.

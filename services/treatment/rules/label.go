@@ -37,7 +37,10 @@ func (c *check) labels() error {
 // labelUse refuses a use that the label does not list.
 func (c *check) labelUse(l *line) {
 	t := c.treatment(l)
-	use := c.a.Use(*t)
+	crops := strings.Join(c.a.Use(*t).Crops, ", ")
+	if crops == "" {
+		crops = "these plants"
+	}
 	method, class := methodName(c.a.Method), className(c.a.Class)
 	name := l.Product.DisplayName
 	var v Verdict
@@ -51,9 +54,9 @@ func (c *check) labelUse(l *line) {
 		v = l.label(RuleLabelUse, Refuse, "the label of %s does not list a %s against %s in a place such as house %s (%s)",
 			name, method, c.a.Disorder, t.House, siteName(t.Site))
 	case products.CropNotListed:
-		v = l.label(RuleLabelUse, Refuse, "the label of %s does not list a %s against %s on all of %s", name, method, c.a.Disorder, strings.Join(use.Crops, ", "))
+		v = l.label(RuleLabelUse, Refuse, "the label of %s does not list a %s against %s on all of %s", name, method, c.a.Disorder, crops)
 	default:
-		v = l.label(RuleLabelUse, Pass, "the label of %s lists a %s against %s on %s", name, method, c.a.Disorder, strings.Join(use.Crops, ", "))
+		v = l.label(RuleLabelUse, Pass, "the label of %s lists a %s against %s on %s", name, method, c.a.Disorder, crops)
 		if len(l.direction.Sites) > 0 && t.Site == productsv1.Site_SITE_UNSPECIFIED {
 			v.Outcome = Warn
 			v.Message = fmt.Sprintf("the label of %s allows it in these places only: %s; what covers house %s is not entered", name, siteNames(l.direction.Sites), t.House)

@@ -43,16 +43,20 @@ func (c *check) labelHistory() error {
 type onLot struct {
 	lot     string
 	refused bool
-	// lots it refuses.
+	// lots it refuses; last is the one of them that was counted last.
 	lots     int
+	last     string
 	earliest time.Time
 	never    bool
 }
 
-// refuse counts a lot that is refused until a moment, or for ever when it is zero.
-// It reports whether the lot is the worst off so far.
-func (w *onLot) refuse(lot string, until time.Time) bool {
-	w.lots++
+// refuse counts a lot, and those that are like it, that is refused until a moment,
+// or for ever when it is zero. It reports whether it is the worst off so far.
+func (w *onLot) refuse(lot string, count int, until time.Time) bool {
+	if lot != w.last {
+		w.lots += count
+		w.last = lot
+	}
 	w.never = w.never || until.IsZero()
 	worse := !w.refused || until.IsZero() || until.After(w.earliest)
 	w.refused = true
@@ -89,14 +93,14 @@ func (c *check) minInterval(l *line) {
 	var w onLot
 	shortest, what, last, found := 0, "", time.Time{}, false
 	since := c.daysAfter(c.a.Start, -days-1)
-	for _, i := range c.treatedLots[l.treatment] {
-		lot, of := c.a.Lots[i].ID, c.past[i]
-		for k := of.since(since); k < len(of.past); k++ {
-			name, counts := l.countsAs(of.in(k))
+	for _, of := range c.alike[l.treatment] {
+		lot, made := c.a.Lots[of.lot].ID, c.past[of.lot]
+		for k := made.since(since); k < len(made.past); k++ {
+			name, counts := l.countsAs(made.in(k))
 			if !counts {
 				continue
 			}
-			past := &of.past[k]
+			past := &made.past[k]
 			apart := c.apart(past)
 			if !c.tooClose(past, days) {
 				if !w.refused && (!found || apart < shortest) {
@@ -104,7 +108,7 @@ func (c *check) minInterval(l *line) {
 				}
 				continue
 			}
-			if w.refuse(lot, c.daysAfter(past.End, days)) {
+			if w.refuse(lot, of.count, c.daysAfter(past.End, days)) {
 				shortest, what, last = apart, name, past.End
 			}
 		}
@@ -148,15 +152,15 @@ func (c *check) maxPerCycle(l *line) {
 	}
 	var w onLot
 	highest := 0
-	for _, i := range c.treatedLots[l.treatment] {
-		lot, used := c.a.Lots[i].ID, 1
-		for k := range c.past[i].past {
-			if l.heldBy(c.past[i].in(k)) {
+	for _, of := range c.alike[l.treatment] {
+		lot, made, used := c.a.Lots[of.lot].ID, c.past[of.lot], 1
+		for k := range made.past {
+			if l.heldBy(made.in(k)) {
 				used++
 			}
 		}
 		if used > most {
-			w.lots++
+			w.lots += of.count
 		}
 		if used > highest {
 			highest, w.lot, w.refused = used, lot, used > most
@@ -175,16 +179,16 @@ func (c *check) maxPerYear(l *line) {
 	highest := 0
 	var ends []time.Time
 	since := c.daysAfter(c.a.Start, -yearDays)
-	for _, i := range c.treatedLots[l.treatment] {
-		lot, of := c.a.Lots[i].ID, c.past[i]
+	for _, of := range c.alike[l.treatment] {
+		lot, made := c.a.Lots[of.lot].ID, c.past[of.lot]
 		ends = ends[:0]
-		for k := of.since(since); k < len(of.past); k++ {
-			if l.heldBy(of.in(k)) {
-				ends = append(ends, of.ends[k])
+		for k := made.since(since); k < len(made.past); k++ {
+			if l.heldBy(made.in(k)) {
+				ends = append(ends, made.ends[k])
 			}
 		}
 		if used := len(ends) + 1; used > most {
-			w.refuse(lot, c.daysAfter(ends[len(ends)-most], yearDays))
+			w.refuse(lot, of.count, c.daysAfter(ends[len(ends)-most], yearDays))
 			highest = max(highest, used)
 		} else if used > highest && !w.refused {
 			highest, w.lot = used, lot
@@ -282,22 +286,21 @@ func (c *check) activePerYear(l *line, limit products.ActiveLimit, doses [][]dos
 	worst, complete := new(big.Rat).SetInt64(-1), true
 	active := c.history.find(activeKey, limit.ActiveIngredient)
 	sum := new(big.Rat)
-	for _, i := range c.treatedLots[l.treatment] {
-		lot := c.a.Lots[i].ID
-		now, known := c.doseOn(i, limit.ActiveIngredient, doses)
+	for _, of := range c.alike[l.treatment] {
+		lot, made := c.a.Lots[of.lot].ID, c.past[of.lot]
+		now, known := c.doseOn(of.lot, limit.ActiveIngredient, doses)
 		complete = complete && known
-		of := c.past[i]
 		sum.Set(now)
 		parts = parts[:0]
-		for k := of.since(since); k < len(of.past); k++ {
-			if !slices.Contains(of.in(k), active) {
+		for k := made.since(since); k < len(made.past); k++ {
+			if !slices.Contains(made.in(k), active) {
 				continue
 			}
-			parts, known = of.past[k].addTo(sum, parts, limit.ActiveIngredient)
+			parts, known = made.past[k].addTo(sum, parts, limit.ActiveIngredient)
 			complete = complete && known
 		}
 		if sum.Cmp(most) > 0 {
-			w.refuse(lot, c.fits(sum, most, parts))
+			w.refuse(lot, of.count, c.fits(sum, most, parts))
 		} else if sum.Cmp(worst) > 0 && !w.refused {
 			w.lot = lot
 		}

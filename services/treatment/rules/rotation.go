@@ -19,26 +19,36 @@ func (c *check) rotation() {
 	if len(proposed) == 0 {
 		return
 	}
-	past := c.pastUses()
 	counted := map[string]*worst{}
 	var order []string
-	for i, lot := range c.a.Lots {
-		for _, use := range c.usesOn(i, proposed) {
-			tally(past[i], &use, func(t Tally) {
+	lots := c.allAlike()
+	for _, of := range lots {
+		lot, past := c.a.Lots[of.lot].ID, c.past[of.lot].usesOf(c.a.Class)
+		for _, use := range c.usesOn(of.lot, proposed) {
+			tally(past, &use, func(t Tally) {
 				key := t.Rule + " " + t.Group
 				w, known := counted[key]
 				if !known {
-					w = &worst{Tally: t, use: use, lot: lot.ID}
+					w = &worst{Tally: t, use: use, lot: lot}
 					counted[key] = w
 					order = append(order, key)
 				}
-				w.count(t, use, lot.ID, past[i])
+				w.count(t, use, lot, of.count, past)
 			})
 		}
 	}
 	for _, key := range order {
-		c.add(c.rotationVerdict(counted[key], past, proposed))
+		c.add(c.rotationVerdict(counted[key], lots, proposed))
 	}
+}
+
+// allAlike gathers all lots of the application that are alike.
+func (c *check) allAlike() []alike {
+	all := make([]int, len(c.a.Lots))
+	for i := range all {
+		all[i] = i
+	}
+	return c.together(all)
 }
 
 // worst is the tally of the lot that is worst off.
@@ -54,8 +64,8 @@ type worst struct {
 	never    bool
 }
 
-func (w *worst) count(t Tally, use Use, lot string, past []Use) {
-	w.lots[t.Outcome]++
+func (w *worst) count(t Tally, use Use, lot string, count int, past []Use) {
+	w.lots[t.Outcome] += count
 	if t.Outcome > w.Outcome || (t.Outcome == w.Outcome && t.Used-t.Limit > w.Used-w.Limit && !atLeast(t.Rule)) ||
 		(t.Outcome == w.Outcome && t.Used-t.Limit < w.Used-w.Limit && atLeast(t.Rule)) {
 		w.Tally, w.use, w.lot = t, use, lot
@@ -121,16 +131,7 @@ func (c *check) usesOn(lot int, proposed map[int]Use) []Use {
 	return uses
 }
 
-// pastUses returns, by lot, the applications against the same class.
-func (c *check) pastUses() [][]Use {
-	byLot := make([][]Use, len(c.a.Lots))
-	for i := range c.a.Lots {
-		byLot[i] = c.past[i].usesOf(c.a.Class)
-	}
-	return byLot
-}
-
-func (c *check) rotationVerdict(w *worst, past [][]Use, proposed map[int]Use) Verdict {
+func (c *check) rotationVerdict(w *worst, lots []alike, proposed map[int]Use) Verdict {
 	v := Verdict{
 		Rule: w.Rule, Outcome: w.Outcome, Source: w.Source, Message: c.rotationMessage(w),
 		Field: c.fieldOf(w.Group), Numbers: w.numbers(), Overridable: w.Rule != RuleLabelConsecutive,
@@ -139,7 +140,7 @@ func (c *check) rotationVerdict(w *worst, past [][]Use, proposed map[int]Use) Ve
 		return v
 	}
 	v.Earliest = w.earliest
-	v.Alternatives = c.otherGroups(w.Group, past, proposed)
+	v.Alternatives = c.otherGroups(w.Group, lots, proposed)
 	if w.Rule == RuleRotationPartner || w.Rule == RuleRotationAlone || w.Rule == RuleRotationSoloShare {
 		v.Alternatives = append([]string{"add a partner of another group that works on a disorder of the class " + className(c.a.Class)}, v.Alternatives...)
 	}
@@ -214,7 +215,7 @@ func (c *check) rotationMessage(w *worst) string {
 
 // otherGroups returns the candidates of the step that would pass instead of a
 // group.
-func (c *check) otherGroups(group string, past [][]Use, proposed map[int]Use) []string {
+func (c *check) otherGroups(group string, lots []alike, proposed map[int]Use) []string {
 	var others []string
 	for _, id := range c.a.Candidates {
 		active, known := products.ActiveIngredientByID(id)
@@ -222,7 +223,7 @@ func (c *check) otherGroups(group string, past [][]Use, proposed map[int]Use) []
 			continue
 		}
 		other := GroupOf(active.FRACCode)
-		if other != group && !c.usedRoundBefore(other) && c.passesInstead(other, past, proposed) {
+		if other != group && !c.usedRoundBefore(other) && c.passesInstead(other, lots, proposed) {
 			others = append(others, fmt.Sprintf("%s (group %s)", active.DisplayName, other))
 		}
 	}
@@ -230,14 +231,14 @@ func (c *check) otherGroups(group string, past [][]Use, proposed map[int]Use) []
 }
 
 // passesInstead reports whether a group would break no rotation rule on any lot.
-func (c *check) passesInstead(group string, past [][]Use, proposed map[int]Use) bool {
-	for i := range c.a.Lots {
-		if len(c.usesOn(i, proposed)) == 0 {
+func (c *check) passesInstead(group string, lots []alike, proposed map[int]Use) bool {
+	for _, of := range lots {
+		if len(c.usesOn(of.lot, proposed)) == 0 {
 			continue
 		}
 		use := Use{Time: c.a.Start, Disorder: c.a.Disorder, Class: c.a.Class, Groups: []string{group}, Effective: []string{group}}
 		broken := false
-		tally(past[i], &use, func(t Tally) { broken = broken || t.Outcome == Refuse })
+		tally(c.past[of.lot].usesOf(c.a.Class), &use, func(t Tally) { broken = broken || t.Outcome == Refuse })
 		if broken {
 			return false
 		}

@@ -27,14 +27,14 @@ func (c *check) pair(p *pair) {
 		}
 		v := l.about(p.id, Pass, "%s: nothing with %s meets it", l.Product.DisplayName, other.text)
 		v.Source, v.Overridable = p.source, p.overridable
-		c.together(p, l, isA, isB, &v)
+		c.inMix(p, l, isA, isB, &v)
 		c.onPlants(p, l, isA, isB, &v)
 		c.add(v)
 	}
 }
 
-// together looks for the other of a pair in the same application on the same lots.
-func (c *check) together(p *pair, l *line, isA, isB bool, v *Verdict) {
+// inMix looks for the other of a pair in the same application on the same lots.
+func (c *check) inMix(p *pair, l *line, isA, isB bool, v *Verdict) {
 	for _, other := range c.lines {
 		if other == l || l.Product.ID == other.Product.ID || !c.share(l, other) {
 			continue
@@ -65,16 +65,15 @@ func (c *check) onPlants(p *pair, l *line, isA, isB bool, v *Verdict) {
 	var w onLot
 	var last time.Time
 	apart, name := 0, ""
-	for _, i := range c.treatedLots[l.treatment] {
-		lot := c.a.Lots[i].ID
-		of := c.past[i]
-		for k := of.since(since); k < len(of.past); k++ {
-			past := &of.past[k]
+	for _, of := range c.alike[l.treatment] {
+		lot, made := c.a.Lots[of.lot].ID, c.past[of.lot]
+		for k := made.since(since); k < len(made.past); k++ {
+			past := &made.past[k]
 			product, meets := p.meets(past, l, isA, isB, past.Start.After(c.a.Start))
 			if !meets || !c.pairTooClose(p, past) {
 				continue
 			}
-			if w.refuse(lot, c.pairFree(p, past)) {
+			if w.refuse(lot, of.count, c.pairFree(p, past)) {
 				last, name, apart = past.End, product, c.apart(past)
 			}
 		}

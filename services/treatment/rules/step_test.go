@@ -1,6 +1,7 @@
 package rules_test
 
 import (
+	"math/big"
 	"slices"
 	"testing"
 	"time"
@@ -104,6 +105,25 @@ func TestTheWorstLotSpeaks(t *testing.T) {
 	require.Contains(t, v.Message, "lot p2 and 1 other")
 	require.Contains(t, v.Message, "application 4")
 	require.Equal(t, now.AddDate(0, 0, -10).Add(180*24*time.Hour), v.Earliest)
+}
+
+// Lots that were always treated together share their past; each is counted, and
+// one that was too close twice is counted once.
+func TestLotsAlikeAreCounted(t *testing.T) {
+	a := plain()
+	label(&a).MinIntervalDays = 14
+	a.Lots = append(a.Lots, rules.Lot{ID: "p3", BotanicalName: "Phalaenopsis amabilis", House: "north"})
+	h := sprayed("mancozeb", 10, 5)
+	h["p2"] = sprayed("mancozeb", 10, 5)["p1"]
+	v, _ := verdictOn(t, a, h, rules.RuleLabelMinInterval)
+	require.Contains(t, v.Message, "lot p1 and 1 other was")
+	h["p3"] = sprayed("mancozeb", 10, 5)["p1"]
+	h["p3"][1].Products[0].Actives[0].PerArea = big.NewRat(3, 4)
+	v, _ = verdictOn(t, a, h, rules.RuleLabelMinInterval)
+	require.Contains(t, v.Message, "lot p1 and 2 others")
+	label(&a).ActiveLimits = []products.ActiveLimit{{ActiveIngredient: "mancozeb", MostPerYear: amount("1.5 g/m2")}}
+	v, _ = verdictOn(t, a, h, rules.RuleLabelActivePerYear)
+	require.Contains(t, v.Message, "1.625 g/m2 of mancozeb in 365 days on lot p3;")
 }
 
 func TestRefusalsComeFirstAndEarliestPassIsTheLastOfThem(t *testing.T) {
