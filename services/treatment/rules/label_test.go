@@ -2,6 +2,9 @@ package rules_test
 
 import (
 	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
 
 	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
 	productsv1 "velamen/gen/velamen/products/v1"
@@ -356,4 +359,42 @@ func TestPeopleAndStore(t *testing.T) {
 		{name: "never entered", change: func(a *rules.Application) { onlyLine(a).Store = rules.Store{} }, want: "warn"},
 		{name: "entered", want: ""},
 	})
+}
+
+// 40 CFR 156.208(c), from memory: the interval where a label has none is 48 h in
+// acute toxicity category I, 24 h in II, 12 h in III and IV. It is named, never
+// taken.
+func TestPublishedDefaultRestrictedEntryIsNamedAndNotTaken(t *testing.T) {
+	for category, hours := range map[productsv1.ToxicityCategory]string{
+		productsv1.ToxicityCategory_TOXICITY_CATEGORY_I:   "48 h",
+		productsv1.ToxicityCategory_TOXICITY_CATEGORY_II:  "24 h",
+		productsv1.ToxicityCategory_TOXICITY_CATEGORY_III: "12 h",
+		productsv1.ToxicityCategory_TOXICITY_CATEGORY_IV:  "12 h",
+	} {
+		a := plain()
+		onlyLine(&a).Product.ToxicityCategory = category
+		label(&a).RestrictedEntryInterval = products.Direction{}.RestrictedEntryInterval
+		v, _ := verdictOn(t, a, nil, rules.RuleLabelFactMissing)
+		require.Equal(t, rules.Refuse, v.Outcome)
+		require.Contains(t, v.Message, "the law's default is "+hours)
+		require.False(t, v.Overridable)
+	}
+}
+
+// Last days of use in the EU: chlorothalonil 20 May 2020 (Regulation (EU)
+// 2019/677), thiophanate-methyl 19 October 2021 (2020/1498), dimethomorph 20 May
+// 2025 (2024/1207), iprodione 5 June 2018 (2017/2091).
+func TestPublishedLastDaysOfUseInTheEU(t *testing.T) {
+	for active, last := range map[string]string{
+		"chlorothalonil": "2020-05-20", "thiophanate-methyl": "2021-10-19", "dimethomorph": "2025-05-20", "iprodione": "2018-06-05",
+	} {
+		a := mix(product(active, active))
+		a.Jurisdiction, onlyLine(&a).Product.Jurisdiction = "DE", "DE"
+		a.Start = at(last + " 23:59")
+		v, _ := verdictOn(t, a, nil, rules.RuleActiveApproval)
+		require.Equal(t, rules.Warn, v.Outcome, v.Message)
+		a.Start = a.Start.Add(time.Minute)
+		v, _ = verdictOn(t, a, nil, rules.RuleActiveApproval)
+		require.Equal(t, rules.Refuse, v.Outcome, v.Message)
+	}
 }
