@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"velamen/services/treatment/rules"
@@ -41,25 +42,40 @@ func number(verdict rules.Verdict, name string) int {
 	return value
 }
 
-// past is what the lots were treated with against the class, as resistance
-// management counts it, by lot.
+// past is what the lots were treated with: all of it as the engine looks at it, and
+// as resistance management counts what was against the class, lots with the same
+// past once.
 type past struct {
-	uses    [][]rules.Use
-	history rules.History
+	index     *rules.Indexed
+	uses      [][]rules.Use
+	sequences []*rules.Sequence
 }
 
-func readPast(request Request) past {
-	p := past{history: request.History}
+func readPast(request Request) (past, error) {
+	index, err := rules.Index(request.History)
+	if err != nil {
+		return past{}, err
+	}
+	p := past{index: index}
+	seen := map[string]bool{}
 	for _, lot := range request.Application.Lots {
 		var uses []rules.Use
+		var text strings.Builder
 		for _, one := range request.History[lot.ID] {
-			if one.Class == request.Application.Class {
-				uses = append(uses, one.Use())
+			if one.Class != request.Application.Class {
+				continue
 			}
+			use := one.Use()
+			uses = append(uses, use)
+			fmt.Fprintln(&text, use.Time.UnixNano(), use.Disorder, use.Groups, use.Effective)
 		}
-		p.uses = append(p.uses, uses)
+		if !seen[text.String()] {
+			seen[text.String()] = true
+			p.uses = append(p.uses, uses)
+			p.sequences = append(p.sequences, rules.NewSequence(uses...))
+		}
 	}
-	return p
+	return p, nil
 }
 
 // rotationPoints weigh how much of the rotation limits is used up once a product is
@@ -74,8 +90,8 @@ func (p past) rotationPoints(application rules.Application) []point {
 		return []point{{0, "none of its groups needs rotation"}}
 	}
 	tightest := rules.Tally{}
-	for _, uses := range p.uses {
-		for _, tally := range rules.NewSequence(uses...).Tallies(use) {
+	for _, sequence := range p.sequences {
+		for _, tally := range sequence.Tallies(use) {
 			if capped(tally) && percent(tally) > percent(tightest) {
 				tightest = tally
 			}
@@ -130,7 +146,7 @@ func (p past) marginPoint(application rules.Application) point {
 	start := application.Start.In(application.Zone)
 	for days := 1; days <= marginDays; days++ {
 		application.Start = start.AddDate(0, 0, -days)
-		verdicts, err := rules.IntervalVerdicts(application, p.history)
+		verdicts, err := p.index.IntervalVerdicts(application)
 		if err != nil {
 			return point{}
 		}

@@ -74,11 +74,14 @@ func Propose(request Request) (Proposal, error) {
 	if request.Application.Zone == nil {
 		request.Application.Zone = time.UTC
 	}
-	// Without products only what is the same for all of them is looked at.
-	if _, err := rules.Check(bare(request.Application), request.History); err != nil {
+	past, err := readPast(request)
+	if err != nil {
 		return Proposal{}, err
 	}
-	past := readPast(request)
+	// Without products only what is the same for all of them is looked at.
+	if _, err := past.index.Check(bare(request.Application)); err != nil {
+		return Proposal{}, err
+	}
 	var proposal Proposal
 	for _, stocked := range request.Products {
 		option, passes := weigh(request, past, stocked)
@@ -93,7 +96,7 @@ func Propose(request Request) (Proposal, error) {
 		proposal.Proposed[i].Rank = i + 1
 	}
 	slices.SortFunc(proposal.Lost, func(a, b Option) int { return strings.Compare(a.Product.ID, b.Product.ID) })
-	proposal.ToBuy = toBuy(request, proposal.Proposed)
+	proposal.ToBuy = toBuy(request.Application, past, proposal.Proposed)
 	return proposal, nil
 }
 
@@ -132,7 +135,7 @@ func weighAs(request Request, past past, stocked Stocked, store rules.Store) (Op
 	}
 	option.Cost = option.cost.money()
 	option.Enough = enough(option)
-	verdicts, err := rules.Check(filled.Application, request.History)
+	verdicts, err := past.index.Check(filled.Application)
 	if err != nil {
 		option.Reasons = []string{err.Error()}
 		return option, false
@@ -183,13 +186,13 @@ func enough(option Option) bool {
 var askAloneRules = []string{rules.RuleRotationPartner, rules.RuleRotationAlone, rules.RuleRotationSoloShare}
 
 // toBuy returns the candidates that are worth buying.
-func toBuy(request Request, proposed []Option) []string {
+func toBuy(a rules.Application, past past, proposed []Option) []string {
 	var ids []string
-	for _, id := range request.Application.Candidates {
+	for _, id := range a.Candidates {
 		held := slices.ContainsFunc(proposed, func(option Option) bool {
 			return slices.ContainsFunc(option.Product.Contents, func(c products.Content) bool { return c.ActiveIngredient == id })
 		})
-		if !held && mayBeBought(request, id) {
+		if !held && mayBeBought(a, past, id) {
 			ids = append(ids, id)
 		}
 	}
@@ -198,8 +201,7 @@ func toBuy(request Request, proposed []Option) []string {
 
 // mayBeBought asks whether an active ingredient works, is approved on the day, and
 // would be refused by no rule of rotation.
-func mayBeBought(request Request, id string) bool {
-	a := request.Application
+func mayBeBought(a rules.Application, past past, id string) bool {
 	active, known := products.ActiveIngredientByID(id)
 	if !known || !slices.Contains(active.WorksOn, a.Class) {
 		return false
@@ -213,7 +215,7 @@ func mayBeBought(request Request, id string) bool {
 		ID: id, DisplayName: active.DisplayName, Form: productsv1.ProductForm_PRODUCT_FORM_SOLID,
 		Contents: []products.Content{{ActiveIngredient: id, Amount: quantity.Must("1", quantity.GramPerKilogram)}},
 	}
-	verdicts, err := rules.RotationVerdicts(Fill(a, Stocked{Product: alone}).Application, request.History)
+	verdicts, err := past.index.RotationVerdicts(Fill(a, Stocked{Product: alone}).Application)
 	if err != nil {
 		return false
 	}

@@ -65,6 +65,10 @@ type intervalKey struct{ rule, product string }
 // one the other passes. What it refuses of a candidate with nothing before it is
 // not asked about here.
 func (q question) intervals() (map[intervalKey]*interval, error) {
+	index, err := rules.Index(q.history)
+	if err != nil {
+		return nil, err
+	}
 	all := map[intervalKey]*interval{}
 	note := func(verdict rules.Verdict) *interval {
 		key := intervalKey{rule: verdict.Rule}
@@ -88,7 +92,7 @@ func (q question) intervals() (map[intervalKey]*interval, error) {
 				return nil, err
 			}
 		}
-		err := q.beforehand(later, func(verdict rules.Verdict, slot int) {
+		err := q.beforehand(later, index, func(verdict rules.Verdict, slot int) {
 			note(verdict).blocked[later] = slot + 1
 		})
 		if err != nil {
@@ -151,11 +155,11 @@ func (q question) between(earlier, later int, visit func(rules.Verdict, int)) er
 
 // beforehand visits what keeps a candidate from a slot because of what was done
 // before the plan.
-func (q question) beforehand(later int, visit func(rules.Verdict, int)) error {
+func (q question) beforehand(later int, index *rules.Indexed, visit func(rules.Verdict, int)) error {
 	for slot := range q.calendar.slots() {
 		application := q.candidates[later].at(q.calendar.moment(slot))
 		application.Lots = q.realLots
-		verdicts, err := rules.IntervalVerdicts(application, q.history)
+		verdicts, err := index.IntervalVerdicts(application)
 		if err != nil {
 			return err
 		}

@@ -41,6 +41,19 @@ func IntervalVerdicts(a Application, h History) ([]Verdict, error) {
 	if err != nil {
 		return nil, err
 	}
+	return c.intervals()
+}
+
+// IntervalVerdicts does as the function IntervalVerdicts does.
+func (x *Indexed) IntervalVerdicts(a Application) ([]Verdict, error) {
+	c, err := newCheckOn(a, x)
+	if err != nil {
+		return nil, err
+	}
+	return c.intervals()
+}
+
+func (c *check) intervals() ([]Verdict, error) {
 	if err := c.labelHistory(); err != nil {
 		return nil, err
 	}
