@@ -40,7 +40,7 @@ func (s *Service) ProposeProducts(ctx context.Context, request *treatmentv1.Prop
 		if err != nil {
 			return err
 		}
-		stocked, err := readStocked(ctx, tx, ids[0], nil)
+		stocked, err := readStocked(ctx, tx, ids[0], nil, application.Start.In(application.Zone).Format(time.DateOnly))
 		if err != nil {
 			return err
 		}
@@ -159,9 +159,9 @@ func treatmentsOf(ctx context.Context, r postgres.Reader, nursery string, lots [
 	return treatments, nil
 }
 
-// readStocked returns products with what the store holds of them: those named by
-// id, or all.
-func readStocked(ctx context.Context, r postgres.Reader, nursery string, only []string) ([]proposal.Stocked, error) {
+// readStocked returns products with what the store holds of them on a day: those
+// named by id, or all.
+func readStocked(ctx context.Context, r postgres.Reader, nursery string, only []string, day string) ([]proposal.Stocked, error) {
 	all, err := products.ReadProducts(ctx, r, nursery)
 	if err != nil {
 		return nil, err
@@ -178,7 +178,7 @@ func readStocked(ctx context.Context, r postgres.Reader, nursery string, only []
 		return nil, err
 	}
 	for i := range stocked {
-		stocked[i].Store = storeOf(held[stocked[i].Product.ID])
+		stocked[i].Store = storeOf(held[stocked[i].Product.ID], day)
 	}
 	return stocked, nil
 }
@@ -227,7 +227,7 @@ func (s *Service) PlanRotation(ctx context.Context, request *treatmentv1.PlanRot
 		if err != nil {
 			return err
 		}
-		if wanted.Products, err = readStocked(ctx, tx, ids[0], only); err != nil {
+		if wanted.Products, err = readStocked(ctx, tx, ids[0], only, request.GetFromDate().GetValue()); err != nil {
 			return err
 		}
 		plan, err := rotation.Lay(wanted)

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math/big"
+	"slices"
 	"strings"
 	"time"
 
@@ -133,25 +134,54 @@ func fillStore(ctx context.Context, r postgres.Reader, nursery string, applicati
 	if err != nil {
 		return err
 	}
+	day := application.Start.In(application.Zone).Format(time.DateOnly)
 	for i := range application.Treatments {
 		lines := application.Treatments[i].Lines
 		for j := range lines {
 			named := lines[j].Store.Named
-			lines[j].Store = storeOf(held[lines[j].Product.ID])
+			lines[j].Store = storeOf(held[lines[j].Product.ID], day)
 			lines[j].Store.Named = named
+			if err := addNamed(ctx, r, nursery, &lines[j]); err != nil {
+				return err
+			}
 		}
 	}
 	return nil
 }
 
-func storeOf(held products.StoreOf) rules.Store {
+// storeOf returns what the store holds that had come by a day.
+func storeOf(held products.StoreOf, day string) rules.Store {
 	store := rules.Store{Counted: held.Counted}
 	for _, container := range held.Containers {
-		store.Containers = append(store.Containers, rules.Container{
-			ID: container.ID, Remaining: container.Remaining, ExpireDate: container.ExpireDate,
-		})
+		if container.ReceiveDate <= day {
+			store.Containers = append(store.Containers, containerOf(container))
+		}
 	}
 	return store
+}
+
+func containerOf(container products.Container) rules.Container {
+	return rules.Container{ID: container.ID, Remaining: container.Remaining, ExpireDate: container.ExpireDate}
+}
+
+// addNamed adds a container that is named and by the books empty: the books may be
+// wrong, which is another thing than a container that does not exist.
+func addNamed(ctx context.Context, r postgres.Reader, nursery string, line *rules.Line) error {
+	named := line.Store.Named
+	if named == "" || slices.ContainsFunc(line.Store.Containers, func(c rules.Container) bool { return c.ID == named }) {
+		return nil
+	}
+	container, err := products.ReadContainer(ctx, r, nursery, line.Product.ID, named)
+	if fault.Is(err, fault.NotFoundReason) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	if !container.Discarded {
+		line.Store.Containers = append(line.Store.Containers, containerOf(container))
+	}
+	return nil
 }
 
 // pastRow is one active ingredient of one application that a lot got.
@@ -249,7 +279,11 @@ func (p pastRow) addTo(application *rules.Past) error {
 	if !ok || !known || area.Sign() <= 0 {
 		return fmt.Errorf("application %s: %q g on %q m2", p.application, p.grams, p.squareMetre)
 	}
-	active := rules.PastActive{ID: p.active, Group: p.group, PerArea: grams.Quo(grams, area)}
+	active := rules.PastActive{ID: p.active, Group: p.group}
+	if application.Method != productsv1.Method_METHOD_BATH {
+		// Most of a bath stays in the bath: what went on the plants is not known.
+		active.PerArea = grams.Quo(grams, area)
+	}
 	if active.Group == "" {
 		if known, ok := products.ActiveIngredientByID(p.active); ok {
 			active.Group = known.FRACCode

@@ -261,7 +261,10 @@ func TestWhatANurseryMayDecideIsAWarning(t *testing.T) {
 		{"a check repeated without end", "vascular-wilt", func(x *treatmentv1.Template) { x.Steps[2].MaxAttempts = 0 }, "template.steps[2].max_attempts", RuleEndlessRepeat, "repeated without end"},
 		{"a repetition with one attempt", "vascular-wilt", func(x *treatmentv1.Template) { x.Steps[2].MaxAttempts = 1 }, "template.steps[2].max_attempts", RuleAttempts, "1 attempts leave none to repeat a check that must be clean 1 times"},
 		{"attempts without a repetition", "leaf-spots", func(x *treatmentv1.Template) { x.Steps[5].MaxAttempts = 4 }, "template.steps[5].max_attempts", RuleAttempts, "4 attempts are used with REPEAT only"},
-		{"rounds that nothing begins", "leaf-spots", func(x *treatmentv1.Template) { x.Steps[5].OnFailure, x.Steps[5].RecurTo = giveUp, "" }, "template.max_rounds", RuleRounds, "3 rounds, but no check"},
+		{"rounds that nothing begins", "leaf-spots", func(x *treatmentv1.Template) {
+			x.Steps[5].OnFailure, x.Steps[5].RecurTo = giveUp, ""
+			x.Steps[6].OnFailure, x.Steps[6].RecurTo = giveUp, ""
+		}, "template.max_rounds", RuleRounds, "3 rounds, but no check"},
 		{"a recurrence without a round", "leaf-spots", func(x *treatmentv1.Template) { x.MaxRounds = 1 }, "template.max_rounds", RuleRounds, "gives up instead"},
 		{"a step to go back to for nothing", "leaf-spots", func(x *treatmentv1.Template) { x.Steps[5].OnFailure = giveUp }, "template.steps[5].recur_to", RuleRecurTo, "RECUR only"},
 		{"a spray that must be clean twice", "leaf-spots", func(x *treatmentv1.Template) { x.Steps[3].CleanTimes = 2 }, "template.steps[3].clean_times", RuleCleanTimes, "have to be done 2 times"},
@@ -366,7 +369,7 @@ func TestEverythingThatIsWrongIsSaidAtOnce(t *testing.T) {
 	require.NoError(t, err)
 	template.Disorders = []string{"black-rot"}
 	template.Steps[2].Proofs = nil
-	template.Steps[5].OnFailure = noRepeat
+	template.Steps[5].OnFailure, template.Steps[6].OnFailure = noRepeat, noRepeat
 	template.Steps = template.GetSteps()[:7]
 	template.EscalateEveryHours = 500
 	var rules []Rule

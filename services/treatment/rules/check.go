@@ -46,6 +46,7 @@ func (c *check) all() ([]Verdict, error) {
 	if err := c.store(); err != nil {
 		return nil, err
 	}
+	c.place()
 	c.rotation()
 	c.spacing()
 	c.weather()

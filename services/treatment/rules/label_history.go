@@ -7,6 +7,7 @@ import (
 	"strconv"
 	"time"
 
+	productsv1 "velamen/gen/velamen/products/v1"
 	"velamen/internal/fault"
 	"velamen/internal/quantity"
 	"velamen/services/products"
@@ -231,6 +232,9 @@ func (c *check) perArea() ([][]dose, error) {
 			perArea, err := l.perArea(c.treatment(l), content)
 			if err != nil {
 				return nil, err
+			}
+			if c.a.Method == productsv1.Method_METHOD_BATH {
+				perArea = nil // most of a bath is never put on an area
 			}
 			doses[l.treatment] = append(doses[l.treatment], dose{content.ActiveIngredient, perArea})
 		}

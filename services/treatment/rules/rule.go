@@ -27,6 +27,7 @@ const (
 	RuleContainerExpired    = "container-expired"
 	RuleContainerLeft       = "container-left"
 	RuleContainerCounted    = "container-counted"
+	RuleLotsInHouse         = "lots-in-house"
 	RuleStepCandidate       = "step-candidate"
 	RuleWorksOnClass        = "works-on-class"
 	RuleRotationRoundBefore = "rotation-round-before"
@@ -71,6 +72,7 @@ func Rules() []string {
 		RuleContainerExpired,
 		RuleContainerLeft,
 		RuleContainerCounted,
+		RuleLotsInHouse,
 		RuleStepCandidate,
 		RuleWorksOnClass,
 		RuleRotationRoundBefore,
