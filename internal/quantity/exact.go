@@ -35,11 +35,23 @@ func (e Exact) Amount() *big.Rat {
 	return new(big.Rat).Set(e.amount)
 }
 
+// zero is the amount of what has none; it is never changed.
+var zero = new(big.Rat)
+
+// rat returns the amount itself, to read: a copy for every step of a sum is most of
+// what it costs.
+func (e Exact) rat() *big.Rat {
+	if e.amount == nil {
+		return zero
+	}
+	return e.amount
+}
+
 // IsZero reports whether there is no amount at all.
 func (e Exact) IsZero() bool { return e.unit == "" }
 
 // Sign returns -1, 0 or 1 as the amount is below, equal to or above zero.
-func (e Exact) Sign() int { return e.Amount().Sign() }
+func (e Exact) Sign() int { return e.rat().Sign() }
 
 // In returns the same amount in another unit of its dimension, exactly.
 func (e Exact) In(unit Unit) (Exact, error) {
@@ -51,8 +63,7 @@ func (e Exact) In(unit Unit) (Exact, error) {
 	if !ok || !known || from.of != to.of {
 		return Exact{}, fmt.Errorf("%s cannot be given in %s", e.unit, unit)
 	}
-	amount := e.Amount()
-	amount.Mul(amount, from.factor)
+	amount := new(big.Rat).Mul(e.rat(), from.factor)
 	return Exact{amount: amount.Quo(amount, to.factor), unit: unit}, nil
 }
 
@@ -62,7 +73,7 @@ func (e Exact) Add(other Exact) (Exact, error) {
 	if err != nil {
 		return Exact{}, err
 	}
-	return Exact{amount: new(big.Rat).Add(e.Amount(), same.Amount()), unit: e.unit}, nil
+	return Exact{amount: new(big.Rat).Add(e.rat(), same.rat()), unit: e.unit}, nil
 }
 
 // Sub returns the difference in the unit of e.
@@ -71,12 +82,12 @@ func (e Exact) Sub(other Exact) (Exact, error) {
 	if err != nil {
 		return Exact{}, err
 	}
-	return Exact{amount: new(big.Rat).Sub(e.Amount(), same.Amount()), unit: e.unit}, nil
+	return Exact{amount: new(big.Rat).Sub(e.rat(), same.rat()), unit: e.unit}, nil
 }
 
 // Times returns the amount multiplied by a number.
 func (e Exact) Times(number *big.Rat) Exact {
-	return Exact{amount: new(big.Rat).Mul(e.Amount(), number), unit: e.unit}
+	return Exact{amount: new(big.Rat).Mul(e.rat(), number), unit: e.unit}
 }
 
 // Over returns how many times another amount of the same dimension goes into this
@@ -89,7 +100,7 @@ func (e Exact) Over(other Exact) (*big.Rat, error) {
 	if same.Sign() == 0 {
 		return nil, fmt.Errorf("division by 0 %s", other.unit)
 	}
-	return new(big.Rat).Quo(e.Amount(), same.Amount()), nil
+	return new(big.Rat).Quo(e.rat(), same.rat()), nil
 }
 
 // Compare returns -1, 0 or 1 as e is less than, equal to or more than other.
@@ -98,18 +109,17 @@ func (e Exact) Compare(other Exact) (int, error) {
 	if err != nil {
 		return 0, fmt.Errorf("%s and %s cannot be compared", e.unit, other.unit)
 	}
-	return e.Amount().Cmp(same.Amount()), nil
+	return e.rat().Cmp(same.rat()), nil
 }
 
 // Round returns the amount at the 6 places that a record keeps, rounded half to
 // even.
 func (e Exact) Round() Quantity {
-	scaled := scaledUp(e.Amount(), Places)
-	down, remainder := floor(scaled)
-	// Twice the remainder against 1 says which neighbour is nearer.
-	half := new(big.Rat).Add(remainder, remainder).Cmp(big.NewRat(1, 1))
+	down, rest, denominator := e.scaled(Places)
+	// Twice the rest against the denominator says which neighbour is nearer.
+	half := rest.Lsh(rest, 1).Cmp(denominator)
 	if half > 0 || (half == 0 && down.Bit(0) == 1) {
-		down.Add(down, big.NewInt(1))
+		down.Add(down, one)
 	}
 	return e.at(down, Places)
 }
@@ -117,15 +127,15 @@ func (e Exact) Round() Quantity {
 // Floor returns the largest amount with so many places that is not above e: what
 // may be measured out where e is a maximum.
 func (e Exact) Floor(places int32) Quantity {
-	down, _ := floor(scaledUp(e.Amount(), places))
+	down, _, _ := e.scaled(places)
 	return e.at(down, places)
 }
 
 // Ceil returns the smallest amount with so many places that is not below e.
 func (e Exact) Ceil(places int32) Quantity {
-	up, remainder := floor(scaledUp(e.Amount(), places))
-	if remainder.Sign() > 0 {
-		up.Add(up, big.NewInt(1))
+	up, rest, _ := e.scaled(places)
+	if rest.Sign() > 0 {
+		up.Add(up, one)
 	}
 	return e.at(up, places)
 }
@@ -134,17 +144,19 @@ func (e Exact) at(scaled *big.Int, places int32) Quantity {
 	return Quantity{Amount: decimal.NewFromBigInt(scaled, -places), Unit: e.unit}
 }
 
-func scaledUp(amount *big.Rat, places int32) *big.Rat {
-	ten := new(big.Int).Exp(big.NewInt(10), big.NewInt(int64(places)), nil)
-	return amount.Mul(amount, new(big.Rat).SetInt(ten))
-}
+// one is never changed.
+var one = big.NewInt(1)
 
-// floor returns the largest whole number not above an amount, and what is left.
-func floor(amount *big.Rat) (*big.Int, *big.Rat) {
-	// Div is Euclidean: the remainder is not negative, since a denominator is
-	// above zero.
-	whole := new(big.Int).Div(amount.Num(), amount.Denom())
-	return whole, new(big.Rat).Sub(amount, new(big.Rat).SetInt(whole))
+// scaled returns the largest whole number of units of the last of some places that
+// is not above the amount, and what is left of it as a part of the denominator.
+func (e Exact) scaled(places int32) (down, rest, denominator *big.Int) {
+	amount := e.rat()
+	scaled := new(big.Int).Exp(big.NewInt(10), big.NewInt(int64(places)), nil)
+	scaled.Mul(scaled, amount.Num())
+	// DivMod is Euclidean: the rest is not negative, since a denominator is above
+	// zero.
+	down, rest = new(big.Int).DivMod(scaled, amount.Denom(), new(big.Int))
+	return down, rest, amount.Denom()
 }
 
 // String returns the amount rounded to the places of a record, with its unit.

@@ -2,8 +2,9 @@ package quantity
 
 import (
 	"fmt"
-	"math/big"
 	"strings"
+
+	"github.com/shopspring/decimal"
 )
 
 // Rate is an amount per basis as a label writes it: 1.5 fl oz per 100 gal, 2 g per
@@ -27,7 +28,7 @@ func RateOf(q Quantity) (Rate, error) {
 	}
 	return Rate{
 		Amount: Quantity{Amount: q.Amount, Unit: of},
-		Per:    ExactOf(new(big.Rat).SetInt64(number), per).Round(),
+		Per:    Quantity{Amount: decimal.NewFromInt(number), Unit: per},
 	}, nil
 }
 
