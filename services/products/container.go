@@ -39,6 +39,9 @@ type Container struct {
 
 	// left is what Remaining rounds, in g or mL.
 	left quantity.Exact
+	// counted is when it was counted last, UTC; zero when it never was, and where
+	// nothing is taken from it.
+	counted time.Time
 }
 
 // StoreOf is what the chemical store holds of a product.
@@ -274,21 +277,27 @@ type taking struct {
 	// index is the container's in the list that was given.
 	index  int
 	amount quantity.Exact
+	// seen says that the container was counted after the work, so that the books
+	// are without the amount already.
+	seen bool
 }
 
-// takingsOf says from which containers of a product an application on a day took
-// an amount. A container that is named gives all of it, below zero if need be:
-// what was really used is on the books, and they show that a count is due.
-// Otherwise they give in the order in which they are used up, as far as they
-// hold, and the last that held anything gives the rest. One that was disposed of
-// gives nothing: what was left in it has gone out already.
-func takingsOf(containers []Container, named string, amount quantity.Exact, day string) ([]taking, error) {
+// takingsOf says from which containers of a product an application that ended at
+// a time, on a day of the nursery, took an amount. A container that is named gives
+// all of it, below zero if need be: what was really used is on the books, and they
+// show that a count is due. Otherwise they give in the order in which they are
+// used up, as far as they hold, and the last that held anything gives the rest.
+// One that was disposed of gives nothing: what was left in it has gone out
+// already. Neither does one that was counted after the work, which a phone
+// without coverage reports late: what was counted was there without it. Such a
+// one stands for all that is left to give when its turn comes.
+func takingsOf(containers []Container, named string, amount quantity.Exact, at time.Time, day string) ([]taking, error) {
 	if named != "" {
 		index := slices.IndexFunc(containers, func(c Container) bool { return c.ID == named })
 		if index < 0 || containers[index].Discarded {
 			return nil, nil
 		}
-		return []taking{{index: index, amount: amount}}, nil
+		return []taking{{index: index, amount: amount, seen: containers[index].countedAfter(at)}}, nil
 	}
 	order := givers(containers, day)
 	if len(order) == 0 {
@@ -297,6 +306,9 @@ func takingsOf(containers []Container, named string, amount quantity.Exact, day 
 	var takings []taking
 	rest := amount
 	for _, index := range order {
+		if containers[index].countedAfter(at) {
+			return append(takings, taking{index: index, amount: rest, seen: true}), nil
+		}
 		left := containers[index].left
 		if left.Sign() <= 0 {
 			continue
@@ -321,6 +333,9 @@ func takingsOf(containers []Container, named string, amount quantity.Exact, day 
 	last.amount, err = last.amount.Add(rest)
 	return takings, err
 }
+
+// countedAfter reports whether it was counted after a time.
+func (c Container) countedAfter(at time.Time) bool { return c.counted.After(at) }
 
 // givers are the containers that an application on a day may have taken from, in
 // the order in which they are used up. Those that had come by that day and were

@@ -34,6 +34,11 @@ func TestWhichContainersAnApplicationTakesFrom(t *testing.T) {
 		c.ReceiveDate = day
 		return c
 	}
+	at := time.Date(2026, 3, 10, 8, 0, 0, 0, time.UTC)
+	counted := func(hours int, c Container) Container {
+		c.counted = at.Add(time.Duration(hours) * time.Hour)
+		return c
+	}
 	type amounts map[string]string
 	for _, test := range []struct {
 		name       string
@@ -68,14 +73,25 @@ func TestWhichContainersAnApplicationTakesFrom(t *testing.T) {
 		{"a named one, even below zero", []Container{can(t, "a", "100", "", ""), can(t, "b", "20", "", "")}, "b", "50", amounts{"b": "50"}},
 		{"a named one that has expired", []Container{can(t, "a", "100", "", ""), can(t, "b", "20", "", "2026-02-20")}, "b", "50", amounts{"b": "50"}},
 		{"a named one that was disposed of gives nothing", []Container{can(t, "a", "100", "", ""), discarded(can(t, "b", "0", "", ""))}, "b", "50", amounts{}},
+		{"a count before the work changes nothing", []Container{counted(-1, can(t, "a", "100", "", ""))}, "", "50", amounts{"a": "50"}},
+		{"a count after the work has it already", []Container{counted(1, can(t, "a", "100", "", ""))}, "", "50", amounts{"a": "seen"}},
+		{"a named one that was counted after the work", []Container{counted(1, can(t, "a", "10", "", ""))}, "a", "50", amounts{"a": "seen"}},
+		{"an empty one that was counted after the work gave it, and no other is opened for it",
+			[]Container{counted(1, can(t, "a", "0", "2026-02-10", "")), can(t, "b", "100", "", "")}, "", "50", amounts{"a": "seen"}},
+		{"what one that was not counted held goes out before",
+			[]Container{can(t, "a", "30", "2026-02-10", ""), counted(1, can(t, "b", "100", "", ""))}, "", "50", amounts{"a": "30", "b": "seen"}},
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			amount, err := inBase(quantity.Must(test.amount, quantity.Millilitre))
 			require.NoError(t, err)
-			takings, err := takingsOf(test.containers, test.named, amount, "2026-03-10")
+			takings, err := takingsOf(test.containers, test.named, amount, at, "2026-03-10")
 			require.NoError(t, err)
 			got := amounts{}
 			for _, taking := range takings {
+				if taking.seen {
+					got[test.containers[taking.index].ID] = "seen"
+					continue
+				}
 				got[test.containers[taking.index].ID] = taking.amount.Round().Plain()
 			}
 			require.Equal(t, test.want, got)

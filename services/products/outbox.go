@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"math/big"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -68,6 +69,7 @@ func apply(ctx context.Context, tx pgx.Tx, event postgres.Event) error {
 type deduction struct {
 	nursery, person, application string
 	time                         time.Time
+	zone                         *time.Location
 	// day of the time in the nursery's zone.
 	day   string
 	lines []deductionLine
@@ -92,7 +94,7 @@ func readTaken(ctx context.Context, tx pgx.Tx, nursery string, command Taken) (d
 	}
 	d := deduction{
 		nursery: nursery, person: people[0], application: command.Application, time: clock.Stored(command.Time),
-		day: command.Time.In(at.Zone).Format(time.DateOnly), lines: make([]deductionLine, len(command.Lines)),
+		zone: at.Zone, day: command.Time.In(at.Zone).Format(time.DateOnly), lines: make([]deductionLine, len(command.Lines)),
 	}
 	for i, line := range command.Lines {
 		if d.lines[i], err = readLine(nursery, fmt.Sprintf("lines[%d]", i), line); err != nil {
@@ -150,6 +152,9 @@ func (d deduction) deduct(ctx context.Context, tx pgx.Tx) error {
 	if err != nil {
 		return err
 	}
+	if err := readLastCounts(ctx, tx, d.nursery, containers); err != nil {
+		return err
+	}
 	ofProduct := map[string][]Container{}
 	for _, c := range containers {
 		ofProduct[c.Product] = append(ofProduct[c.Product], c)
@@ -173,7 +178,7 @@ func (d deduction) deduct(ctx context.Context, tx pgx.Tx) error {
 // they hold for the next.
 func (d deduction) take(ctx context.Context, tx pgx.Tx, number int, containers []Container) error {
 	line := d.lines[number]
-	takings, err := takingsOf(containers, line.container, line.amount, d.day)
+	takings, err := takingsOf(containers, line.container, line.amount, d.time, d.day)
 	if err != nil {
 		return err
 	}
@@ -185,6 +190,10 @@ func (d deduction) take(ctx context.Context, tx pgx.Tx, number int, containers [
 			events = append(events, containerEvent{
 				product: c.Product, container: c.ID, kind: eventOpened, day: c.OpenDate, person: d.person, time: d.time,
 			})
+		}
+		if taking.seen {
+			events = append(events, d.seenUse(number, *c))
+			continue
 		}
 		change, err := c.take(taking.amount)
 		if err != nil {
@@ -201,4 +210,13 @@ func (d deduction) use(number int, container string, change quantity.Exact) cont
 		product: d.lines[number].product, container: container, kind: eventUsed, change: change,
 		application: d.application, line: number, person: d.person, time: d.time,
 	}
+}
+
+// seenUse is a use that the books are without already: they say that it was, and
+// why nothing goes out for it.
+func (d deduction) seenUse(number int, c Container) containerEvent {
+	use := d.use(number, c.ID, quantity.ExactOf(new(big.Rat), c.left.Unit()))
+	use.note = fmt.Sprintf("counted on %s, after this work had ended: the count is without it already",
+		c.counted.In(d.zone).Format("2006-01-02 15:04"))
+	return use
 }

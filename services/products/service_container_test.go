@@ -391,6 +391,53 @@ func TestTheSameCommandTwiceTakesOnce(t *testing.T) {
 	require.Equal(t, []string{"RECEIVED 500 mL, 500 mL", "OPENED, 500 mL", "USED -20 mL, 480 mL", "USED -20 mL, 460 mL"}, s.history(name))
 }
 
+// Work is often confirmed hours after it was done, when a phone has coverage
+// again. A count in between was made without what the work took.
+func TestWorkThatEndedBeforeACountIsNotTakenOffTwice(t *testing.T) {
+	s := newChemicalStore(t)
+	name := s.add(liquidName, "jug", "500", "mL", opened("2026-03-02")).GetName()
+	sealed := s.add(liquidName, "next", "500", "mL").GetName()
+	require.NoError(t, s.count(name, "480", "mL"))
+	line := TakenLine{Product: liquidName, Amount: quantity.Must("20", quantity.Millilitre)}
+	late1, late2, later := taken("late", line), taken("late-named", line), taken("later", line)
+	late2.Lines = []TakenLine{{Product: liquidName, Container: name, Amount: line.Amount}}
+	later.Time = late
+	require.Zero(t, s.send(late1, late2))
+	require.Equal(t, "480 mL OPEN", s.left(name))
+	require.Equal(t, "500 mL SEALED", s.left(sealed))
+	require.Zero(t, s.send(later))
+	require.Equal(t, "460 mL OPEN", s.left(name), "work after the count is taken off")
+
+	require.Equal(t, []string{
+		"RECEIVED 500 mL, 500 mL", "OPENED, 500 mL", "COUNTED -20 mL, 480 mL", "USED 0 mL, 480 mL", "USED 0 mL, 480 mL", "USED -20 mL, 460 mL",
+	}, s.history(name))
+	events, err := s.client.ListContainerEvents(s.manager, &productsv1.ListContainerEventsRequest{Name: name})
+	require.NoError(t, err)
+	require.Equal(t, application("late"), events.GetEvents()[3].GetApplication())
+	require.Equal(t, "counted on 2026-03-10 00:30, after this work had ended: the count is without it already", events.GetEvents()[3].GetNote())
+	var used int
+	require.NoError(t, s.db.QueryRow(t.Context(), `SELECT count(*) FROM products.used WHERE amount = 20`).Scan(&used))
+	require.Equal(t, 3, used, "what was used is noted each time")
+}
+
+// Whoever takes from a sealed container has opened it.
+func TestTakingFromASealedContainerOpensIt(t *testing.T) {
+	s := newChemicalStore(t)
+	for id, named := range map[string]bool{"a": true, "b": false} {
+		product := map[bool]string{true: solidName, false: liquidName}[named]
+		unit := map[bool]quantity.Unit{true: quantity.Gram, false: quantity.Millilitre}[named]
+		name := s.add(product, id, "100", string(unit)).GetName()
+		require.Equal(t, "100 "+string(unit)+" SEALED", s.left(name))
+		line := TakenLine{Product: product, Amount: quantity.Must("1", unit)}
+		if named {
+			line.Container = name
+		}
+		require.Zero(t, s.send(taken(id, line)))
+		require.Equal(t, "99 "+string(unit)+" OPEN", s.left(name))
+		require.Equal(t, "2026-03-09", s.container(name).GetOpenDate().GetValue(), "the day of the work")
+	}
+}
+
 func TestAProductThatIsNotCountedIsNotDeducted(t *testing.T) {
 	s := newChemicalStore(t)
 	line := TakenLine{Product: liquidName, Amount: quantity.Must("20", quantity.Millilitre)}
@@ -645,7 +692,9 @@ func TestBooksNeverLoseAnything(t *testing.T) {
 				line.Container = pick
 				gone = s.container(pick).GetState() == productsv1.ContainerState_CONTAINER_STATE_DISCARDED
 			}
-			require.Zero(t, s.send(taken("a"+strconv.Itoa(step), line)))
+			command := taken("a"+strconv.Itoa(step), line)
+			command.Time = late // not before a count
+			require.Zero(t, s.send(command))
 			if !gone && s.anyKept(names) {
 				used.Add(used, base(line.Amount))
 			}

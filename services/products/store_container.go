@@ -90,6 +90,31 @@ func lockContainers(ctx context.Context, tx pgx.Tx, nursery string, products []s
 		pgx.NamedArgs{"nursery": nursery, "products": products})
 }
 
+// readLastCounts sets when containers were counted last. The caller has locked
+// them, and reads in a statement of its own what others wrote while it waited.
+func readLastCounts(ctx context.Context, tx pgx.Tx, nursery string, containers []Container) error {
+	products, ids := make([]string, len(containers)), make([]string, len(containers))
+	for i, c := range containers {
+		products[i], ids[i] = c.Product, c.ID
+	}
+	rows, err := tx.Query(ctx, `
+		SELECT c.number, max(e.event_time)
+		FROM unnest(@products::text[], @ids::text[]) WITH ORDINALITY AS c (product, id, number)
+		JOIN products.container_event e
+			ON e.nursery = @nursery AND e.product = c.product AND e.container = c.id AND e.kind = 'COUNTED'
+		GROUP BY c.number`, pgx.NamedArgs{"nursery": nursery, "products": products, "ids": ids})
+	if err != nil {
+		return err
+	}
+	var number int
+	var counted time.Time
+	_, err = pgx.ForEachRow(rows, []any{&number, &counted}, func() error {
+		containers[number-1].counted = counted
+		return nil
+	})
+	return err
+}
+
 // listContainers returns containers by product and id in byte order, after one of
 // them. The product may be resource.Any.
 func listContainers(ctx context.Context, r postgres.Reader, nursery, product string, after [2]string, limit int) ([]Container, error) {

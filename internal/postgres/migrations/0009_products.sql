@@ -179,7 +179,8 @@ CREATE TABLE products.container_event (
     CONSTRAINT container_event_sign_of_kind CHECK (CASE kind
         WHEN 'RECEIVED' THEN change > 0
         WHEN 'OPENED' THEN change = 0
-        WHEN 'USED' THEN change < 0
+        -- 0 where a count after the work has it already, which the note says.
+        WHEN 'USED' THEN change < 0 OR (change = 0 AND note <> '')
         WHEN 'COUNTED' THEN true
         WHEN 'DISCARDED' THEN change <= 0
         ELSE false END),
