@@ -15,6 +15,9 @@ import (
 type Application struct {
 	// Start of the work, UTC.
 	Start time.Time
+	// Done is true of work that was done: what is not known then never will be, and
+	// an amount that cannot be held to the label is refused.
+	Done bool
 	// Zone is the nursery's, for rules that count days.
 	Zone *time.Location
 	// Jurisdiction is the nursery's law: an ISO 3166-1 or 3166-2 code.
@@ -159,8 +162,7 @@ type PastActive struct {
 type History map[string][]Past
 
 // Use returns what the products of a treatment are used for. The crops are those
-// of the lots that stand in its house; a treatment of a house that none of them
-// stands in is for all of them.
+// of the lots that it goes on.
 func (a Application) Use(t Treatment) products.Use {
 	use := products.Use{Method: a.Method, Class: a.Class, Disorder: a.Disorder, Site: t.Site}
 	for _, lot := range a.treatedBy(t) {
@@ -171,16 +173,29 @@ func (a Application) Use(t Treatment) products.Use {
 	return use
 }
 
-// treatedBy returns the lots that a treatment goes on.
+// treatedBy returns the lots that a treatment goes on: those that stand in its
+// house, and those that stand in no house treated. The books have them elsewhere,
+// but they are on the record as treated, with what nobody knows. A treatment of a
+// house that none of them stands in is for all of them.
 func (a Application) treatedBy(t Treatment) []Lot {
 	var lots []Lot
+	here := false
 	for _, lot := range a.Lots {
-		if lot.House == t.House {
-			lots = append(lots, lot)
+		switch {
+		case lot.House == t.House:
+			here = true
+		case a.treats(lot.House):
+			continue
 		}
+		lots = append(lots, lot)
 	}
-	if len(lots) == 0 {
+	if !here {
 		return a.Lots
 	}
 	return lots
+}
+
+// treats reports whether a house is treated.
+func (a Application) treats(house string) bool {
+	return slices.ContainsFunc(a.Treatments, func(t Treatment) bool { return t.House == house })
 }

@@ -293,8 +293,18 @@ func (l *line) sharesActive(things []int32) int {
 
 // same reports whether a product that was applied is the product of a line.
 func (l *line) same(past *PastProduct) bool {
-	return past.ID == l.Product.ID ||
-		(past.RegistrationNumber != "" && past.RegistrationNumber == l.Product.RegistrationNumber)
+	return l.known(past.ID, past.RegistrationNumber)
+}
+
+// isProduct reports whether a product is that of a line.
+func (l *line) isProduct(p *products.Product) bool {
+	return l.known(p.ID, p.RegistrationNumber)
+}
+
+// known reports whether an id or a registration number is that of the line's
+// product.
+func (l *line) known(id, registration string) bool {
+	return id == l.Product.ID || (registration != "" && registration == l.Product.RegistrationNumber)
 }
 
 // daysAfter returns the same time of day some days later in the nursery's zone.

@@ -26,6 +26,10 @@ func (c *check) rate(l *line) error {
 		return err
 	}
 	numbers := []Number{{Name: "highest rate", Value: l.direction.RateMax.String()}, {Name: "lowest rate", Value: l.direction.RateMin.String()}}
+	if !known && c.a.Done {
+		c.add(c.uncounted(l, RuleLabelRateMax, l.direction.RateMax.String(), numbers))
+		return nil
+	}
 	if !known || l.Amount.IsZero() {
 		v := l.label(RuleLabelRateMax, Warn, "how much of %s goes on what is not known yet: from %s to %s, says the label", name, l.direction.RateMin, l.direction.RateMax)
 		v.Numbers = numbers
@@ -36,23 +40,27 @@ func (c *check) rate(l *line) error {
 		c.add(v)
 		return nil
 	}
-	above, err := l.Amount.Exact().Compare(most)
+	amount, err := c.amountOf(l)
+	if err != nil {
+		return err
+	}
+	above, err := amount.Compare(most)
 	if err != nil {
 		return unitFault(l)
 	}
-	below, err := l.Amount.Exact().Compare(least)
+	below, err := amount.Compare(least)
 	if err != nil {
 		return unitFault(l)
 	}
-	numbers = append(numbers, Number{Name: "amount", Value: l.Amount.String()}, Number{Name: "most", Value: atMostText(most)}, Number{Name: "least", Value: atLeastText(least)})
-	v := l.label(RuleLabelRateMax, Pass, "%s of %s is not above the label's highest rate: at most %s (%s)", l.Amount, name, atMostText(most), l.direction.RateMax)
+	numbers = append(numbers, Number{Name: "amount", Value: amount.String()}, Number{Name: "most", Value: atMostText(most)}, Number{Name: "least", Value: atLeastText(least)})
+	v := l.label(RuleLabelRateMax, Pass, "%s of %s is not above the label's highest rate: at most %s (%s)", amount, name, atMostText(most), l.direction.RateMax)
 	if above > 0 {
-		v = l.label(RuleLabelRateMax, Refuse, "%s of %s is above the label's highest rate: at most %s (%s)", l.Amount, name, atMostText(most), l.direction.RateMax)
+		v = l.label(RuleLabelRateMax, Refuse, "%s of %s is above the label's highest rate: at most %s (%s)", amount, name, atMostText(most), l.direction.RateMax)
 		v.Alternatives = []string{"at most " + atMostText(most)}
 	}
 	v.Numbers, v.Field = numbers, l.Field+".amount"
 	c.add(v)
-	low := l.label(RuleLabelRateMin, Pass, "%s of %s is not below the label's lowest rate: at least %s (%s)", l.Amount, name, atLeastText(least), l.direction.RateMin)
+	low := l.label(RuleLabelRateMin, Pass, "%s of %s is not below the label's lowest rate: at least %s (%s)", amount, name, atLeastText(least), l.direction.RateMin)
 	if below < 0 {
 		low = l.label(RuleLabelRateMin, Warn, "%s of %s is below the label's lowest rate, and low doses select resistance: at least %s (%s)",
 			l.Amount, name, atLeastText(least), l.direction.RateMin)
@@ -61,6 +69,32 @@ func (c *check) rate(l *line) error {
 	low.Numbers, low.Field = numbers, l.Field+".amount"
 	c.add(low)
 	return nil
+}
+
+// uncounted refuses work that was done at a rate per pot or plant when nobody says
+// how many there were: the amount cannot be held to the label.
+func (c *check) uncounted(l *line, rule, rate string, numbers []Number) Verdict {
+	v := l.label(rule, Refuse, "the label of %s says %s: say how many were treated", l.Product.DisplayName, rate)
+	v.Field, v.Numbers = c.treatment(l).Field+".plants", numbers
+	v.Alternatives = []string{"give the number of plants or pots treated"}
+	return v
+}
+
+// amountOf returns how much of a product goes into the mix of its treatment. One
+// that was entered twice, under another name, is one product: its label's rate is
+// for the sum.
+func (c *check) amountOf(l *line) (quantity.Exact, error) {
+	sum := l.Amount.Exact()
+	for _, other := range c.lines {
+		if other == l || other.treatment != l.treatment || other.Amount.IsZero() || !l.isProduct(&other.Product) {
+			continue
+		}
+		var err error
+		if sum, err = sum.Add(other.Amount.Exact()); err != nil {
+			return sum, unitFault(other)
+		}
+	}
+	return sum, nil
 }
 
 func unitFault(l *line) error {
@@ -123,6 +157,10 @@ func (c *check) waterVolume(l *line) error {
 		return err
 	}
 	numbers := []Number{{Name: "water", Value: limits}}
+	if (!known || !alsoKnown) && c.a.Done {
+		c.add(c.uncounted(l, RuleLabelWaterVolume, limits, numbers))
+		return nil
+	}
 	if !known || !alsoKnown || t.MixVolume.IsZero() {
 		v := l.label(RuleLabelWaterVolume, Warn, "the label of %s asks for water of %s; how much goes on what is not known yet", name, limits)
 		v.Numbers = numbers

@@ -1,6 +1,7 @@
 package rules_test
 
 import (
+	"slices"
 	"testing"
 	"time"
 
@@ -34,7 +35,11 @@ func TestLabelUse(t *testing.T) {
 		}, want: "refuse"},
 		{name: "the other crop stands in another house", change: func(a *rules.Application) {
 			label(a).Crops, a.Lots[1].BotanicalName, a.Lots[1].House = []string{"phalaenopsis"}, "Cattleya labiata", "south"
+			a.Treatments = append(a.Treatments, rules.Treatment{Field: "treatments[1]", House: "south"})
 		}, want: "pass"},
+		{name: "the other crop stands in a house that is not treated", change: func(a *rules.Application) {
+			label(a).Crops, a.Lots[1].BotanicalName, a.Lots[1].House = []string{"phalaenopsis"}, "Cattleya labiata", "south"
+		}, want: "refuse", says: "Cattleya"},
 	})
 }
 
@@ -124,6 +129,19 @@ func TestLabelRate(t *testing.T) {
 		{name: "a third of a gram is not rounded up", change: rate("0.1 g/L", "1 g/3 L", "0.333334 g", true, "1 L", "20 m2", 0), want: "refuse", says: "at most 0.333333 g"},
 		{name: "amount not known", change: func(a *rules.Application) { onlyLine(a).Amount = products.Content{}.Amount }, want: "warn", says: "at most 20 g"},
 		{name: "volume not known", change: func(a *rules.Application) { a.Treatments[0].MixVolume = products.Content{}.Amount }, want: "warn", says: "not known yet"},
+	})
+	perPot := rate("1 mL/pot", "2 mL/pot", "5 L", false, "10 L", "20 m2", 0)
+	specify(t, rules.RuleLabelRateMax, false, []rule{
+		{name: "per pot, planned for nobody knows how many", change: perPot, want: "warn", says: "not known yet"},
+		{name: "per pot, done and nobody says how many", change: func(a *rules.Application) {
+			perPot(a)
+			a.Done = true
+		}, want: "refuse", says: "say how many"},
+		{name: "one registration entered as two products", of: func() rules.Application {
+			other := product("renamed", "mancozeb")
+			other.RegistrationNumber = "R-mancozeb"
+			return mix(product("mancozeb", "mancozeb"), other)
+		}, want: "refuse", says: "30 g of Mancozeb"},
 	})
 	specify(t, rules.RuleLabelRateMin, false, []rule{
 		{name: "exactly", change: rate("1 g/L", "2 g/L", "10 g", true, "10 L", "20 m2", 0), want: "pass"},
@@ -344,6 +362,16 @@ func TestPeopleAndStore(t *testing.T) {
 		{name: "what is expired does not count", change: store("", container("c1", "10 g", "2026-06-14"), container("c2", "10 g", "")), want: "refuse"},
 		{name: "the one named holds too little", change: store("c1", container("c1", "10 g", ""), container("c2", "100 g", "")), want: "refuse"},
 		{name: "nothing left", change: store(""), want: "refuse"},
+		{name: "of the store and of the one named", of: func() rules.Application {
+			a := plain()
+			second := a.Treatments[0]
+			second.House, second.Lines = "south", slices.Clone(second.Lines)
+			a.Treatments = append(a.Treatments, second)
+			containers := []rules.Container{container("c1", "20 g", "")}
+			a.Treatments[0].Lines[0].Store = rules.Store{Counted: true, Containers: containers}
+			a.Treatments[1].Lines[0].Store = rules.Store{Counted: true, Containers: containers, Named: "c1"}
+			return a
+		}, want: "refuse", says: "30 g"},
 		{name: "two houses together", change: func(a *rules.Application) {
 			store("", container("c1", "20 g", ""))(a)
 			second := a.Treatments[0]

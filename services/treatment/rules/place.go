@@ -21,14 +21,14 @@ func (c *check) place() {
 	}
 	var apart []string
 	for _, lot := range c.a.Lots {
-		if !slices.ContainsFunc(c.a.Treatments, func(t Treatment) bool { return t.House == lot.House }) {
+		if !c.a.treats(lot.House) {
 			apart = append(apart, fmt.Sprintf("%s (%s)", lot.ID, lot.House))
 		}
 	}
 	if len(apart) > 0 && len(c.a.Treatments) > 0 {
 		c.add(Verdict{
 			Rule: RuleLotsInHouse, Outcome: Warn, Field: c.a.Treatments[0].Field + ".house", Source: ownBooks,
-			Message: fmt.Sprintf("%s of the lots stand in houses that are not treated: %s", strconv.Itoa(len(apart)), strings.Join(apart, ", ")),
+			Message: fmt.Sprintf("%s of the lots stand in houses that are not treated, and are taken to be treated with everything: %s", strconv.Itoa(len(apart)), strings.Join(apart, ", ")),
 			Numbers: []Number{{Name: "lots", Value: strconv.Itoa(len(apart))}},
 		})
 	}

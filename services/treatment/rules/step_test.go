@@ -201,10 +201,30 @@ func TestBrokenFactsAreFaults(t *testing.T) {
 func TestATreatmentOfAHouseIsForItsLots(t *testing.T) {
 	a := plain()
 	a.Lots[1].BotanicalName, a.Lots[1].House = "Cattleya labiata", "south"
+	south := a.Treatments[0]
+	south.House = "south"
+	a.Treatments = append(a.Treatments, south)
 	require.Equal(t, products.Use{
 		Method: productsv1.Method_METHOD_SPRAY, Class: fungus, Disorder: "rust", Site: productsv1.Site_SITE_GREENHOUSE,
 		Crops: []string{"Phalaenopsis amabilis"},
 	}, a.Use(a.Treatments[0]))
+	a.Treatments = a.Treatments[:1]
+	require.Equal(t, []string{"Phalaenopsis amabilis", "Cattleya labiata"}, a.Use(a.Treatments[0]).Crops, "it is on the record as treated, so it was there")
 	a.Treatments[0].House = "west"
 	require.Equal(t, []string{"Phalaenopsis amabilis", "Cattleya labiata"}, a.Use(a.Treatments[0]).Crops)
+}
+
+// What is on the record as treated is held to the rules, wherever the books have
+// it: else a lot that is moved on paper escapes its own history.
+func TestALotThatStandsInNoHouseTreatedIsHeldToItsHistoryToo(t *testing.T) {
+	a := plain()
+	label(&a).MinIntervalDays = 14
+	a.Lots[0].House = "south"
+	v, found := verdictOn(t, a, sprayed("mancozeb", 3), rules.RuleLabelMinInterval)
+	require.True(t, found)
+	require.Equal(t, rules.Refuse, v.Outcome, v.Message)
+	a.Treatments[0].Lines = mix(product("azoxystrobin", "azoxystrobin")).Treatments[0].Lines
+	v, found = verdictOn(t, a, sprayed("azoxystrobin", 20, 10), rules.RuleRotationConsecutive)
+	require.True(t, found)
+	require.Equal(t, rules.Refuse, v.Outcome, v.Message)
 }

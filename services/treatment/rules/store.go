@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"math/big"
 	"slices"
 
 	"velamen/internal/quantity"
@@ -83,16 +84,18 @@ func (c *check) expired(l *line, containers, inDate []Container) {
 	c.add(v)
 }
 
-// left refuses more than is left by the books, which may be wrong.
+// left refuses more than is left by the books, which may be wrong. What is taken
+// from a container that is named is taken from the store too.
 func (c *check) left(l *line, containers []Container) error {
 	unit := l.Amount.Unit
 	if unit == "" {
 		return nil
 	}
-	needed, left := quantity.ExactOf(quantity.Must("0", unit).Amount.Rat(), unit), quantity.ExactOf(quantity.Must("0", unit).Amount.Rat(), unit)
+	nothing := quantity.ExactOf(new(big.Rat), unit)
+	needed, left := nothing, nothing
 	var err error
 	for _, other := range c.lines {
-		if other.Product.ID != l.Product.ID || other.Store.Named != l.Store.Named || other.Amount.IsZero() {
+		if other.Product.ID != l.Product.ID || other.Amount.IsZero() || (l.Store.Named != "" && other.Store.Named != l.Store.Named) {
 			continue
 		}
 		if needed, err = needed.Add(other.Amount.Exact()); err != nil {
