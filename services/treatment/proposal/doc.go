@@ -22,6 +22,10 @@
 //	   the last but one
 //	5  for each warning of the rules engine
 //
+// Reasons begin with all points, then give what each is for, most first. A product
+// that holds none of the step's active ingredients loses for that and for what it
+// is and who applies it; its label and the history are not asked any more.
+//
 // Products whose points lie in the same band of 25 are as good as each other: of
 // them the cheaper goes first, one of unknown cost last; costs in different
 // currencies are not compared but kept apart by currency. Then fewer points decide,

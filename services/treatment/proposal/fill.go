@@ -1,7 +1,6 @@
 package proposal
 
 import (
-	"fmt"
 	"math/big"
 	"slices"
 	"time"
@@ -38,13 +37,27 @@ type Filled struct {
 // taken. Where no volume of mix is given it is worked out from the label's least
 // water. Amounts are rounded down to what a record keeps, never above the rate.
 func Fill(application rules.Application, stocked Stocked) Filled {
+	return fill(application, usesOf(application), stocked)
+}
+
+// usesOf returns what products are used for, by treatment.
+func usesOf(application rules.Application) []products.Use {
+	uses := make([]products.Use, len(application.Treatments))
+	for i, treatment := range application.Treatments {
+		uses[i] = application.Use(treatment)
+	}
+	return uses
+}
+
+// fill is Fill with the uses of the treatments, which are the same for all products.
+func fill(application rules.Application, uses []products.Use, stocked Stocked) Filled {
 	filled := Filled{Application: application}
 	filled.Application.Treatments = slices.Clone(application.Treatments)
 	var amount, volume quantity.Exact
 	for i := range filled.Application.Treatments {
 		treatment := &filled.Application.Treatments[i]
-		line := rules.Line{Field: fmt.Sprintf("%s.products[0]", treatment.Field), Product: stocked.Product, Store: stocked.Store}
-		direction, listing := stocked.Product.DirectionFor(application.Use(*treatment))
+		line := rules.Line{Field: lineField(*treatment), Product: stocked.Product, Store: stocked.Store}
+		direction, listing := stocked.Product.DirectionFor(uses[i])
 		if listing != products.Listed {
 			filled.Unknown = "its label does not list the use"
 			treatment.Lines = []rules.Line{line}
@@ -73,6 +86,9 @@ func Fill(application rules.Application, stocked Stocked) Filled {
 	}
 	return filled
 }
+
+// lineField is the path of the only product of a treatment.
+func lineField(treatment rules.Treatment) string { return treatment.Field + ".products[0]" }
 
 // longer returns the longer of two intervals; the other where one is missing.
 func longer(a, b quantity.Quantity) quantity.Quantity {
@@ -191,7 +207,7 @@ func inStore(stocked Stocked, start time.Time, zone *time.Location) quantity.Qua
 	if held.IsZero() {
 		return quantity.Must("0", products.AmountUnits(stocked.Product.Form)[0])
 	}
-	return held.Round()
+	return held.Floor(quantity.Places)
 }
 
 // costOf returns what an amount costs, exactly; nil when it is not known.

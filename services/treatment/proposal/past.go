@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"velamen/services/products"
 	"velamen/services/treatment/rules"
 )
 
@@ -46,8 +47,13 @@ func number(verdict rules.Verdict, name string) int {
 // as resistance management counts what was against the class, lots with the same
 // past once.
 type past struct {
-	index     *rules.Indexed
-	uses      [][]rules.Use
+	index *rules.Indexed
+	// none is of lots that were never treated.
+	none *rules.Indexed
+	// uses are what products are used for, by treatment.
+	uses []products.Use
+	// against is what each lot was treated with against the class.
+	against   [][]rules.Use
 	sequences []*rules.Sequence
 }
 
@@ -56,7 +62,11 @@ func readPast(request Request) (past, error) {
 	if err != nil {
 		return past{}, err
 	}
-	p := past{index: index}
+	none, err := rules.Index(nil)
+	if err != nil {
+		return past{}, err
+	}
+	p := past{index: index, none: none, uses: usesOf(request.Application)}
 	seen := map[string]bool{}
 	for _, lot := range request.Application.Lots {
 		var uses []rules.Use
@@ -71,7 +81,7 @@ func readPast(request Request) (past, error) {
 		}
 		if !seen[text.String()] {
 			seen[text.String()] = true
-			p.uses = append(p.uses, uses)
+			p.against = append(p.against, uses)
 			p.sequences = append(p.sequences, rules.NewSequence(uses...))
 		}
 	}
@@ -122,7 +132,7 @@ func percent(tally rules.Tally) int {
 func (p past) restPoint(use rules.Use) point {
 	_, window := rules.Window()
 	days, group := window, ""
-	for _, uses := range p.uses {
+	for _, uses := range p.against {
 		for _, before := range uses {
 			for _, shared := range use.Groups {
 				if !rules.Capped(shared) || !slices.Contains(before.Groups, shared) || before.Time.After(use.Time) {

@@ -1,6 +1,7 @@
 package proposal
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -32,7 +33,11 @@ type Option struct {
 	Groups []string
 	// Rank from 1; 0 when it is not proposed.
 	Rank int
-	// Filled is the application that it was weighed as, with its amounts.
+	// OfTheStep is true when it holds an active ingredient of the step, or the step
+	// names none.
+	OfTheStep bool
+	// Filled is the application that it was weighed as, with its amounts; empty for
+	// one that holds none of the step's active ingredients.
 	Filled
 	// InStore is what the store holds of it that may be used on that day; zero when no
 	// container was ever entered.
@@ -53,23 +58,26 @@ type Option struct {
 	Verdicts []rules.Verdict
 	// cost is the exact cost, nil when not known.
 	cost *cost
-	// refused are the verdicts that refuse it.
-	refused []rules.Verdict
+	// place is how far down the step's candidates its best active ingredient stands.
+	place int
 }
 
 // Proposal is the ranking.
 type Proposal struct {
 	// Proposed products, best first.
 	Proposed []Option
-	// Lost are all others, by id.
+	// Lost are all others: those that hold an active ingredient of the step first,
+	// since what stands against them may be mended; then by name and id.
 	Lost []Option
 	// ToBuy are the step's active ingredients, in their order, that work on the class,
-	// are approved and left open by rotation, and that no proposed product holds.
+	// are approved, are left open by rotation and by what must be kept apart, and that
+	// no proposed product holds.
 	ToBuy []string
 }
 
 // Propose ranks products for a step. Each proposed one passes the rules engine as
-// it is filled; one that must be bought is filled without what the store holds. It returns the engine's fault for facts that no product can mend.
+// it is filled; one that must be bought is filled without what the store holds. It
+// returns the engine's fault for facts that no product can mend.
 func Propose(request Request) (Proposal, error) {
 	if request.Application.Zone == nil {
 		request.Application.Zone = time.UTC
@@ -95,9 +103,20 @@ func Propose(request Request) (Proposal, error) {
 	for i := range proposal.Proposed {
 		proposal.Proposed[i].Rank = i + 1
 	}
-	slices.SortFunc(proposal.Lost, func(a, b Option) int { return strings.Compare(a.Product.ID, b.Product.ID) })
+	slices.SortFunc(proposal.Lost, sooner)
 	proposal.ToBuy = toBuy(request.Application, past, proposal.Proposed)
 	return proposal, nil
+}
+
+// sooner orders options that lost.
+func sooner(a, b Option) int {
+	if a.OfTheStep != b.OfTheStep {
+		if a.OfTheStep {
+			return -1
+		}
+		return 1
+	}
+	return cmp.Or(strings.Compare(a.Product.DisplayName, b.Product.DisplayName), strings.Compare(a.Product.ID, b.Product.ID))
 }
 
 // bare returns an application without its products.
@@ -113,44 +132,88 @@ func bare(application rules.Application) rules.Application {
 var storeRules = []string{rules.RuleContainerLeft, rules.RuleContainerExpired}
 
 // weigh runs a product through the rules engine and gives it its points. One that
-// nothing but the store stands against is weighed as it will be once it is bought.
+// nothing but the store stands against is weighed as one to buy.
 func weigh(request Request, past past, stocked Stocked) (Option, bool) {
-	option, passes := weighAs(request, past, stocked, stocked.Store)
-	onlyStore := len(option.refused) > 0 && !slices.ContainsFunc(option.refused, func(v rules.Verdict) bool {
-		return !slices.Contains(storeRules, v.Rule)
-	})
-	if passes || !onlyStore {
-		return option, passes
-	}
-	return weighAs(request, past, stocked, rules.Store{})
-}
-
-// weighAs weighs a product as if the store held what is given.
-func weighAs(request Request, past past, stocked Stocked, store rules.Store) (Option, bool) {
-	filled := Fill(request.Application, Stocked{Product: stocked.Product, Store: store})
+	a := request.Application
 	option := Option{
-		Product: stocked.Product, Filled: filled, Groups: groupsOf(stocked.Product),
-		InStore: inStore(stocked, request.Application.Start, request.Application.Zone),
-		cost:    costOf(stocked.Product, filled.Amount),
+		Product: stocked.Product, Groups: groupsOf(stocked.Product),
+		InStore: inStore(stocked, a.Start, a.Zone), place: place(stocked.Product, a.Candidates),
 	}
-	option.Cost = option.cost.money()
-	option.Enough = enough(option)
-	verdicts, err := past.index.Check(filled.Application)
+	if option.OfTheStep = len(a.Candidates) == 0 || option.place < len(a.Candidates); option.OfTheStep {
+		option.Filled = fill(a, past.uses, stocked)
+		option.cost = costOf(stocked.Product, option.Amount)
+		option.Cost = option.cost.money()
+		option.Enough = enough(option)
+	}
+	verdicts, err := option.verdicts(a, past)
 	if err != nil {
 		option.Reasons = []string{err.Error()}
 		return option, false
 	}
 	option.ApplicationsLeft = left(verdicts)
 	option.Verdicts = slices.DeleteFunc(verdicts, func(v rules.Verdict) bool { return v.Outcome == rules.Pass })
-	option.refused = rules.Refusals(option.Verdicts)
-	for _, verdict := range option.refused {
+	refused := rules.Refusals(option.Verdicts)
+	if len(refused) > 0 && !slices.ContainsFunc(refused, func(v rules.Verdict) bool { return !slices.Contains(storeRules, v.Rule) }) {
+		option.buy()
+		refused = nil
+	}
+	for _, verdict := range refused {
 		option.Reasons = append(option.Reasons, verdict.Message)
 	}
-	if len(option.refused) > 0 {
+	if len(refused) > 0 {
 		return option, false
 	}
-	option.score(request.Application, past)
+	option.score(a, past)
 	return option, true
+}
+
+// verdicts asks the engine about an option. The candidates that the engine names
+// as alternatives of each other are left out, since the proposal is the list of
+// them; working them out for every product and lot took most of the time.
+//
+// A product that holds none of the step's active ingredients is refused for that,
+// whatever its label says and whatever was applied before. It is asked about no
+// further than what it holds, the law and who applies it.
+func (o *Option) verdicts(a rules.Application, past past) ([]rules.Verdict, error) {
+	if !o.OfTheStep {
+		verdicts, err := past.none.Check(unlabelled(a, o.Product))
+		return slices.DeleteFunc(verdicts, func(v rules.Verdict) bool { return !slices.Contains(productRules, v.Rule) }), err
+	}
+	asked := o.Application
+	if a.Candidates != nil {
+		asked.Candidates = slices.DeleteFunc(slices.Clone(a.Candidates), func(id string) bool { return !holds(o.Product, id) })
+	}
+	return past.index.Check(asked)
+}
+
+// productRules ask about nothing but the product, the law and who applies it.
+var productRules = []string{
+	rules.RuleStepCandidate, rules.RuleWorksOnClass, rules.RuleRegistrationExpired, rules.RuleRegistrationPlace,
+	rules.RuleActiveApproval, rules.RuleCertifiedApplicator,
+}
+
+// unlabelled is an application of a product that the engine is quickly done with:
+// in one house, without lots and without the label's directions.
+func unlabelled(a rules.Application, product products.Product) rules.Application {
+	a.Lots = nil
+	a.Treatments = slices.Clone(a.Treatments[:min(1, len(a.Treatments))])
+	product.Directions = nil
+	for i := range a.Treatments {
+		a.Treatments[i].Lines = []rules.Line{{Field: lineField(a.Treatments[i]), Product: product}}
+	}
+	return a
+}
+
+// buy makes an option one that must be bought: it is filled without what the store
+// holds, and nothing is said against it that buying mends.
+func (o *Option) buy() {
+	o.Enough = false
+	o.Verdicts = slices.DeleteFunc(o.Verdicts, func(v rules.Verdict) bool { return slices.Contains(storeRules, v.Rule) })
+	for i := range o.Application.Treatments {
+		for k := range o.Application.Treatments[i].Lines {
+			o.Application.Treatments[i].Lines[k].Store = rules.Store{}
+		}
+	}
 }
 
 // groupsOf returns the resistance groups in a product, in the order of its label.
@@ -190,7 +253,7 @@ func toBuy(a rules.Application, past past, proposed []Option) []string {
 	var ids []string
 	for _, id := range a.Candidates {
 		held := slices.ContainsFunc(proposed, func(option Option) bool {
-			return slices.ContainsFunc(option.Product.Contents, func(c products.Content) bool { return c.ActiveIngredient == id })
+			return holds(option.Product, id)
 		})
 		if !held && mayBeBought(a, past, id) {
 			ids = append(ids, id)
@@ -200,7 +263,7 @@ func toBuy(a rules.Application, past past, proposed []Option) []string {
 }
 
 // mayBeBought asks whether an active ingredient works, is approved on the day, and
-// would be refused by no rule of rotation.
+// would be refused by no rule of rotation or of what must be kept apart.
 func mayBeBought(a rules.Application, past past, id string) bool {
 	active, known := products.ActiveIngredientByID(id)
 	if !known || !slices.Contains(active.WorksOn, a.Class) {
@@ -215,8 +278,14 @@ func mayBeBought(a rules.Application, past past, id string) bool {
 		ID: id, DisplayName: active.DisplayName, Form: productsv1.ProductForm_PRODUCT_FORM_SOLID,
 		Contents: []products.Content{{ActiveIngredient: id, Amount: quantity.Must("1", quantity.GramPerKilogram)}},
 	}
-	verdicts, err := past.index.RotationVerdicts(Fill(a, Stocked{Product: alone}).Application)
+	a.Candidates = nil
+	filled := fill(a, past.uses, Stocked{Product: alone}).Application
+	verdicts, err := past.index.RotationVerdicts(filled)
 	if err != nil {
+		return false
+	}
+	apart, err := past.index.IntervalVerdicts(filled)
+	if err != nil || len(rules.Refusals(apart)) > 0 {
 		return false
 	}
 	return !slices.ContainsFunc(rules.Refusals(verdicts), func(v rules.Verdict) bool {
@@ -228,11 +297,16 @@ func mayBeBought(a rules.Application, past past, id string) bool {
 // product stands, from 0; that of a product that holds none is the number of them.
 func place(product products.Product, candidates []string) int {
 	for i, id := range candidates {
-		if slices.ContainsFunc(product.Contents, func(c products.Content) bool { return c.ActiveIngredient == id }) {
+		if holds(product, id) {
 			return i
 		}
 	}
 	return len(candidates)
+}
+
+// holds reports whether a product holds an active ingredient.
+func holds(product products.Product, id string) bool {
+	return slices.ContainsFunc(product.Contents, func(c products.Content) bool { return c.ActiveIngredient == id })
 }
 
 // ordinal writes a place in a list as people say it.

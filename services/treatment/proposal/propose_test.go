@@ -181,6 +181,64 @@ func TestWhyProductsLose(t *testing.T) {
 	}
 }
 
+func TestLosersOfTheStepComeFirst(t *testing.T) {
+	drenched := func(_ *proposal.Stocked, d *products.Direction) { d.Method = productsv1.Method_METHOD_DRENCH }
+	named := func(stocked proposal.Stocked, name string) proposal.Stocked {
+		stocked.Product.DisplayName = name
+		return stocked
+	}
+	got, err := proposal.Propose(step("mancozeb",
+		named(product("a", "captan"), "Alpha"), named(with(product("b", "mancozeb"), drenched), "Zulu"), named(with(product("z", "mancozeb"), drenched), "Bravo")))
+	require.NoError(t, err)
+	require.Equal(t, "z b a", ids(got.Lost), "what holds mancozeb first, then by name")
+	require.Equal(t, []string{"no product of the mix holds an active ingredient of this step (mancozeb)"}, got.Lost[2].Reasons)
+}
+
+func TestReasonsBeginWithTheSumAndAddUpToIt(t *testing.T) {
+	random := rand.New(rand.NewPCG(39, 40))
+	for range 40 {
+		got, err := proposal.Propose(invent(random, 12, 2))
+		require.NoError(t, err)
+		for _, option := range got.Proposed {
+			require.Equal(t, fmt.Sprintf("%d points against it in all; the fewer the better", option.Points), option.Reasons[0])
+			sum, last := 0, option.Points
+			for _, reason := range option.Reasons[1:] {
+				points, text, found := strings.Cut(reason, " points: ")
+				require.True(t, found, reason)
+				require.NotEmpty(t, text)
+				number := 0
+				if points != "no" {
+					_, err := fmt.Sscan(points, &number)
+					require.NoError(t, err)
+				}
+				require.LessOrEqual(t, number, last, "most important first")
+				sum, last = sum+number, number
+			}
+			require.Equal(t, option.Points, sum)
+		}
+	}
+}
+
+func TestWhatMustBeBoughtIsNotSaidToBeUncounted(t *testing.T) {
+	expired := with(product("x", "mancozeb"), func(s *proposal.Stocked, _ *products.Direction) { s.Store.Containers[0].ExpireDate = "2026-01-31" })
+	got, err := proposal.Propose(step("mancozeb", expired))
+	require.NoError(t, err)
+	require.Equal(t, "x", ids(got.Proposed), "buying it is all that is needed")
+	for _, verdict := range got.Proposed[0].Verdicts {
+		require.NotEqual(t, rules.RuleContainerCounted, verdict.Rule, "a container of it was entered")
+	}
+	require.False(t, got.Proposed[0].Enough)
+	require.Contains(t, strings.Join(got.Proposed[0].Reasons, "\n"), "only 0 g that may be used is in the store, and 20 g is needed")
+}
+
+func TestWhatMustBeKeptApartFromThePastIsNotWorthBuying(t *testing.T) {
+	request := step("lime-sulphur mancozeb")
+	request.History = rules.History{"p1": {sprayed(5, "copper-hydroxide")}}
+	got, err := proposal.Propose(request)
+	require.NoError(t, err)
+	require.Equal(t, []string{"mancozeb"}, got.ToBuy, "lime sulphur must not follow copper")
+}
+
 func TestAmountsAreThoseOfTheHighestRateAndTheLeastWater(t *testing.T) {
 	got, err := proposal.Propose(step("mancozeb", product("x", "mancozeb")))
 	require.NoError(t, err)

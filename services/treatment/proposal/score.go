@@ -34,19 +34,29 @@ type point struct {
 	reason string
 }
 
-// score gives an option its points and reasons.
+// String writes a reason after what it adds to the sum.
+func (p point) String() string {
+	if p.points == 0 {
+		return "no points: " + p.reason
+	}
+	return fmt.Sprintf("%d points: %s", p.points, p.reason)
+}
+
+// score gives an option its points and reasons: the sum first, then what weighs
+// most.
 func (o *Option) score(application rules.Application, past past) {
 	points := []point{o.placePoints(application.Candidates), o.storePoints()}
 	points = append(points, past.rotationPoints(o.Application)...)
 	points = append(points, past.marginPoint(o.Application))
 	points = append(points, o.entryPoint(), o.allowancePoint(), o.warningPoint())
+	points = slices.DeleteFunc(points, func(p point) bool { return p.reason == "" })
 	slices.SortStableFunc(points, func(a, b point) int { return cmp.Compare(b.points, a.points) })
 	for _, p := range points {
-		if p.reason == "" {
-			continue
-		}
 		o.Points += p.points
-		o.Reasons = append(o.Reasons, fmt.Sprintf("%s (%d points against it)", p.reason, p.points))
+	}
+	o.Reasons = append(o.Reasons, fmt.Sprintf("%d points against it in all; the fewer the better", o.Points))
+	for _, p := range points {
+		o.Reasons = append(o.Reasons, p.String())
 	}
 	o.Reasons = append(o.Reasons, o.costReason())
 }
@@ -55,9 +65,12 @@ func (o *Option) placePoints(candidates []string) point {
 	if len(candidates) == 0 {
 		return point{}
 	}
-	at := place(o.Product, candidates)
+	at := o.place
 	if at == len(candidates) {
 		return point{points: pointsPerPlace * at, reason: "holds none of the step's active ingredients"}
+	}
+	if len(candidates) == 1 {
+		return point{reason: fmt.Sprintf("holds %s, the only active ingredient of the step", activeName(candidates[0]))}
 	}
 	return point{
 		points: pointsPerPlace * at,
@@ -83,7 +96,7 @@ func (o *Option) storePoints() point {
 	case o.Amount.IsZero():
 		return point{pointsToBuy, "none that may be used is left in the store, so it must be bought"}
 	default:
-		return point{pointsToBuy, fmt.Sprintf("only %s in the store, and %s is needed, so more must be bought", o.InStore, o.Amount)}
+		return point{pointsToBuy, fmt.Sprintf("only %s that may be used is in the store, and %s is needed, so more must be bought", o.InStore, o.Amount)}
 	}
 }
 
@@ -126,9 +139,9 @@ func (o *Option) warningPoint() point {
 // good as each other.
 func (o *Option) costReason() string {
 	if o.cost == nil {
-		return "what it costs is not known; where points are close the cheaper goes first"
+		return "no points: what it costs is not known; where points are close the cheaper goes first"
 	}
-	return fmt.Sprintf("costs %s %s; where points are close the cheaper goes first", o.Cost.Currency, o.Cost.Amount)
+	return fmt.Sprintf("no points: costs %s %s; where points are close the cheaper goes first", o.Cost.Currency, o.Cost.Amount)
 }
 
 // better orders options: by band of points, cost, points, and id.
