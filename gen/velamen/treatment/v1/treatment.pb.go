@@ -4612,8 +4612,8 @@ type ProductOption struct {
 	// Applications that its label still allows on these lots this year; absent when
 	// the label has no number.
 	ApplicationsLeft *int32 `protobuf:"varint,11,opt,name=applications_left,json=applicationsLeft,proto3,oneof" json:"applications_left,omitempty"`
-	// What put it where it is, most important first, one sentence each; for one that
-	// is not proposed, why it lost.
+	// What put it where it is: all points against it, then each reason with its points,
+	// most important first; for one that is not proposed, why it lost, one sentence each.
 	Reasons []string `protobuf:"bytes,12,rep,name=reasons,proto3" json:"reasons,omitempty"`
 	// What the rules said that was not a plain pass.
 	Verdicts      []*Verdict `protobuf:"bytes,13,rep,name=verdicts,proto3" json:"verdicts,omitempty"`
@@ -4747,9 +4747,11 @@ type ProposeProductsResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Proposed products, best first.
 	Proposed []*ProductOption `protobuf:"bytes,1,rep,name=proposed,proto3" json:"proposed,omitempty"`
-	// Products that lost, by name.
+	// Products that lost: those that hold an active ingredient of the step first, then
+	// by name. Of one that holds none, rate, amount, volume and cost are absent.
 	Lost []*ProductOption `protobuf:"bytes,2,rep,name=lost,proto3" json:"lost,omitempty"`
-	// Active ingredients that the step allows and no product here has: to buy.
+	// Active ingredients that the step allows, that may be used now and that no
+	// proposed product holds: to buy.
 	ToBuy []string `protobuf:"bytes,3,rep,name=to_buy,json=toBuy,proto3" json:"to_buy,omitempty"`
 	// The time it was worked out for, UTC.
 	StartTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
