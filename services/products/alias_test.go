@@ -1,6 +1,8 @@
 package products
 
 import (
+	"slices"
+	"sync"
 	"testing"
 
 	"github.com/google/uuid"
@@ -63,6 +65,12 @@ func TestASynonymNeverStandsInForAnotherActive(t *testing.T) {
 			"metalaxyl-m is another name of mefenoxam (FRAC 4, phenylamide); metalaxyl is FRAC 4, phenylamide: they are different substances"},
 		{"calcium polysulfide", "sulphur",
 			"calcium polysulfide is another name of lime sulphur (FRAC M02, inorganic); sulphur is FRAC M02, inorganic: they are different substances"},
+		{"ThiophanateMethyl", "epoxiconazole",
+			"ThiophanateMethyl is thiophanate-methyl with other spaces and hyphens (FRAC 1, MBC); epoxiconazole is FRAC 3, DMI: they are different substances"},
+		{"epoxi conazole", "thiophanate-methyl",
+			"epoxi conazole is epoxiconazole with other spaces and hyphens (FRAC 3, DMI); thiophanate-methyl is FRAC 1, MBC: they are different substances"},
+		{"methylthiophanate", "epoxiconazole",
+			"methylthiophanate is another name of thiophanate-methyl (FRAC 1, MBC); epoxiconazole is FRAC 3, DMI: they are different substances"},
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			_, err := f.client.CreateAlias(f.manager, aliasRequest(test.name, test.active))
@@ -118,5 +126,35 @@ func TestNamesAreEvenedOutInCaseSpacesAndHyphensOnly(t *testing.T) {
 		"sulfur": "sulfur", "sulphur": "sulphur", "": "",
 	} {
 		require.Equal(t, want, normalName(typed), typed)
+	}
+}
+
+// Two people add the same name at once, each for another active ingredient: one
+// of them is refused, and told what the name means.
+func TestOfTwoWhoAddANameAtOnceOneIsRefused(t *testing.T) {
+	f := setUp(t)
+	for _, names := range [][2]string{{"twin", "twin"}, {"twin two", "twintwo"}} {
+		refusals := make([]error, 2)
+		var people sync.WaitGroup
+		for i, active := range []string{"captan", "mancozeb"} {
+			people.Go(func() { _, refusals[i] = f.client.CreateAlias(f.manager, aliasRequest(names[i], active)) })
+		}
+		people.Wait()
+		refused := slices.DeleteFunc(refusals, func(err error) bool { return err == nil })
+		require.Len(t, refused, 1)
+		rpctest.Refused(t, refused[0], codes.FailedPrecondition, fault.AliasConflict)
+	}
+}
+
+// Letters of other scripts that look Latin make no name of an active ingredient.
+func TestALookAlikeIsNoName(t *testing.T) {
+	f := setUp(t)
+	for _, name := range []string{"cаptan", "thiophanate\u00admethyl", "thiophanate\u200bmethyl", "ｃaptan"} {
+		_, err := f.client.CreateAlias(f.manager, aliasRequest(name, "epoxiconazole"))
+		rpctest.RefusedField(t, err, "alias.display_name")
+		product := solid()
+		product.Contents[0].ActiveIngredient = name
+		_, err = f.client.CreateProduct(f.manager, create("alike", product))
+		rpctest.RefusedField(t, err, "product.contents[0].active_ingredient")
 	}
 }

@@ -147,6 +147,11 @@ func (row approvalRow) approval(jurisdiction string) (Approval, error) {
 	}, nil
 }
 
+// officialCodes are the ISO 3166-1 codes of countries that the EU and others write
+// otherwise: EL for Greece, UK for the United Kingdom (Interinstitutional style
+// guide of the EU, from memory). A law binds whichever is entered.
+var officialCodes = map[string]string{"EL": "GR", "UK": "GB"}
+
 // LawsOf returns the laws that bind in a jurisdiction, the narrowest first: its
 // own, its country's, and a union's that the country is a member of. For "US-CA"
 // they are US-CA and US, for "DE" DE and EU.
@@ -157,6 +162,10 @@ func LawsOf(jurisdiction string) []string {
 	all := []string{jurisdiction}
 	country, _, subdivision := strings.Cut(jurisdiction, "-")
 	if subdivision {
+		all = append(all, country)
+	}
+	if official, other := officialCodes[country]; other {
+		country = official
 		all = append(all, country)
 	}
 	for _, one := range laws() {

@@ -51,7 +51,7 @@ func TestThiophanateMethylAndEpoxiconazoleHaveHistoriesOfTheirOwn(t *testing.T) 
 
 func TestWhereAnApprovalBinds(t *testing.T) {
 	for jurisdiction, want := range map[string]bool{
-		"EU": false, "DE": false, "DE-BY": false, "GR": false, "GB": true, "CH": true, "US": true, "US-CA": true, "ZA": true, "": true,
+		"EU": false, "DE": false, "DE-BY": false, "GR": false, "EL": false, "EL-A": false, "GB": true, "UK": true, "CH": true, "US": true, "US-CA": true, "ZA": true, "": true,
 	} {
 		_, approved := ApprovalFor("mancozeb", jurisdiction, "2026-03-01")
 		require.Equal(t, want, approved, jurisdiction)
@@ -67,6 +67,7 @@ func TestLawsOfAJurisdiction(t *testing.T) {
 	require.Equal(t, []string{"US-CA", "US"}, LawsOf("US-CA"))
 	require.Equal(t, []string{"DE-BY", "DE", "EU"}, LawsOf("DE-BY"))
 	require.Equal(t, []string{"EU"}, LawsOf("EU"))
+	require.Equal(t, []string{"EL", "GR", "EU"}, LawsOf("EL"))
 	require.Equal(t, []string{"ZA"}, LawsOf("ZA"))
 	require.Empty(t, LawsOf(""))
 }

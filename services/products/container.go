@@ -143,7 +143,10 @@ func exactOf(text string, unit quantity.Unit) (quantity.Exact, error) {
 // new, on a day of the nursery.
 func readContainer(product string, form productsv1.ProductForm, id string, message *productsv1.Container, today string) (Container, error) {
 	c := Container{Product: product, ID: id, Batch: message.GetBatch(), Place: message.GetPlace()}
-	var err error
+	err := cmp.Or(textFault("container.batch", c.Batch), textFault("container.place", c.Place))
+	if err != nil {
+		return Container{}, err
+	}
 	if c.Size, err = measured("container.size", form, message.GetSize()); err != nil {
 		return Container{}, err
 	}
@@ -166,6 +169,14 @@ func readContainer(product string, form productsv1.ProductForm, id string, messa
 		c.OpenDate, err = openingDay("container.open_date", message.GetOpenDate(), c.ReceiveDate, today)
 	}
 	return c, err
+}
+
+// textFault holds a text to the rule for every text.
+func textFault(field, text string) error {
+	if err := checkText(text); err != nil {
+		return fault.Field(field, "%s", err)
+	}
+	return nil
 }
 
 // measured reads an amount in a unit in which a product of this form is measured

@@ -161,6 +161,9 @@ func normalCrop(text string) (string, error) {
 	}
 	name := plainName(text)
 	initial, size := utf8.DecodeRuneInString(name)
+	if !unicode.IsLetter(initial) || name == "x" {
+		return "", fmt.Errorf("%q is not a crop group, a genus or a species by its botanical name", text)
+	}
 	return string(unicode.ToUpper(initial)) + name[size:], nil
 }
 

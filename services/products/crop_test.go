@@ -44,7 +44,7 @@ func TestCropsAreListedInOneForm(t *testing.T) {
 		require.NoError(t, err, typed)
 		require.Equal(t, want, crop, typed)
 	}
-	for _, typed := range []string{"", " ", "Rosa; Lilium", "=Rosa", "Rosa 1"} {
+	for _, typed := range []string{"", " ", "Rosa; Lilium", "=Rosa", "Rosa 1", "-Rosa", "-", ".", "×", "x", "× -Mokara"} {
 		_, err := normalCrop(typed)
 		require.Error(t, err, typed)
 	}

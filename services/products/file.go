@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"regexp"
+	"slices"
 	"strings"
 	"unicode/utf8"
 
@@ -84,8 +85,12 @@ func (r *rejection) fault() error {
 func judgeFile(read []fileProduct, known names, problems *rejection) []Product {
 	products := make([]Product, 0, len(read))
 	for _, one := range read {
-		for _, violation := range contractViolations(one.message) {
+		violations, overlong := contractViolations(one.message)
+		for _, violation := range violations {
 			problems.add(one.at(violation.Field), "%s", violation.Rule)
+		}
+		if overlong {
+			continue // directions are judged in pairs: too many would keep the server busy for hours
 		}
 		if one.message.GetForm() == productsv1.ProductForm_PRODUCT_FORM_UNSPECIFIED {
 			continue // no unit can be judged without it
@@ -99,22 +104,26 @@ func judgeFile(read []fileProduct, known names, problems *rejection) []Product {
 	return products
 }
 
-// contractViolations returns the rules of the contract that a product breaks.
-func contractViolations(message *productsv1.Product) []fault.Violation {
+// listRules are the rules of the contract that bound the length of a list.
+var listRules = []string{"repeated.max_items", "repeated.unique"}
+
+// contractViolations returns the rules of the contract that a product breaks, and
+// whether one of its lists may be of any length.
+func contractViolations(message *productsv1.Product) (violations []fault.Violation, overlong bool) {
 	err := protovalidate.Validate(message)
 	var invalid *protovalidate.ValidationError
 	if !errors.As(err, &invalid) {
-		return nil
+		return nil, false
 	}
-	var violations []fault.Violation
 	for _, violation := range invalid.Violations {
+		overlong = overlong || slices.Contains(listRules, violation.Proto.GetRuleId())
 		rule := violation.Proto.GetMessage()
 		if rule == "" {
 			rule = violation.Proto.GetRuleId()
 		}
 		violations = append(violations, fault.Violation{Field: protovalidate.FieldPathString(violation.Proto.GetField()), Rule: rule})
 	}
-	return violations
+	return violations, overlong
 }
 
 // exported returns a product as files hold it: without what velamen itself writes.

@@ -91,6 +91,44 @@ func locateColumns(header []string, problems *rejection) (at map[string]int, ok 
 	return at, problems.count == before
 }
 
+// absentColumns are those that a file with a header in order does not have.
+func absentColumns(data []byte) []string {
+	header, err := csv.NewReader(bytes.NewReader(bytes.TrimPrefix(data, byteOrderMark))).Read()
+	if err != nil {
+		return nil
+	}
+	return slices.DeleteFunc(csvHeader(), func(name string) bool { return slices.Contains(header, name) })
+}
+
+// takesAway reports the columns that a file does not have and in which a product
+// that it changes holds something: restricted use or a limit would go, and
+// nobody who looks at the file would see it.
+func takesAway(before Product, absent []string, problems *rejection) {
+	for _, name := range absent {
+		for _, held := range before.cells(name) {
+			if held == "" || held == strconv.FormatBool(false) {
+				continue
+			}
+			problems.add("rows[1]."+name, "is missing from the header, and %s has %q there, which the import would take away", before.ID, held)
+		}
+	}
+}
+
+// cells returns what the rows of a product hold in a column.
+func (p Product) cells(name string) []string {
+	for _, column := range productColumns {
+		if column.name == name {
+			return []string{column.cell(p)}
+		}
+	}
+	for _, column := range directionColumns {
+		if column.name == name {
+			return texts(p.Directions, column.cell)
+		}
+	}
+	return nil
+}
+
 // csvFile gathers the rows of a file into products.
 type csvFile struct {
 	gathered []csvProduct
@@ -296,9 +334,10 @@ func (r *csvRow) count(column string) int32 {
 	return int32(number)
 }
 
-// flag reads true or false; an empty cell is false.
+// flag reads true or false, in capitals too, as spreadsheets write them; an empty
+// cell is false.
 func (r *csvRow) flag(column string) bool {
-	text := r.text(column)
+	text := strings.ToLower(r.text(column))
 	if text != "" && text != "true" && text != "false" {
 		r.refuse(column, "%q: must be true or false", text)
 	}

@@ -5,6 +5,7 @@ import (
 	"encoding/csv"
 	"encoding/json"
 	"os"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -107,6 +108,56 @@ func TestImportChangesWhatDiffers(t *testing.T) {
 	read, err := ReadProduct(t.Context(), f.db, "test", "a")
 	require.NoError(t, err)
 	require.Equal(t, "Renamed", read.DisplayName)
+}
+
+// A file may leave columns out, but not take away what stands in them unseen.
+func TestAColumnThatIsLeftOutTakesNothingAway(t *testing.T) {
+	f := setUp(t)
+	product := whole()
+	product.RestrictedUse = true
+	_, err := f.client.CreateProduct(f.manager, create("whole", product))
+	require.NoError(t, err)
+	before := f.export(t, csvFormat)
+	const row = "whole,Renamed,L3,liquid,azoxystrobin: 250 g/L"
+	_, err = f.client.ImportProducts(f.manager, importRequest(csvFormat, "product,display_name,registration_number,form,contents\n"+row+"\n"))
+	rules := rejected(t, err)
+	for column, value := range map[string]string{
+		"restricted_use": "true", "method": "spray", "rate_max": "12 fl oz/100 gal", "max_consecutive_applications": "1", "disorders": "black-rot; grey-mould",
+	} {
+		require.Contains(t, rules["rows[1]."+column], "whole has "+strconv.Quote(value)+" there", column)
+	}
+	require.Equal(t, string(before), string(f.export(t, csvFormat)))
+
+	// With the column it is meant.
+	emptied := strings.Replace(string(before), ",true,", ",FALSE,", 1)
+	done, err := f.client.ImportProducts(f.manager, importRequest(csvFormat, emptied))
+	require.NoError(t, err)
+	require.EqualValues(t, 1, done.GetUpdated())
+}
+
+func TestSpreadsheetsWriteTRUEInCapitals(t *testing.T) {
+	f := setUp(t)
+	file := "product,display_name,registration_number,form,contents,restricted_use\na,A,L1,solid,captan: 500 g/kg,TRUE\n"
+	_, err := f.client.ImportProducts(f.manager, importRequest(csvFormat, file))
+	require.NoError(t, err)
+	read, err := ReadProduct(t.Context(), f.db, "test", "a")
+	require.NoError(t, err)
+	require.True(t, read.RestrictedUse)
+}
+
+// A file of the largest size with nothing but directions of one product, all of
+// which overlap, is judged like any other.
+func TestAHugeFileIsRefusedAndNotWorkedThroughInPairs(t *testing.T) {
+	f := setUp(t)
+	const row = "a,A,L1,solid,captan: 500 g/kg,spray,fungus,1 g/L,1 g/L\n"
+	file := shortHeader + strings.Repeat(row, (3<<20-len(shortHeader))/len(row))
+	_, err := f.client.ImportProducts(f.manager, importRequest(csvFormat, file))
+	require.Contains(t, rejected(t, err)["rows[2].directions"], "no more than 40")
+
+	classes := strings.Repeat("fungus;", 1<<18)
+	direction := "a,A,L1,solid,captan: 500 g/kg,spray," + classes + "fungus,1 g/L,1 g/L\n"
+	_, err = f.client.ImportProducts(f.manager, importRequest(csvFormat, shortHeader+strings.Repeat(row, 39)+direction))
+	require.Contains(t, rejected(t, err)["rows[41].disorder_classes"], "unique")
 }
 
 // rejected returns the rules that a refused import names, by field.

@@ -107,6 +107,13 @@ func TestLabelIsRefusedByField(t *testing.T) {
 		{"least water above most", "product.directions[0].water_volume_max", func(_ *productsv1.Product, d *productsv1.LabelDirection) { d.WaterVolumeMax = amount("100", "L/ha") }},
 		{"water in two units", "product.directions[0].water_volume_max", func(_ *productsv1.Product, d *productsv1.LabelDirection) { d.WaterVolumeMax = amount("1", "L/m2") }},
 		{"a temperature as a share", "product.directions[0].temperature_min", func(_ *productsv1.Product, d *productsv1.LabelDirection) { d.TemperatureMin = amount("1", "%") }},
+		{"a temperature in Fahrenheit", "product.directions[0].temperature_max", func(_ *productsv1.Product, d *productsv1.LabelDirection) { d.TemperatureMax = amount("85", "Cel") }},
+		{"an entry interval of years", "product.directions[0].restricted_entry_interval", func(_ *productsv1.Product, d *productsv1.LabelDirection) {
+			d.RestrictedEntryInterval = amount("999999999999", "h")
+		}},
+		{"a powder that is measured by volume", "product.formulation", func(p *productsv1.Product, _ *productsv1.LabelDirection) {
+			p.Formulation = productsv1.Formulation_FORMULATION_WP
+		}},
 		{"temperatures the wrong way round", "product.directions[0].temperature_max", func(_ *productsv1.Product, d *productsv1.LabelDirection) { d.TemperatureMax = amount("-6", "Cel") }},
 		{"a limit of another active", "product.directions[0].active_limits[0].active_ingredient",
 			func(_ *productsv1.Product, d *productsv1.LabelDirection) {

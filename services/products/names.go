@@ -23,6 +23,23 @@ func (n names) resolve(name string) (id string, known bool) {
 	return id, known
 }
 
+// alike returns the identifier of an active ingredient of which a name differs
+// in hyphens and spaces only: "thiophanatemethyl" is no new name.
+func (n names) alike(name string) (id string, found bool) {
+	key := closed(normalName(name))
+	for _, known := range []map[string]string{shippedNames(), n.own} {
+		for other, id := range known {
+			if closed(other) == key {
+				return id, true
+			}
+		}
+	}
+	return "", false
+}
+
+// closed is a normal name without its hyphens.
+func closed(normal string) string { return strings.ReplaceAll(normal, "-", "") }
+
 // shippedNames are the identifiers, common names and aliases of the catalog, by
 // normal name. The catalog's loader refuses a name that means two of them.
 var shippedNames = sync.OnceValue(func() map[string]string {

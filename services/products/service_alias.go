@@ -9,7 +9,6 @@ import (
 
 	productsv1 "velamen/gen/velamen/products/v1"
 	"velamen/internal/fault"
-	"velamen/internal/postgres"
 	"velamen/internal/resource"
 	"velamen/internal/rpc"
 )
@@ -23,6 +22,9 @@ func (s *Service) CreateAlias(ctx context.Context, request *productsv1.CreateAli
 		return nil, err
 	}
 	return rpc.Once(ctx, s.db, request, func(ctx context.Context, tx pgx.Tx, _ rpc.Principal) (*productsv1.Alias, error) {
+		if err := lockAliases(ctx, tx, ids[0]); err != nil {
+			return nil, err
+		}
 		known, err := readNames(ctx, tx, ids[0])
 		if err != nil {
 			return nil, err
@@ -31,11 +33,7 @@ func (s *Service) CreateAlias(ctx context.Context, request *productsv1.CreateAli
 		if err != nil {
 			return nil, err
 		}
-		err = insertAlias(ctx, tx, ids[0], added, s.db.Now())
-		if postgres.Violates(err, "alias_pk") {
-			return nil, aliasExists(added.displayName, added.activeIngredient).Because(err)
-		}
-		if err != nil {
+		if err := insertAlias(ctx, tx, ids[0], added, s.db.Now()); err != nil {
 			return nil, err
 		}
 		return added.contract(ids[0]), nil
@@ -58,15 +56,13 @@ func (n names) alias(message *productsv1.Alias) (alias, error) {
 	if err := first(r.faults); err != nil {
 		return alias{}, err
 	}
-	meaning, taken := n.resolve(added.displayName)
-	switch {
-	case !taken:
-		return added, nil
-	case meaning == added.activeIngredient:
-		return alias{}, aliasExists(added.displayName, meaning)
-	default:
+	if meaning, alike := n.alike(added.displayName); alike && meaning != added.activeIngredient {
 		return alias{}, n.conflict(added, meaning)
 	}
+	if meaning, taken := n.resolve(added.displayName); taken {
+		return alias{}, aliasExists(added.displayName, meaning)
+	}
+	return added, nil
 }
 
 func aliasExists(name, active string) *fault.Fault {
@@ -80,8 +76,11 @@ func (n names) conflict(added alias, meaning string) *fault.Fault {
 	is, _ := ActiveIngredientByID(meaning)
 	other, _ := ActiveIngredientByID(added.activeIngredient)
 	how := "is another name of " + is.DisplayName
-	if key := normalName(added.displayName); key == normalName(is.ID) || key == normalName(is.DisplayName) {
+	switch key := normalName(added.displayName); {
+	case key == normalName(is.ID) || key == normalName(is.DisplayName):
 		how = "is itself an active ingredient"
+	case closed(key) == closed(normalName(is.ID)):
+		how = "is " + is.DisplayName + " with other spaces and hyphens"
 	}
 	return fault.FieldReason(fault.Precondition, fault.AliasConflict, "alias.display_name",
 		"%s %s (%s); %s is %s: they are different substances, and one never stands in for the other",

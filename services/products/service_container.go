@@ -138,6 +138,9 @@ func (s *Service) CountContainer(ctx context.Context, request *productsv1.CountC
 		if err != nil {
 			return containerEvent{}, err
 		}
+		if err := textFault("note", request.GetNote()); err != nil {
+			return containerEvent{}, err
+		}
 		change, err := c.countedChange(counted)
 		return containerEvent{
 			product: c.Product, container: c.ID, kind: eventCounted, change: change,
@@ -149,6 +152,9 @@ func (s *Service) CountContainer(ctx context.Context, request *productsv1.CountC
 // DiscardContainer records that what was left was disposed of.
 func (s *Service) DiscardContainer(ctx context.Context, request *productsv1.DiscardContainerRequest) (*productsv1.Container, error) {
 	return s.happen(ctx, request, func(c Container, calendar calendar, person string) (containerEvent, error) {
+		if err := textFault("note", request.GetNote()); err != nil {
+			return containerEvent{}, err
+		}
 		return containerEvent{
 			product: c.Product, container: c.ID, kind: eventDiscarded, change: c.discardChange(),
 			note: request.GetNote(), person: person, time: calendar.now,

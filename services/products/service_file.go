@@ -50,6 +50,10 @@ func (s *Service) ImportProducts(ctx context.Context, request *productsv1.Import
 	}
 	problems := &rejection{}
 	read := readFile(request.GetFormat(), request.GetData(), problems)
+	var absent []string
+	if request.GetFormat() == productsv1.ProductFileFormat_PRODUCT_FILE_FORMAT_CSV {
+		absent = absentColumns(request.GetData())
+	}
 	return rpc.Once(ctx, s.db, request, func(ctx context.Context, tx pgx.Tx, _ rpc.Principal) (*productsv1.ImportProductsResponse, error) {
 		known, err := readNames(ctx, tx, ids[0])
 		if err != nil {
@@ -59,7 +63,17 @@ func (s *Service) ImportProducts(ctx context.Context, request *productsv1.Import
 		if err := problems.fault(); err != nil {
 			return nil, err
 		}
-		return s.importProducts(ctx, tx, ids[0], products, request.GetValidateOnly())
+		standing, err := lockProducts(ctx, tx, ids[0])
+		if err != nil {
+			return nil, err
+		}
+		for _, product := range products {
+			takesAway(standing[product.ID], absent, problems)
+		}
+		if err := problems.fault(); err != nil {
+			return nil, err
+		}
+		return s.importProducts(ctx, tx, ids[0], standing, products, request.GetValidateOnly())
 	})
 }
 
@@ -70,13 +84,9 @@ func readFile(format productsv1.ProductFileFormat, data []byte, problems *reject
 	return readCSV(data, problems)
 }
 
-// importProducts makes the products of a nursery those of a file. It only counts
-// what it would do when dry is true.
-func (s *Service) importProducts(ctx context.Context, tx pgx.Tx, nursery string, products []Product, dry bool) (*productsv1.ImportProductsResponse, error) {
-	standing, err := lockProducts(ctx, tx, nursery)
-	if err != nil {
-		return nil, err
-	}
+// importProducts makes the products of a nursery, which are locked, those of a
+// file. It only counts what it would do when dry is true.
+func (s *Service) importProducts(ctx context.Context, tx pgx.Tx, nursery string, standing map[string]Product, products []Product, dry bool) (*productsv1.ImportProductsResponse, error) {
 	response := &productsv1.ImportProductsResponse{}
 	for _, product := range products {
 		before, exists := standing[product.ID]

@@ -46,6 +46,13 @@ func readNames(ctx context.Context, r postgres.Reader, nursery string) (names, e
 	return names{own: own}, nil
 }
 
+// lockAliases makes whoever adds a name to a nursery wait for others who do: each
+// name is judged by all that stand.
+func lockAliases(ctx context.Context, tx pgx.Tx, nursery string) error {
+	_, err := tx.Exec(ctx, `SELECT pg_advisory_xact_lock(hashtextextended('products.alias ' || $1, 0))`, nursery)
+	return err
+}
+
 func insertAlias(ctx context.Context, tx pgx.Tx, nursery string, a alias, now time.Time) error {
 	_, err := tx.Exec(ctx, `
 		INSERT INTO products.alias (nursery, id, display_name, active_ingredient, source, create_time)

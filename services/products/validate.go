@@ -43,6 +43,7 @@ func readProduct(path, id string, message *productsv1.Product, known names) (Pro
 	if product.RegistrationExpireDate = message.GetRegistrationExpireDate().GetValue(); message.GetRegistrationExpireDate() != nil {
 		r.day(path+".registration_expire_date", product.RegistrationExpireDate)
 	}
+	r.formulation(path+".formulation", product)
 	product.Contents = r.contents(path+".contents", product.Form, message.GetContents())
 	r.cost(path, &product, message)
 	for i, direction := range message.GetDirections() {
@@ -100,6 +101,31 @@ func checkText(text string) error {
 		return errors.New("must not begin or end with a space or an empty line")
 	}
 	return nil
+}
+
+// weighed are the formulations that are solid; all others are liquid. By the
+// definitions of the formulation types, which the contract names.
+var weighed = map[productsv1.Formulation]bool{
+	productsv1.Formulation_FORMULATION_WP: true, productsv1.Formulation_FORMULATION_WG: true,
+	productsv1.Formulation_FORMULATION_SP: true, productsv1.Formulation_FORMULATION_SG: true,
+	productsv1.Formulation_FORMULATION_GR: true, productsv1.Formulation_FORMULATION_DP: true,
+}
+
+// formulation refuses a powder that is measured by volume and a liquid that is
+// weighed: either the type or every amount of the label was misread.
+func (r *reading) formulation(field string, product Product) {
+	if product.Formulation == productsv1.Formulation_FORMULATION_UNSPECIFIED || product.Form == productsv1.ProductForm_PRODUCT_FORM_UNSPECIFIED {
+		return
+	}
+	form := productsv1.ProductForm_PRODUCT_FORM_LIQUID
+	if weighed[product.Formulation] {
+		form = productsv1.ProductForm_PRODUCT_FORM_SOLID
+	}
+	if form == product.Form {
+		return
+	}
+	r.add(fault.Field(field, "%s is the type of a %s, and the form is %s", formulationText(product.Formulation), word(formText(form)), word(formText(product.Form))).
+		With("formulation", formulationText(product.Formulation)).With("form", formText(product.Form)))
 }
 
 func (r *reading) day(field, day string) {

@@ -5,6 +5,8 @@ import (
 	"slices"
 	"strings"
 
+	"github.com/shopspring/decimal"
+
 	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
 	productsv1 "velamen/gen/velamen/products/v1"
 	typev1 "velamen/gen/velamen/type/v1"
@@ -157,21 +159,45 @@ func (r *reading) waterVolume(field string, message *typev1.Quantity) (quantity.
 	return q, true
 }
 
+// Temperatures of the air in which plants live, Cel. Label temperatures lie well
+// within; one outside was mostly read in degrees Fahrenheit.
+var coldest, hottest = decimal.NewFromInt(-30), decimal.NewFromInt(55)
+
+func (r *reading) temperature(field string, message *typev1.Quantity) (q quantity.Quantity, ok bool) {
+	if q, ok = r.in(field, quantity.Celsius, message); !ok {
+		return q, false
+	}
+	if q.Amount.LessThan(coldest) || q.Amount.GreaterThan(hottest) {
+		r.add(fault.Field(field, "%s is no temperature of the air about plants; does the label give it in degrees Fahrenheit? Enter it in Cel", q).
+			With("value", q.String()))
+		return q, false
+	}
+	return q, true
+}
+
 func (r *reading) temperatures(path string, direction *Direction, message *productsv1.LabelDirection) {
-	least, leastOK := r.in(path+".temperature_min", quantity.Celsius, message.GetTemperatureMin())
-	most, mostOK := r.in(path+".temperature_max", quantity.Celsius, message.GetTemperatureMax())
+	least, leastOK := r.temperature(path+".temperature_min", message.GetTemperatureMin())
+	most, mostOK := r.temperature(path+".temperature_max", message.GetTemperatureMax())
 	direction.TemperatureMin, direction.TemperatureMax = least, most
 	if leastOK && mostOK {
 		r.inOrder(path+".temperature_max", "temperature_min", least, most)
 	}
 }
 
+// longestEntryInterval is that of a year, h. The longest intervals of labels are
+// some weeks; from memory.
+var longestEntryInterval = decimal.NewFromInt(365 * 24)
+
 // entryInterval leaves an absent interval zero: the label fact is missing, which
 // is not the same as an interval of 0 h.
 func (r *reading) entryInterval(field string, message *typev1.Quantity) quantity.Quantity {
 	interval, ok := r.in(field, quantity.Hour, message)
-	if ok && interval.Amount.IsNegative() {
+	switch {
+	case !ok:
+	case interval.Amount.IsNegative():
 		r.add(fault.Field(field, "must not be below 0 h").With("value", interval.String()))
+	case interval.Amount.GreaterThan(longestEntryInterval):
+		r.add(fault.Field(field, "%s is more than a year; does the label give it in another unit? Enter it in h", interval).With("value", interval.String()))
 	}
 	return interval
 }

@@ -5,6 +5,8 @@ import (
 	"slices"
 	"strings"
 
+	"github.com/shopspring/decimal"
+
 	productsv1 "velamen/gen/velamen/products/v1"
 	"velamen/internal/quantity"
 )
@@ -28,6 +30,9 @@ var (
 // largestShare is all of the water, in %.
 const largestShare = 100
 
+// largestPPM is a solution that is nothing but active ingredient.
+var largestPPM = decimal.NewFromInt(1_000_000)
+
 // checkRate holds a rate to what the product's form, its number of active
 // ingredients and the method allow. The error is the rule that it breaks.
 func checkRate(form productsv1.ProductForm, actives int, method productsv1.Method, q quantity.Quantity) error {
@@ -39,12 +44,15 @@ func checkRate(form productsv1.ProductForm, actives int, method productsv1.Metho
 		if actives != 1 {
 			return fmt.Errorf("ppm is of an active ingredient, and the product has %d: of which? Give the rate as product per volume of water", actives)
 		}
+		if q.Amount.GreaterThan(largestPPM) {
+			return fmt.Errorf("must not be above %s ppm", largestPPM)
+		}
 		return nil
 	case quantity.Percent:
 		if form == productsv1.ProductForm_PRODUCT_FORM_SOLID {
 			return fmt.Errorf("%% is volume in volume, and a solid is weighed: give a mass per volume of water, for example g/L")
 		}
-		if q.Amount.IntPart() > largestShare || (q.Amount.IntPart() == largestShare && !q.Amount.IsInteger()) {
+		if q.Amount.GreaterThan(decimal.NewFromInt(largestShare)) {
 			return fmt.Errorf("must not be above %d %%", largestShare)
 		}
 		return nil

@@ -59,6 +59,7 @@ func TestRatesThatNoLabelCanMean(t *testing.T) {
 		{"nothing", liquidForm, 1, spray, "0 mL/L", "must be above 0 mL/L"},
 		{"less than nothing", solidForm, 1, spray, "-1 g/L", "must be above 0 g/L"},
 		{"zero ppm", solidForm, 1, spray, "0 ppm", "must be above 0 ppm"},
+		{"more than a million parts in a million", liquidForm, 1, spray, "1000000.5 ppm", "must not be above 1000000 ppm"},
 		{"no basis", solidForm, 1, spray, "1 g", "is not a rate"},
 		{"per hour", solidForm, 1, spray, "1 g/h", "not per \"h\""},
 		{"per kilogram", solidForm, 1, spray, "1 g/kg", "not per \"kg\""},
