@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"strings"
 
 	"github.com/jackc/pgx/v5"
 
@@ -78,7 +79,7 @@ func readMixRequest(ctx context.Context, r postgres.Reader, request *treatmentv1
 		return mixing.Request{}, "", err
 	}
 	for i, message := range request.GetProducts() {
-		ingredient, err := readIngredient(ctx, r, fmt.Sprintf("products[%d]", i), ids[0], message, use)
+		ingredient, err := readIngredient(ctx, r, fmt.Sprintf("products[%d]", i), ids[0], message, use, wanted.InjectorPartsWater > 0)
 		if err != nil {
 			return mixing.Request{}, "", err
 		}
@@ -149,7 +150,7 @@ func readSite(ctx context.Context, r postgres.Reader, nursery, name string) (pro
 	return siteOf(house), house.DisplayName, err
 }
 
-func readIngredient(ctx context.Context, r postgres.Reader, at, nursery string, message *treatmentv1.MixProduct, use products.Use) (mixing.Ingredient, error) {
+func readIngredient(ctx context.Context, r postgres.Reader, at, nursery string, message *treatmentv1.MixProduct, use products.Use, injected bool) (mixing.Ingredient, error) {
 	ids, err := resource.Parse(at+".product", message.GetProduct(), "nurseries", "products")
 	if err != nil {
 		return mixing.Ingredient{}, err
@@ -162,10 +163,16 @@ func readIngredient(ctx context.Context, r postgres.Reader, at, nursery string, 
 	if err != nil {
 		return mixing.Ingredient{}, err
 	}
+	if injected {
+		if err := checkInjector(product, direction); err != nil {
+			return mixing.Ingredient{}, err
+		}
+	}
 	ingredient := mixing.Ingredient{
 		Product: mixingProduct(product), RateMin: direction.RateMin, RateMax: direction.RateMax,
 		WaterMin: direction.WaterVolumeMin, WaterMax: direction.WaterVolumeMax,
 		RestrictedEntryInterval: direction.RestrictedEntryInterval, ProtectiveEquipment: direction.ProtectiveEquipment,
+		Remarks: remarks(product, direction, use),
 	}
 	ingredient.Rate, err = given(at+".rate", message.GetRate())
 	return ingredient, err
@@ -180,26 +187,85 @@ func mixingProduct(product products.Product) mixing.Product {
 	return plain
 }
 
-// oneDirection returns the direction of a label for a use. Where the label has
-// several, for different sites or crops, it refuses rather than picks a dose.
+// oneDirection returns the direction of a label for a use whose crops are not
+// given. Where the label has several, for different sites or crops, it refuses rather
+// than picks a dose.
 func oneDirection(field string, product products.Product, use products.Use) (products.Direction, error) {
 	best, listing := product.DirectionFor(use)
 	if listing != products.Listed {
 		return products.Direction{}, fault.FieldReason(fault.Precondition, fault.LabelUseNotListed, field,
-			"the label of %s has no direction for a %s against a disorder of the class %s", product.DisplayName,
-			methodWord(use.Method), classWord(use.Class)).
+			"the label of %s has no direction for a %s against %s (a disorder of the class %s)%s", product.DisplayName,
+			methodWord(use.Method), use.Disorder, classWord(use.Class), placeText(use.Site)).
 			With("product", product.ID).With("method", methodWord(use.Method)).With("disorder_class", classWord(use.Class))
 	}
-	alike := slices.DeleteFunc(slices.Clone(product.Directions), func(d products.Direction) bool {
+	listed := slices.DeleteFunc(slices.Clone(product.Directions), func(d products.Direction) bool {
 		_, listing := products.Product{Directions: []products.Direction{d}}.DirectionFor(use)
-		return listing != products.Listed || (len(d.Disorders) > 0) != (len(best.Disorders) > 0)
+		return listing != products.Listed
 	})
-	if len(alike) > 1 {
+	// A direction that names the disorder goes before one that names its class, but
+	// only where it applies itself.
+	possible := slices.DeleteFunc(slices.Clone(listed), func(d products.Direction) bool {
+		return len(d.Disorders) == 0 && slices.ContainsFunc(listed, func(named products.Direction) bool {
+			return len(named.Disorders) > 0 && within(d.Sites, named.Sites) && within(d.Crops, named.Crops)
+		})
+	})
+	if len(possible) > 1 {
 		return products.Direction{}, fault.FieldReason(fault.Precondition, fault.LabelFactMissing, field,
-			"the label of %s has %d directions for this, by site or crop; name the house, or work it out from the label", product.DisplayName, len(alike)).
+			"the label of %s has %d directions for this, by site or crop; name a house whose covering is entered, or work it out from the label",
+			product.DisplayName, len(possible)).
 			With("product", product.ID)
 	}
 	return best, nil
+}
+
+// within reports whether each of some sites or crops is among others, of which none
+// means every one.
+func within[T comparable](some, others []T) bool {
+	if len(others) == 0 {
+		return true
+	}
+	return len(some) > 0 && !slices.ContainsFunc(some, func(one T) bool { return !slices.Contains(others, one) })
+}
+
+// placeText says where plants stand; nothing when it is not known.
+func placeText(site productsv1.Site) string {
+	if site == productsv1.Site_SITE_UNSPECIFIED {
+		return ""
+	}
+	return " in a place of the kind " + lowerWord(site.String(), "SITE_")
+}
+
+// remarks are what a direction ties its use to that the request does not say.
+func remarks(product products.Product, direction products.Direction, use products.Use) []string {
+	var all []string
+	if len(direction.Crops) > 0 {
+		all = append(all, fmt.Sprintf("The label of %s lists it on these plants only: %s.", product.DisplayName, strings.Join(direction.Crops, ", ")))
+	}
+	if len(direction.Sites) > 0 && use.Site == productsv1.Site_SITE_UNSPECIFIED {
+		sites := make([]string, len(direction.Sites))
+		for i, site := range direction.Sites {
+			sites[i] = lowerWord(site.String(), "SITE_")
+		}
+		all = append(all, fmt.Sprintf("The label of %s allows it in these places only: %s.", product.DisplayName, strings.Join(sites, ", ")))
+	}
+	return all
+}
+
+// checkInjector holds an injector to what the label says about chemigation, as the
+// rules hold the application to it: a label that says nothing is no permission.
+func checkInjector(product products.Product, direction products.Direction) error {
+	const field = "injector_parts_water"
+	switch {
+	case slices.Contains(direction.Missing(), productsv1.LabelFact_LABEL_FACT_CHEMIGATION):
+		return fault.FieldReason(fault.Precondition, fault.LabelFactMissing, field,
+			"whether the label of %s allows it through the irrigation is not entered: read it and enter it first", product.DisplayName).
+			With("product", product.ID).With("fact", "chemigation")
+	case direction.Chemigation != productsv1.Permission_PERMISSION_ALLOWED:
+		return fault.FieldReason(fault.Precondition, fault.LabelUseNotListed, field,
+			"the label of %s does not allow it through the irrigation", product.DisplayName).
+			With("product", product.ID)
+	}
+	return nil
 }
 
 func sheetContract(nursery string, sheet mixing.Sheet) *treatmentv1.MixSheet {

@@ -74,6 +74,13 @@ func placeOf(formulation productsv1.Formulation) place {
 	return unknownPlace
 }
 
+// What mix is made in.
+const (
+	vesselTank      = "tank"
+	vesselStockTank = "stock tank"
+	vesselBath      = "bath"
+)
+
 // SpreadDry reports whether a formulation is spread dry and never mixed into
 // water.
 func SpreadDry(formulation productsv1.Formulation) bool {
@@ -109,26 +116,51 @@ func mixingSteps(products []Product, known bool, vessel string) []Sentence {
 			Text:   "If the label asks for a water conditioner or buffer, add it first.",
 			Source: "extension advice on tank mixes",
 		},
-		{Text: "Start the agitation and keep it going until the " + vessel + " is empty.", Source: orderSource},
+		agitation(vessel),
 	}
 	if !known {
 		steps = append(steps, Sentence{
-			Text: "Order by the label: " + strings.Join(withoutFormulation(products), ", ") + ", formulation not entered.",
+			Text: "STOP: where " + strings.Join(withoutFormulation(products), ", ") +
+				" goes in is not known, because the formulation is not entered. Order by the label: read it before anything goes in.",
 		})
 	}
 	for _, product := range products {
-		name, source := placeNames[placeOf(product.Formulation)], orderSource
-		if name == "" {
-			name, source = "formulation not entered", ""
-		} else {
-			name = fmt.Sprintf("%s, %s", strings.TrimPrefix(product.Formulation.String(), "FORMULATION_"), name)
-		}
-		steps = append(steps, Sentence{
-			Text:   fmt.Sprintf("Add %s (%s); wait until it is dispersed before anything else goes in.", product.DisplayName, name),
-			Source: source,
-		})
+		steps = append(steps, adding(product, known))
 	}
 	return append(steps, Sentence{Text: "Fill up with water to the mark of the load."})
+}
+
+// adding says how a product goes in; where the order is not known it gives one
+// whose formulation is not entered no place in it.
+func adding(product Product, orderKnown bool) Sentence {
+	name := placeNames[placeOf(product.Formulation)]
+	if name != "" {
+		formulation := strings.TrimPrefix(product.Formulation.String(), "FORMULATION_")
+		return Sentence{
+			Text:   fmt.Sprintf("Add %s (%s, %s); wait until it is dispersed before anything else goes in.", product.DisplayName, formulation, name),
+			Source: orderSource,
+		}
+	}
+	if orderKnown {
+		return Sentence{Text: fmt.Sprintf("Add %s (formulation not entered); wait until it is dispersed before anything else goes in.", product.DisplayName)}
+	}
+	return Sentence{Text: fmt.Sprintf("Add %s (formulation not entered) where its label says, not because it stands here.", product.DisplayName)}
+}
+
+// agitation says how the mix is kept moving: a tank by its pump, a bath by hand.
+func agitation(vessel string) Sentence {
+	if vessel == vesselBath {
+		return Sentence{Text: "Stir while anything goes in, and again before each batch of plants.", Source: "from memory"}
+	}
+	return Sentence{Text: "Start the agitation and keep it going until the " + vessel + " is empty.", Source: orderSource}
+}
+
+// topUpSteps says how a bath is topped up.
+func topUpSteps(loads []Load) []Sentence {
+	if !slices.ContainsFunc(loads, func(load Load) bool { return load.Purpose == purposeTopUp }) {
+		return nil
+	}
+	return []Sentence{{Text: "Mix each top-up in a vessel of its own, in the same order, and pour it into the bath."}}
 }
 
 func withoutFormulation(products []Product) []string {

@@ -3,6 +3,7 @@ package mixing
 import (
 	"bytes"
 	"fmt"
+	"math/big"
 	"strings"
 	"unicode"
 
@@ -18,6 +19,8 @@ func (s Sheet) Text() string {
 	var p page
 	p.line("MIX SHEET")
 	p.rule('=')
+	p.paragraph("", "", s.Caution)
+	p.rule('-')
 	s.printHead(&p)
 	p.section("WEAR")
 	for _, wear := range s.ProtectiveEquipment {
@@ -36,13 +39,14 @@ func (s Sheet) Text() string {
 		p.item("!", missing)
 	}
 	p.section("MEASURE OUT")
-	all := s.loads()
 	for i, load := range s.Loads {
 		if i > 0 {
 			p.line("")
 		}
-		load.print(&p, all)
+		first, all := s.among(i)
+		load.print(&p, first, all)
 	}
+	s.printTotals(&p)
 	p.section("ORDER")
 	for i, step := range s.Steps {
 		p.item(fmt.Sprintf("%d.", i+1), step.String())
@@ -54,19 +58,44 @@ func (s Sheet) Text() string {
 		}
 	}
 	p.line("")
-	p.rule('-')
-	p.paragraph("", "", s.Caution)
-	p.line("")
 	p.line("Mixed by ____________________________  Date and time _________________________")
 	return p.String()
 }
 
-// loads returns how many loads there are in all.
-func (s Sheet) loads() (count int64) {
-	for _, load := range s.Loads {
-		count += load.Times
+// among returns the number of some loads among those for the same purpose, and how
+// many of these there are.
+func (s Sheet) among(index int) (first, all int64) {
+	first = 1
+	for i, load := range s.Loads {
+		if load.Purpose != s.Loads[index].Purpose {
+			continue
+		}
+		if i < index {
+			first += load.Times
+		}
+		all += load.Times
 	}
-	return count
+	return first, all
+}
+
+// printTotals writes what is taken from the store for all loads, where that is more
+// than one load.
+func (s Sheet) printTotals(p *page) {
+	if len(s.Loads) == 1 && s.Loads[0].Times == 1 {
+		return
+	}
+	p.line("")
+	for i, product := range s.Loads[0].Products {
+		sum := quantity.ExactOf(new(big.Rat), product.Amount.Unit)
+		for _, load := range s.Loads {
+			more, err := sum.Add(load.Products[i].Amount.Exact().Times(new(big.Rat).SetInt64(load.Times)))
+			if err != nil {
+				return // one product is measured in one dimension
+			}
+			sum = more
+		}
+		p.paragraph("", "      ", fmt.Sprintf("For all of it: %s of %s", sum.Ceil(quantity.Places), product.Product.DisplayName))
+	}
 }
 
 func (s Sheet) printHead(p *page) {
@@ -80,27 +109,40 @@ func (s Sheet) printHead(p *page) {
 		p.fact("Plants", fmt.Sprint(s.Plants))
 	}
 	p.fact("Mix", s.TotalVolume.String()+" in all")
+	for _, rate := range s.Rates {
+		p.fact("Rate", rate)
+	}
 }
 
-// print writes what is measured out for some loads that are alike, of all loads.
-func (l Load) print(p *page, all int64) {
+// print writes what is measured out for some loads that are alike, the first of
+// which has a number among all for the same purpose.
+func (l Load) print(p *page, first, all int64) {
 	name := "Load"
 	if l.Purpose != "" {
 		name = strings.ToUpper(l.Purpose[:1]) + l.Purpose[1:]
 	}
-	title := fmt.Sprintf("%s %d of %d: %s", name, l.Number, all, l.Volume)
+	title := fmt.Sprintf("%s %d of %d: %s", name, first, all, l.Volume)
 	if l.Times > 1 {
-		title = fmt.Sprintf("%ss %d to %d of %d: %s each", name, l.Number, l.Number+l.Times-1, all, l.Volume)
+		title = fmt.Sprintf("%ss %d to %d of %d, all alike: %s each", name, first, first+l.Times-1, all, l.Volume)
 	}
 	if !l.Area.IsZero() {
 		title += ", for " + shownArea(l.Area)
 	}
+	if !l.Area.IsZero() && l.Times > 1 {
+		title += " each"
+	}
 	p.paragraph("", "", title)
 	for _, product := range l.Products {
-		amount := fmt.Sprintf("%s  (%s)", product.Amount, product.AmountInOtherUnits)
+		amount := product.Amount.String()
+		if product.AmountInOtherUnits.Positive() {
+			amount += fmt.Sprintf("  (%s)", product.AmountInOtherUnits)
+		}
 		p.paragraph("  [ ] ", "      ", fmt.Sprintf("%s: %s", product.Product.DisplayName, amount))
 		for _, filling := range product.Measuring {
 			p.paragraph("        ", "          ", fmt.Sprintf("%s: %s to %s", filling.Measure, times(filling.Times), filling.Amount))
+		}
+		if product.BelowLabel {
+			p.line("        BELOW THE LABEL'S LOWEST RATE")
 		}
 		if product.Rounding != "" {
 			p.paragraph("        ", "        ", product.Rounding)

@@ -54,6 +54,8 @@ type Ingredient struct {
 	RestrictedEntryInterval quantity.Quantity
 	// ProtectiveEquipment as the label says; empty when it is not entered.
 	ProtectiveEquipment string
+	// Remarks are what else of the label to mind before it is used, one sentence each.
+	Remarks []string
 }
 
 // mostProducts is how many products a mix has at most.
@@ -136,6 +138,11 @@ func (r Request) checkAmounts() error {
 			return err
 		}
 	}
+	return r.checkTogether()
+}
+
+// checkTogether refuses what does not go together.
+func (r Request) checkTogether() error {
 	switch {
 	case r.Plants < 0:
 		return fault.Field("plants", "must not be below zero")
@@ -143,6 +150,10 @@ func (r Request) checkAmounts() error {
 		return fault.Field("injector_parts_water", "must not be below zero")
 	case !r.Volume.IsZero() && !r.WaterRate.IsZero():
 		return fault.Field("volume", "give either a volume or a water rate, not both")
+	case r.Bath != nil && r.Method != productsv1.Method_METHOD_BATH:
+		return fault.Field("bath", "only a bath is kept as one; leave it out or apply it as a bath")
+	case r.Bath == nil && r.Method == productsv1.Method_METHOD_BATH:
+		return fault.Field("bath", "say how the bath is kept: its volume and what one plant carries out of it")
 	case r.Bath != nil && (!r.Volume.IsZero() || !r.WaterRate.IsZero() || !r.TankVolume.IsZero() || r.InjectorPartsWater != 0):
 		return fault.Field("bath", "a bath has a volume of its own; leave out volume, water rate, tank and injector")
 	case !r.TankMinimum.IsZero() && r.TankVolume.IsZero():
@@ -191,7 +202,7 @@ func (m mix) volume() (quantity.Exact, quantity.Unit, error) {
 		}
 	}
 	if most.IsZero() {
-		return quantity.Exact{}, "", fault.Field("water_rate", "give a water rate or a volume; no label of the mix says how much water it takes")
+		return quantity.Exact{}, "", fault.Field("water_rate", "give a water rate or a volume; no label of the mix says the least water it takes")
 	}
 	return most, most.Unit(), nil
 }
@@ -214,6 +225,57 @@ func (m mix) allows(volume quantity.Exact) (bool, error) {
 		}
 	}
 	return true, nil
+}
+
+// checkWater holds the volume of mix asked for to the water of every label, where
+// what that is per is known. It is the volume before it was rounded to marks of the
+// tank, which may be next to a limit.
+func (m mix) checkWater(asked quantity.Exact) error {
+	for _, line := range m.lines {
+		for _, limit := range []struct {
+			water quantity.Quantity
+			sign  int
+			says  string
+		}{{line.WaterMin, -1, "less"}, {line.WaterMax, 1, "more"}} {
+			if limit.water.IsZero() {
+				continue
+			}
+			volume, err := VolumeFor(limit.water, m.basis(asked))
+			if err != nil {
+				continue // nobody gave what it is per; the rules hold the application to it
+			}
+			order, err := asked.Compare(volume)
+			if err != nil {
+				return err
+			}
+			if order == limit.sign {
+				return fault.Field(m.waterField(), "%s of mix is %s than the label of %s asks for: water of %s, that is %s here",
+					shown(asked), limit.says, line.Product.DisplayName, line.waterText(), shown(volume)).
+					With("product", line.Product.ID).With("water", line.waterText())
+			}
+		}
+	}
+	return nil
+}
+
+// waterField is the field of the request that the volume of mix comes from.
+func (m mix) waterField() string {
+	if m.Volume.IsZero() {
+		return "water_rate"
+	}
+	return "volume"
+}
+
+// waterText says what water the label asks for.
+func (l line) waterText() string {
+	switch {
+	case l.WaterMin.IsZero():
+		return fmt.Sprintf("at most %s", l.WaterMax)
+	case l.WaterMax.IsZero():
+		return fmt.Sprintf("at least %s", l.WaterMin)
+	default:
+		return fmt.Sprintf("%s to %s", l.WaterMin, l.WaterMax)
+	}
 }
 
 // need is what a product needs for all of the mix.

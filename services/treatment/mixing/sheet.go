@@ -32,6 +32,8 @@ type Sheet struct {
 	RestrictedEntryInterval quantity.Quantity
 	// ProtectiveEquipment of the labels, each once.
 	ProtectiveEquipment []string
+	// Rates are the rate of each product with what its label allows.
+	Rates []string
 	// Missing are facts that the labels lack, one sentence each.
 	Missing []string
 	Caution string
@@ -60,9 +62,11 @@ type LoadProduct struct {
 	AmountInOtherUnits quantity.Quantity
 	// Measuring says how to measure it; empty when no measures were given.
 	Measuring []Filling
-	// Rounding says what rounding left out; empty when exact.
+	// Rounding says what rounding left out, and that it is below the label's lowest
+	// rate; empty when it is neither.
 	Rounding string
-	// BelowLabel is true when rounding took it below the label's lowest rate.
+	// BelowLabel is true when it is below the label's lowest rate, by rounding or by
+	// the rate that was asked for.
 	BelowLabel bool
 }
 
@@ -114,6 +118,9 @@ func (m mix) tankSheet() (Sheet, error) {
 		return Sheet{}, err
 	}
 	made := scale.volume(marks).Times(parts)
+	if err := m.checkWater(asked); err != nil {
+		return Sheet{}, err
+	}
 	needs, err := m.needs(asked, made)
 	if err != nil {
 		return Sheet{}, err
@@ -131,9 +138,9 @@ func (m mix) tankSheet() (Sheet, error) {
 			Text: fmt.Sprintf("The volume asked for is %s; it is rounded to a mark of the tank, %s.", shownExactly(asked), sheet.TotalVolume),
 		})
 	}
-	vessel := "tank"
+	vessel := vesselTank
 	if m.InjectorPartsWater > 0 {
-		vessel = "stock tank"
+		vessel = vesselStockTank
 	}
 	return m.finished(sheet, needs, made, vessel)
 }
@@ -141,10 +148,7 @@ func (m mix) tankSheet() (Sheet, error) {
 // marks returns the volume to fill into the tank, rounded to its marks: up, or
 // down where that would pass a label's most water.
 func (m mix) marks(s scale, asked quantity.Exact, parts *big.Rat) (int64, error) {
-	field := "water_rate"
-	if !m.Volume.IsZero() {
-		field = "volume"
-	}
+	field := m.waterField()
 	stock := asked.Times(new(big.Rat).Inv(parts))
 	marks, err := s.marksUp(stock)
 	if err != nil {
@@ -316,10 +320,12 @@ func (m mix) measureProduct(need need, share *big.Rat) (LoadProduct, *big.Rat, e
 		return LoadProduct{}, nil, err
 	}
 	lost, err := portion.Lost.Over(need.amount)
-	if err != nil || portion.Lost.Sign() == 0 {
-		return product, lost, err
+	if err != nil {
+		return LoadProduct{}, nil, err
 	}
-	product.Rounding = rounding(amount, portion)
+	if portion.Lost.Sign() > 0 {
+		product.Rounding = rounding(amount, portion)
+	}
 	if need.least.IsZero() {
 		return product, lost, nil
 	}
@@ -329,7 +335,8 @@ func (m mix) measureProduct(need need, share *big.Rat) (LoadProduct, *big.Rat, e
 	}
 	if order < 0 {
 		product.BelowLabel = true
-		product.Rounding += fmt.Sprintf(" This is below the lowest rate of the label (%s): use a finer measure or a higher rate.", need.RateMin)
+		product.Rounding = strings.TrimSpace(fmt.Sprintf("%s This is below the lowest rate of the label (%s): use a finer measure or a higher rate.",
+			product.Rounding, need.RateMin))
 	}
 	return product, lost, nil
 }
@@ -382,7 +389,7 @@ func (m mix) bathSheet() (Sheet, error) {
 	}
 	sheet := m.sheet(schedule.Total, measured.loads)
 	sheet.Notes = schedule.notes(plan)
-	return m.finished(sheet, needs, schedule.Total, "bath")
+	return m.finished(sheet, needs, schedule.Total, vesselBath)
 }
 
 // toMarks gives volumes in L or gal and rounds the top-up down to what can be read
@@ -419,6 +426,7 @@ func (m mix) sheet(total quantity.Exact, loads []Load) Sheet {
 	}
 	longest := quantity.Must("0", quantity.Hour)
 	for _, line := range m.lines {
+		sheet.Rates = append(sheet.Rates, line.rateText())
 		if line.RestrictedEntryInterval.IsZero() {
 			sheet.Missing = append(sheet.Missing, fmt.Sprintf("The restricted-entry interval of %s is not entered.", line.Product.DisplayName))
 		} else if order, err := longest.Compare(line.RestrictedEntryInterval); err == nil && order < 0 {
@@ -438,6 +446,15 @@ func (m mix) sheet(total quantity.Exact, loads []Load) Sheet {
 	return sheet
 }
 
+// rateText says at which rate a product is used and what its label allows.
+func (l line) rateText() string {
+	allowed := fmt.Sprintf("%s to %s", l.RateMin, l.RateMax)
+	if l.RateMin.IsZero() {
+		allowed = fmt.Sprintf("at most %s", l.RateMax)
+	}
+	return fmt.Sprintf("%s at %s (the label allows %s)", l.Product.DisplayName, l.Rate, allowed)
+}
+
 // finished adds the steps and the notes.
 func (m mix) finished(sheet Sheet, needs []need, made quantity.Exact, vessel string) (Sheet, error) {
 	products := make([]Product, len(m.lines))
@@ -445,6 +462,9 @@ func (m mix) finished(sheet Sheet, needs []need, made quantity.Exact, vessel str
 		products[i] = line.Product
 	}
 	sheet.Steps = mixingSteps(products, m.orderKnown, vessel)
+	if m.Bath != nil {
+		sheet.Steps = append(sheet.Steps, topUpSteps(sheet.Loads)...)
+	}
 	var concentrations []Sentence
 	for _, need := range needs {
 		notes, err := m.concentration(need, made)
@@ -452,6 +472,11 @@ func (m mix) finished(sheet Sheet, needs []need, made quantity.Exact, vessel str
 			return Sheet{}, err
 		}
 		concentrations = append(concentrations, notes...)
+	}
+	for _, need := range needs {
+		for _, remark := range need.Remarks {
+			concentrations = append(concentrations, Sentence{Text: remark})
+		}
 	}
 	sheet.Notes = append(concentrations, sheet.Notes...)
 	sheet.Notes = append(sheet.Notes, partnerNotes(len(products))...)
@@ -545,12 +570,21 @@ func (m mix) rinsing() ([]Sentence, error) {
 }
 
 // shown gives an amount for reading: cut off where less than a thousandth is lost.
-func shown(amount quantity.Exact) string { return roundedDown(amount).String() }
+func shown(amount quantity.Exact) string { return orLess(amount, roundedDown(amount)) }
 
 // shownExactly gives an amount with up to 3 places, and more where it is small.
 func shownExactly(amount quantity.Exact) string {
 	if cut := amount.Floor(3); cut.Positive() {
 		return cut.String()
 	}
-	return amount.Floor(quantity.Places).String()
+	return orLess(amount, amount.Floor(quantity.Places))
+}
+
+// orLess gives what an amount was cut to. What is smaller than the last place is
+// never shown as zero.
+func orLess(amount quantity.Exact, cut quantity.Quantity) string {
+	if cut.Positive() || amount.Sign() <= 0 {
+		return cut.String()
+	}
+	return "less than " + amount.Ceil(quantity.Places).String()
 }

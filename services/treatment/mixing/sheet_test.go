@@ -236,7 +236,7 @@ func TestWorkRefuses(t *testing.T) {
 		{"a measure without capacity", func(r *mixing.Request) { r.Measures[1].Capacity = some(t, "0 L") }, "measures[1].capacity", fault.InvalidField, "above zero"},
 		{"a graduation of another kind", func(r *mixing.Request) { r.Measures[1].Graduation = some(t, "1 g") }, "measures[1].graduation", fault.InvalidField, "as the capacity is"},
 		{"a graduation above the capacity", func(r *mixing.Request) { r.Measures[1].Graduation = some(t, "2 L") }, "measures[1].graduation", fault.InvalidField, "more than the capacity"},
-		{"a bath in a tank", func(r *mixing.Request) { r.Bath = &mixing.Bath{} }, "bath", fault.InvalidField, "volume of its own"},
+		{"a bath in a tank", func(r *mixing.Request) { r.Bath, r.Method = &mixing.Bath{}, productsv1.Method_METHOD_BATH }, "bath", fault.InvalidField, "volume of its own"},
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			r := sprayOf(t, powder(t))
@@ -282,4 +282,60 @@ func TestABathIsRefused(t *testing.T) {
 			require.Contains(t, f.Message, test.says)
 		})
 	}
+}
+
+func TestARateBelowTheLabelIsFlaggedWhereNothingIsRoundedToo(t *testing.T) {
+	low := powder(t)
+	low.Rate = some(t, "0.5 g/L")
+	r := sprayOf(t, low)
+	r.Volume, r.WaterRate, r.TankVolume, r.TankMinimum = some(t, "40 L"), some(t, ""), some(t, ""), some(t, "")
+	sheet := work(t, r)
+	got := sheet.Loads[0].Products[0]
+	require.Equal(t, "20 g", got.Amount.String())
+	require.True(t, got.BelowLabel, "0.5 g/L is below the label's 0.6 g/L")
+	require.Contains(t, sheet.Text(), "BELOW THE LABEL'S LOWEST RATE")
+}
+
+func TestWaterOutsideTheLabelIsRefused(t *testing.T) {
+	for name, rate := range map[string]string{"too much": "0.31 L/m2", "too little": "0.09 L/m2"} {
+		t.Run(name, func(t *testing.T) {
+			r := sprayOf(t, powder(t))
+			r.WaterRate = some(t, rate)
+			_, err := mixing.Work(r)
+			require.ErrorContains(t, err, "0.1 L/m2 to 0.3 L/m2")
+			r.WaterRate, r.Volume = some(t, ""), some(t, strings.ReplaceAll(strings.ReplaceAll(rate, "0.31 L/m2", "62 L"), "0.09 L/m2", "18 L"))
+			_, err = mixing.Work(r)
+			require.ErrorContains(t, err, "0.1 L/m2 to 0.3 L/m2", "the same by volume")
+		})
+	}
+	r := sprayOf(t, powder(t))
+	r.Area, r.WaterRate, r.Volume = some(t, ""), some(t, ""), some(t, "18 L")
+	_, err := mixing.Work(r)
+	require.NoError(t, err, "without an area the label's water says nothing")
+}
+
+func TestABathAndItsMethodGoTogether(t *testing.T) {
+	r := sprayOf(t, powder(t))
+	r.WaterRate, r.TankVolume, r.TankMinimum, r.Plants = some(t, ""), some(t, ""), some(t, ""), 100
+	r.Bath = &mixing.Bath{Volume: some(t, "20 L"), CarryOutPerPlant: some(t, "10 mL")}
+	_, err := mixing.Work(r)
+	require.ErrorContains(t, err, "bath", "a spray has no bath")
+	r.Bath, r.Method, r.Volume = nil, productsv1.Method_METHOD_BATH, some(t, "20 L")
+	_, err = mixing.Work(r)
+	require.ErrorContains(t, err, "carries out", "a bath needs its plan")
+}
+
+func TestNothingIsShownAsZero(t *testing.T) {
+	weak := flowable(t)
+	weak.RateMin, weak.RateMax = some(t, "0.000001 mL/L"), some(t, "0.000001 mL/L")
+	r := sprayOf(t, weak)
+	r.Measures, r.TankVolume, r.TankMinimum = nil, some(t, ""), some(t, "")
+	text := work(t, r).Text()
+	require.NotRegexp(t, `(^|[ (])0 (mL|fl oz|g|oz|ppm)`, text)
+}
+
+func TestTheCautionIsReadFirst(t *testing.T) {
+	text := work(t, sprayOf(t, powder(t))).Text()
+	require.Less(t, strings.Index(text, "The product label and local law decide"), strings.Index(text, "WEAR"))
+	require.Contains(t, text, "1.5 g/L (the label allows 0.6 g/L to 1.5 g/L)", "the rate that it was worked out with")
 }

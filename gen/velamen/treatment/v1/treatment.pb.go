@@ -5437,9 +5437,10 @@ type CalculateMixRequest struct {
 	TankMinimum *v1.Quantity `protobuf:"bytes,10,opt,name=tank_minimum,json=tankMinimum,proto3" json:"tank_minimum,omitempty"`
 	// Jugs and scales at hand.
 	Measures []*Measure `protobuf:"bytes,11,rep,name=measures,proto3" json:"measures,omitempty"`
-	// For an injector of 1 part of stock solution to so many parts of water.
+	// For an injector of 1 part of stock solution to so many parts of water; the label
+	// must allow chemigation.
 	InjectorPartsWater int32 `protobuf:"varint,12,opt,name=injector_parts_water,json=injectorPartsWater,proto3" json:"injector_parts_water,omitempty"`
-	// For a bath.
+	// For a bath, and only then.
 	Bath *BathPlan `protobuf:"bytes,13,opt,name=bath,proto3" json:"bath,omitempty"`
 	// The house that it is for; needed where a label has different directions for
 	// greenhouses and the open.
@@ -5653,10 +5654,11 @@ type LoadProduct struct {
 	AmountInOtherUnits *v1.Quantity `protobuf:"bytes,4,opt,name=amount_in_other_units,json=amountInOtherUnits,proto3" json:"amount_in_other_units,omitempty"`
 	// How to measure it; empty when no measures were given.
 	Measuring []*Measuring `protobuf:"bytes,5,rep,name=measuring,proto3" json:"measuring,omitempty"`
-	// What rounding left out, as a sentence; empty when exact.
+	// What rounding left out, and that it is below the label's lowest rate, in
+	// sentences; empty when it is exact and not below.
 	Rounding string `protobuf:"bytes,6,opt,name=rounding,proto3" json:"rounding,omitempty"`
-	// True when rounding down took it below the label's lowest rate: use a finer
-	// measure.
+	// True when it is below the label's lowest rate: use a finer measure or a higher
+	// rate.
 	BelowLabel    bool `protobuf:"varint,7,opt,name=below_label,json=belowLabel,proto3" json:"below_label,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
