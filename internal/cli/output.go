@@ -26,7 +26,7 @@ func (a *app) show(ctx context.Context, message proto.Message, draw func(s *shee
 		return a.showJSON(message)
 	}
 	s := &sheet{ctx: ctx, app: a}
-	s.table = tabwriter.NewWriter(&s.drawn, 0, 0, 2, ' ', 0)
+	s.table = tabwriter.NewWriter(&s.drawn, 0, 0, columnGap, ' ', 0)
 	draw(s)
 	s.flush()
 	if s.failed != nil {
@@ -82,14 +82,28 @@ func trimLines(text []byte) []byte {
 // sheet is what a command draws: lines, tables and labelled facts. It is
 // printed whole at the end.
 type sheet struct {
-	ctx    context.Context
-	app    *app
-	drawn  bytes.Buffer
-	table  *tabwriter.Writer
+	ctx   context.Context
+	app   *app
+	drawn bytes.Buffer
+	table *tabwriter.Writer
+	// rows are those of the table that is not drawn yet, cell by cell.
+	rows   [][]string
 	failed error
 }
 
+// flush draws the table, no wider than a screen where its words allow it.
 func (s *sheet) flush() {
+	for begin := 0; begin < len(s.rows); {
+		end := begin + 1
+		for end < len(s.rows) && len(s.rows[end]) == len(s.rows[begin]) {
+			end++
+		}
+		for _, line := range fitted(s.rows[begin:end]) {
+			_, _ = io.WriteString(s.table, strings.Join(line, "\t")+"\t\n")
+		}
+		begin = end
+	}
+	s.rows = nil
 	if err := s.table.Flush(); err != nil && s.failed == nil {
 		s.failed = err
 	}
@@ -105,21 +119,21 @@ func (s *sheet) line(format string, args ...any) {
 func (s *sheet) row(cells ...any) {
 	texts := make([]string, len(cells))
 	for i, cell := range cells {
-		texts[i] = strings.ReplaceAll(fmt.Sprint(cell), "\n", " ")
+		texts[i] = strings.ReplaceAll(printable(fmt.Sprint(cell)), "\n", " ")
 		if texts[i] == "" {
 			texts[i] = "-"
 		}
 	}
-	_, _ = io.WriteString(s.table, strings.Join(texts, "\t")+"\t\n")
+	s.rows = append(s.rows, texts)
 }
 
 // fact writes a label and a value, unless the value is empty.
 func (s *sheet) fact(label string, value any) {
-	text := fmt.Sprint(value)
+	text := printable(fmt.Sprint(value))
 	if text == "" {
 		return
 	}
-	_, _ = io.WriteString(s.table, label+":\t"+strings.ReplaceAll(text, "\n", "\n\t")+"\t\n")
+	s.rows = append(s.rows, []string{label + ":", text})
 }
 
 // none says so when a listing is empty.

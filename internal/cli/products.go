@@ -148,16 +148,22 @@ func (a *app) productUpdate() *cobra.Command {
 		use: "update PRODUCT", short: "Replace what is known about a product",
 		long: `Replaces everything that is known about a product by a JSON file, as velamen
 products get --json writes it. When the file holds an etag, the update is refused
-if somebody else changed the product since. Managers and owners only.`,
+if somebody else changed the product since; a file of another product is not taken.
+Managers and owners only.`,
 		example: "  velamen products update topspray -f topspray.json",
 	}, func(ctx context.Context, args []string) (err error) {
 		request := &productsv1.UpdateProductRequest{Product: &productsv1.Product{}, UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"*"}}}
 		if err := a.readMessage("--file", file, request.GetProduct()); err != nil {
 			return err
 		}
-		if request.Product.Name, err = a.name("PRODUCT", args[0], "products"); err != nil {
+		name, err := a.name("PRODUCT", args[0], "products")
+		if err != nil {
 			return err
 		}
+		if of := request.GetProduct().GetName(); of != "" && of != name {
+			return usagef("--file %s: it is the label of %s, not of %s", file, shortName(of), shortName(name))
+		}
+		request.Product.Name = name
 		if request.RequestId, err = a.change(); err != nil {
 			return err
 		}

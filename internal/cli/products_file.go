@@ -15,11 +15,15 @@ func (a *app) productExport() *cobra.Command {
 	cmd := a.command(text{
 		use: "export", short: "Write all products with their labels as a file",
 		long: `Writes all products with their labels on standard output, as CSV with one row for
-each label direction (docs/products-csv.md) or as JSON (docs/products.schema.json), for import to read. ` + Caution,
+each label direction (docs/products-csv.md) or as JSON (docs/products.schema.json),
+for import to read. --json is --format json. ` + Caution,
 		example: "  velamen products export > products.csv\n  velamen products export --format json > products.json",
 	}, func(ctx context.Context, _ []string) (err error) {
 		if request.Parent, err = a.parent(); err != nil {
 			return err
+		}
+		if a.flags.json {
+			request.Format = productsv1.ProductFileFormat_PRODUCT_FILE_FORMAT_JSON
 		}
 		file, err := call(ctx, a, productsv1.NewProductsServiceClient, productsv1.ProductsServiceClient.ExportProducts, request)
 		if err != nil {
@@ -38,8 +42,9 @@ func (a *app) productImport() *cobra.Command {
 		use: "import FILE", short: "Read products with their labels from a file, all or nothing",
 		long: `Reads a file that velamen products export writes ("-": standard input). A product
 that exists becomes what the file says; one that is not in the file stays as it is.
-When any row breaks a rule nothing is imported, every one is printed with its row
-and column, and the exit code is 3. Managers and owners only. ` + Caution,
+A CSV file may leave out only columns in which nothing stands. When any row breaks
+a rule nothing is imported, every one is printed with its row and column, and the
+exit code is 3. Managers and owners only. ` + Caution,
 		example: "  velamen products import products.csv\n  velamen products import products.json --dry-run\n  velamen products import - --format csv",
 	}, func(ctx context.Context, args []string) (err error) {
 		if request.Data, err = a.readFile("FILE", args[0]); err != nil {

@@ -50,6 +50,11 @@ func (a *labelAnswers) GetProduct(_ context.Context, r *productsv1.GetProductReq
 	}, nil
 }
 
+func (a *labelAnswers) UpdateProduct(_ context.Context, r *productsv1.UpdateProductRequest) (*productsv1.Product, error) {
+	a.asked = r
+	return r.GetProduct(), nil
+}
+
 func (a *labelAnswers) CheckProducts(_ context.Context, r *productsv1.CheckProductsRequest) (*productsv1.CheckProductsResponse, error) {
 	a.asked = r
 	return &productsv1.CheckProductsResponse{Products: 3, Findings: a.findings}, nil
@@ -131,7 +136,23 @@ func TestCommandsOfLabels(t *testing.T) {
 		})
 	}
 
-	_, errors, code := c.run("products", "import", file("b.csv", "broken"))
+	_, errors, code := c.run("products", "export", "--json")
+	require.Zero(t, code, errors)
+	require.True(t, proto.Equal(&productsv1.ExportProductsRequest{Parent: parent, Format: jsonFile}, answers.asked), answers.asked)
+
+	// The label of one product never replaces that of another.
+	saved, _, code := c.run("products", "get", "example", "--json")
+	require.Zero(t, code)
+	answers.asked = nil
+	_, errors, code = c.run("products", "update", "other", "-f", file("example.json", saved))
+	require.Equal(t, 2, code)
+	require.Contains(t, errors, "it is the label of example, not of other")
+	require.Nil(t, answers.asked)
+	_, errors, code = c.run("products", "update", "example", "-f", file("example.json", saved))
+	require.Zero(t, code, errors)
+	require.Equal(t, parent+"/products/example", answers.asked.(*productsv1.UpdateProductRequest).GetProduct().GetName())
+
+	_, errors, code = c.run("products", "import", file("b.csv", "broken"))
 	require.Equal(t, 3, code)
 	golden(t, "products-import-refused.txt", errors)
 

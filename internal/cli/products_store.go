@@ -144,8 +144,10 @@ func (a *app) storeCount() *cobra.Command {
 	request := &productsv1.CountContainerRequest{}
 	cmd := a.command(text{
 		use: "count PRODUCT/CONTAINER", short: "Correct the books by what was counted",
-		long: `Enters what is really left in a container, weighed or measured. The difference to
-the books becomes an entry of its own with the note. Managers and owners only.`,
+		long: `Enters what is really left in a container now, weighed or measured. The difference
+to the books becomes an entry of its own with the note. Work that ended before the
+count and is confirmed only after it, as from a phone without coverage, is not taken
+off again: its entry says so. Managers and owners only.`,
 		example: `  velamen products store count topspray/bag-7 --counted 640g --note "weighed at the year's end"`,
 	}, func(ctx context.Context, args []string) (err error) {
 		if request.Name, err = a.name("PRODUCT/CONTAINER", args[0], "products", "containers"); err != nil {

@@ -3301,7 +3301,9 @@ type ContainerEvent struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// What happened.
 	Kind ContainerEventKind `protobuf:"varint,1,opt,name=kind,proto3,enum=velamen.products.v1.ContainerEventKind" json:"kind,omitempty"`
-	// What went in (above zero) or out (below zero); absent for an opening.
+	// What went in (above zero) or out (below zero); absent for an opening. Zero for a
+	// USED that ended before a COUNTED and was confirmed after it: the count is
+	// without it already, and the note says so.
 	Change *v11.Quantity `protobuf:"bytes,2,opt,name=change,proto3" json:"change,omitempty"`
 	// What the books said was left afterwards.
 	Remaining *v11.Quantity `protobuf:"bytes,3,opt,name=remaining,proto3" json:"remaining,omitempty"`
