@@ -59,6 +59,10 @@ func readJSON(data []byte, problems *rejection) []fileProduct {
 		problems.add("data", "has something after its closing brace")
 		return nil
 	}
+	if name := repeatedName(data); name != "" {
+		problems.add("data", "has %q twice in one object: which of the two is meant?", name)
+		return nil
+	}
 	if file.Products == nil {
 		problems.add("products", "must be given, as a list")
 		return nil
@@ -83,6 +87,46 @@ func readJSON(data []byte, problems *rejection) []fileProduct {
 		})
 	}
 	return read
+}
+
+// repeatedName returns a name that stands twice in one object, "" when none does:
+// a reader takes the last and drops what was before. Capitals are evened out, as
+// the reader does. The data is whole JSON.
+func repeatedName(data []byte) string {
+	type level struct {
+		names map[string]bool // nil in a list
+		value bool            // what comes next is the value of a name
+	}
+	var open []level
+	decoder := json.NewDecoder(bytes.NewReader(data))
+	for {
+		token, err := decoder.Token()
+		if err != nil {
+			return ""
+		}
+		delim, _ := token.(json.Delim)
+		if delim == '}' || delim == ']' {
+			open = open[:len(open)-1]
+			continue
+		}
+		if top := len(open) - 1; top >= 0 && open[top].names != nil {
+			if name, isText := token.(string); isText && !open[top].value {
+				key := strings.ToLower(name)
+				if open[top].names[key] {
+					return name
+				}
+				open[top].names[key], open[top].value = true, true
+				continue
+			}
+			open[top].value = false
+		}
+		switch delim {
+		case '{':
+			open = append(open, level{names: map[string]bool{}})
+		case '[':
+			open = append(open, level{})
+		}
+	}
 }
 
 func (entry jsonProduct) message() (*productsv1.Product, error) {

@@ -160,6 +160,22 @@ func TestAHugeFileIsRefusedAndNotWorkedThroughInPairs(t *testing.T) {
 	require.Contains(t, rejected(t, err)["rows[41].disorder_classes"], "unique")
 }
 
+// A reader of JSON takes the last of two equal names: half of the file would be
+// imported and nobody told.
+func TestANameThatStandsTwiceInAJSONIsRefused(t *testing.T) {
+	for file, twice := range map[string]string{
+		`{"products":[{"id":"a","product":{}}],"products":[{"id":"b","product":{}}]}`: "products",
+		`{"products":[{"id":"a","ID":"b","product":{}}]}`:                             "ID",
+		`{"products":[{"id":"a","product":{"form":1,"form":2}}]}`:                     "form",
+		`{"products":[{"id":"id","product":{"crops":["a","a"]}},{"id":"b"}]}`:         "",
+	} {
+		require.Equal(t, twice, repeatedName([]byte(file)), file)
+	}
+	problems := &rejection{}
+	require.Empty(t, readJSON([]byte(`{"products":[],"Products":[]}`), problems))
+	require.ErrorContains(t, problems.fault(), "twice in one object")
+}
+
 // rejected returns the rules that a refused import names, by field.
 func rejected(t *testing.T, err error) map[string]string {
 	t.Helper()
