@@ -299,7 +299,7 @@ func dayIn(field string, date *typev1.Date, zone *time.Location) (time.Time, err
 }
 
 func planContract(nursery string, plan rotation.Plan, zone *time.Location) *treatmentv1.PlanRotationResponse {
-	message := &treatmentv1.PlanRotationResponse{Caution: Caution, SmallestConflict: plan.Smallest, FewestAtRisk: plan.Fewest}
+	message := &treatmentv1.PlanRotationResponse{Caution: rotationCaution(plan, zone), SmallestConflict: plan.Smallest, FewestAtRisk: plan.Fewest}
 	for _, planned := range plan.Applications {
 		message.Applications = append(message.Applications, &treatmentv1.PlannedApplication{
 			Date:    &typev1.Date{Value: planned.Time.In(zone).Format(time.DateOnly)},

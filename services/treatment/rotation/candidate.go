@@ -113,7 +113,8 @@ func (c candidate) at(moment time.Time) rules.Application {
 }
 
 // made returns the candidate's application once it was made at a moment. The plan
-// is by days: the next one in as many days as the label asks for is in time.
+// is by days: the next one in as many days as the label asks for is in time, and is
+// marked as one that must not begin at an earlier hour.
 func (c candidate) made(moment time.Time) rules.Past {
 	past := c.past
 	past.Start, past.End = moment, moment

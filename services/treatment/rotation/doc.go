@@ -41,5 +41,12 @@
 // that works on the disorder, a label fact missing) are left out from the start and
 // listed with the reasons; they are no limits of a conflict.
 //
+// # Days and hours
+//
+// A plan is by days: how long the work will take is not known. Labels count from the
+// end of the work, so an application that follows another after exactly the days
+// asked for is marked: it must not begin at an earlier hour than that one ended. What
+// the lots were treated with before counts from the hour at which it really ended.
+//
 // The product label and local law decide over all of it.
 package rotation

@@ -88,6 +88,8 @@ type groupCounter struct {
 	trim trim
 	// window is true for a rule of the form "at most so many in every window".
 	window bool
+	// past holds what the engine is asked about, used anew for every question.
+	past []rules.Use
 }
 
 func (c *groupCounter) letters() []bool { return c.counted }
@@ -109,11 +111,13 @@ func (c *groupCounter) breaks(slot int, entries []entry, letter int) bool {
 	if !slices.Contains(use.Groups, c.group) {
 		return false
 	}
-	past := make([]rules.Use, len(entries))
-	for i, e := range entries {
-		past[i] = c.uses[e.letter]
-		past[i].Time = c.calendar.moments[e.moment]
+	past := c.past[:0]
+	for _, e := range entries {
+		before := c.uses[e.letter]
+		before.Time = c.calendar.moments[e.moment]
+		past = append(past, before)
 	}
+	c.past = past
 	use.Time = c.calendar.moment(slot)
 	return rules.Breaks(past, use, c.rule, c.group)
 }

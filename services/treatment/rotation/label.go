@@ -91,8 +91,8 @@ func (q *question) labelLimits() []limit {
 	var found []limit
 	for product := range q.candidates {
 		for _, rule := range countRules {
-			if message := q.candidates[product].counts(rule); message != "" {
-				found = append(found, q.labelLimit(product, rule, message))
+			if counts := q.candidates[product].counts(rule); counts != "" {
+				found = append(found, q.labelLimit(product, rule, counts))
 			}
 		}
 	}
@@ -122,11 +122,11 @@ func (c candidate) counts(rule string) string {
 	if len(parts) == 0 {
 		return ""
 	}
-	return fmt.Sprintf("label of %s: %s", c.product.DisplayName, strings.Join(parts, "; "))
+	return strings.Join(parts, "; ")
 }
 
 // labelLimit makes the limit of a label rule.
-func (q *question) labelLimit(product int, rule, message string) limit {
+func (q *question) labelLimit(product int, rule, counts string) limit {
 	counter := &labelCounter{
 		question: q, rule: rule, product: product,
 		made:  []rules.Past{{}, q.candidates[product].past},
@@ -163,8 +163,24 @@ func (q *question) labelLimit(product int, rule, message string) limit {
 		}
 		pasts = append(pasts, write(counter.trim(entries, 0)))
 	}
+	message := fmt.Sprintf("label of %s: %s", q.candidates[product].product.DisplayName, counts)
 	report := Limit{Rule: rule, Message: message, Source: labelSource}
-	return newLimit(report, newMachine(counter, q.calendar.slots()), letter, pasts)
+	return newLimit(report, q.labelMachine(counter, counts), letter, pasts)
+}
+
+// labelMachine returns a machine for a counter. Labels with the same number of
+// applications, of products that nothing else counts for, are counted by the same
+// one: it is asked about once, and such products may be twins. Amounts depend on the
+// dose of each, so they are not.
+func (q *question) labelMachine(counter *labelCounter, counts string) *machine {
+	if counter.rule == rules.RuleLabelActivePerYear || len(counter.made) > itself+1 {
+		return newMachine(counter, q.calendar.slots())
+	}
+	key := counter.rule + ": " + counts
+	if q.labelMachines[key] == nil {
+		q.labelMachines[key] = newMachine(counter, q.calendar.slots())
+	}
+	return q.labelMachines[key]
 }
 
 // countsFor reports whether an application counts for a rule of a candidate's label:

@@ -59,6 +59,10 @@ type Planned struct {
 	Product products.Product
 	// Groups are the resistance groups in it.
 	Groups []string
+	// SameHour is true when it follows an application of the plan after exactly the
+	// days that a label or a rule asks for: those count from the end of the work, so it
+	// must not begin at an earlier hour than that one ended.
+	SameHour bool
 }
 
 // Limit is a limit that bears on a rotation.
@@ -121,7 +125,10 @@ func lay(request Request, nodes int) (Plan, error) {
 	case found:
 		plan.Fewest, plan.Preferred = best.fewest, best.preferred
 		plan.Applications = q.planned(best.sequence)
-		return plan, q.verify(plan.Applications)
+		if err := q.verify(plan.Applications); err != nil {
+			return Plan{}, err
+		}
+		return plan, q.markSameHour(plan.Applications)
 	case impossible:
 		conflict := p.conflict(&budget{left: nodes})
 		plan.Smallest, plan.Irreducible = conflict.smallest, conflict.irreducible
@@ -131,7 +138,7 @@ func lay(request Request, nodes int) (Plan, error) {
 		return plan, nil
 	default:
 		return Plan{}, fault.Field("to_date",
-			"neither a rotation nor a proof that there is none was found among %d beginnings; plan fewer applications or name fewer products", nodes)
+			"the search ended after %d steps: no rotation was found, and it was not shown that there is none; plan fewer applications or name fewer products", nodes)
 	}
 }
 
@@ -225,5 +232,27 @@ func (q *question) verify(plan []Planned) error {
 	}
 	return nil
 }
+
+// markSameHour marks the applications of a plan that would be too close to one before
+// if that one took until the end of its day.
+func (q *question) markSameHour(plan []Planned) error {
+	var made []rules.Past
+	for i := range plan {
+		at := slices.IndexFunc(q.candidates, func(c candidate) bool { return c.product.ID == plan[i].Product.ID })
+		verdicts, err := rules.IntervalVerdicts(q.candidates[at].at(plan[i].Time), q.everywhere(made))
+		if err != nil {
+			return err
+		}
+		plan[i].SameHour = slices.ContainsFunc(verdicts, keepsApart)
+		year, month, day := plan[i].Time.In(q.zone).Date()
+		late := q.candidates[at].made(plan[i].Time)
+		late.End = time.Date(year, month, day, lastHour, 0, 0, 0, q.zone)
+		made = append(made, late)
+	}
+	return nil
+}
+
+// lastHour is when work that takes all of its day ends.
+const lastHour = 23
 
 func byID(a, b proposal.Stocked) int { return strings.Compare(a.Product.ID, b.Product.ID) }

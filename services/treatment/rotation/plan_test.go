@@ -353,3 +353,55 @@ func BenchmarkConflictOfAYearOfWeeks(b *testing.B) {
 		require.NotEmpty(b, plan.Conflict)
 	}
 }
+
+func TestWhatFollowsAfterExactlyTheDaysAskedForIsMarked(t *testing.T) {
+	plan, err := Lay(season(3, 7, with(product("mancozeb", "mancozeb"), everyDays(7))))
+	require.NoError(t, err)
+	var marked []bool
+	for _, planned := range plan.Applications {
+		marked = append(marked, planned.SameHour)
+	}
+	require.Equal(t, []bool{false, true, true}, marked)
+
+	plan, err = Lay(season(3, 8, with(product("mancozeb", "mancozeb"), everyDays(7))))
+	require.NoError(t, err)
+	for _, planned := range plan.Applications {
+		require.False(t, planned.SameHour, "8 days leave a day to spare")
+	}
+}
+
+func TestProductsWithTheSameNumbersOnTheirLabelsAreCountedEachForItself(t *testing.T) {
+	plan, err := Lay(season(4, 14, with(product("mancozeb", "mancozeb"), perYear(2)), with(product("captan", "captan"), perYear(2))))
+	require.NoError(t, err)
+	require.Len(t, plan.Applications, 4, "two of each")
+	request := season(4, 14, with(product("mancozeb", "mancozeb"), perYear(2)), with(product("captan", "captan"), perYear(2)))
+	request.History = rules.History{"p1": {sprayed(30, "captan")}}
+	plan, err = Lay(request)
+	require.NoError(t, err)
+	require.Empty(t, plan.Applications, "one captan was applied before")
+}
+
+func TestASearchThatEndsEarlySaysSoAndClaimsNothing(t *testing.T) {
+	_, err := lay(nurserySeason(), 3)
+	require.ErrorContains(t, err, "the search ended after 3 steps: no rotation was found, and it was not shown that there is none")
+
+	impossibleSeason := season(8, 7, with(product("mancozeb", "mancozeb"), perYear(3)), with(product("chlorothalonil", "chlorothalonil"), perYear(4)))
+	whole, err := Lay(impossibleSeason)
+	require.NoError(t, err)
+	require.True(t, whole.Smallest)
+	settled := 0
+	for nodes := 1; nodes < 60; nodes++ {
+		plan, err := lay(impossibleSeason, nodes)
+		if err != nil {
+			require.ErrorContains(t, err, "not shown that there is none")
+			continue
+		}
+		require.Empty(t, plan.Applications)
+		settled++
+		if plan.Smallest {
+			require.Len(t, plan.Conflict, len(whole.Conflict), "%d steps", nodes)
+			require.True(t, plan.Irreducible)
+		}
+	}
+	require.Positive(t, settled)
+}

@@ -27,6 +27,8 @@ type question struct {
 	lots [][]rules.Use
 	// days are the limits on the days on which candidates may be used.
 	days []limit
+	// labelMachines are those that labels with the same numbers share.
+	labelMachines map[string]*machine
 	// ranked are the candidates by what stays the same; held are the groups of each,
 	// as numbers below groupCount.
 	ranked     []int
@@ -61,6 +63,7 @@ func newQuestion(request Request) (*question, []LeftOut, error) {
 	q := &question{
 		zone: application.Zone, disorder: application.Disorder, class: application.Class,
 		realLots: application.Lots, askedLots: kindsOf(application.Lots), history: request.History,
+		labelMachines: map[string]*machine{},
 	}
 	q.calendar = newCalendar(slots, q.pastMoments())
 	q.readLots()

@@ -299,14 +299,17 @@ func (s *search) children(slot int, strands []strand) []child {
 
 // advance moves every strand over a product; false when a limit is broken.
 func (s *search) advance(strands []strand, product int) ([]strand, bool) {
+	// Most products break a limit, so that is looked for before anything is kept.
+	for _, at := range strands {
+		l := &s.limits[s.on[at.limit]]
+		if l.machine.step(at.state, l.letter[product]) == broken {
+			return nil, false
+		}
+	}
 	next := make([]strand, len(strands))
 	for i, at := range strands {
 		l := &s.limits[s.on[at.limit]]
-		to := l.machine.step(at.state, l.letter[product])
-		if to == broken {
-			return nil, false
-		}
-		next[i] = strand{limit: at.limit, state: to}
+		next[i] = strand{limit: at.limit, state: l.machine.step(at.state, l.letter[product])}
 	}
 	return next, true
 }

@@ -5068,10 +5068,12 @@ type PlanRotationResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The applications, in order; empty when it is impossible.
 	Applications []*PlannedApplication `protobuf:"bytes,1,rep,name=applications,proto3" json:"applications,omitempty"`
-	// When it is impossible: a smallest set of limits that makes it so. Without any
-	// one of them a sequence exists.
+	// When it is impossible: a set of limits that no sequence keeps together, a smallest
+	// one unless caution says that the search ended before that was shown. Without any
+	// one of them a sequence keeps the rest of the set.
 	Conflict []*RotationLimit `protobuf:"bytes,2,rep,name=conflict,proto3" json:"conflict,omitempty"`
-	// What to keep in mind: the label and local law decide.
+	// What to keep in mind: the label and local law decide, what the search did not
+	// show, and on which days the hour matters.
 	Caution string `protobuf:"bytes,3,opt,name=caution,proto3" json:"caution,omitempty"`
 	// Products that may be used on none of the days, with the reasons.
 	LeftOut []*LeftOutProduct `protobuf:"bytes,4,rep,name=left_out,json=leftOut,proto3" json:"left_out,omitempty"`
