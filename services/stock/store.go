@@ -30,6 +30,20 @@ func ReadLotsIn(ctx context.Context, r postgres.Reader, nursery, house string) (
 	return lots, postgres.Translate(err)
 }
 
+// ReadHeld returns the ids of the lots with plants that a case (name) holds, in
+// order: those that were put in it, and what was split off them since.
+func ReadHeld(ctx context.Context, r postgres.Reader, nursery, holdingCase string) ([]string, error) {
+	rows, err := r.Query(ctx, `
+		SELECT id FROM stock.lot
+		WHERE nursery = @nursery AND holding_case = @case AND holding_case <> '' AND plants > 0 ORDER BY id COLLATE "C"`,
+		pgx.NamedArgs{"nursery": nursery, "case": holdingCase})
+	if err != nil {
+		return nil, postgres.Translate(err)
+	}
+	held, err := pgx.CollectRows(rows, pgx.RowTo[string])
+	return held, postgres.Translate(err)
+}
+
 // ReadBench returns a bench of a house, or a NotFound fault.
 func ReadBench(ctx context.Context, r postgres.Reader, nursery, house, bench string) (Bench, error) {
 	return readBench(ctx, r, nursery, house, bench, "")

@@ -9,6 +9,21 @@ import (
 	"velamen/internal/postgres"
 )
 
+// ReadGone returns which of some lots have no plants and had none from a time on:
+// nothing happened to them after it.
+func ReadGone(ctx context.Context, r postgres.Reader, nursery string, lots []string, at time.Time) ([]string, error) {
+	rows, err := r.Query(ctx, `
+		SELECT l.id FROM stock.lot l
+		WHERE l.nursery = @nursery AND l.id = ANY(@lots::text[]) AND l.plants = 0
+		  AND NOT EXISTS (SELECT FROM stock.lot_event e WHERE e.nursery = l.nursery AND e.lot = l.id AND e.event_time > @at)`,
+		pgx.NamedArgs{"nursery": nursery, "lots": lots, "at": at})
+	if err != nil {
+		return nil, postgres.Translate(err)
+	}
+	gone, err := pgx.CollectRows(rows, pgx.RowTo[string])
+	return gone, postgres.Translate(err)
+}
+
 // ReadPlantsAt returns how many plants some lots had together at each of some
 // times, by when their events happened. A lot that came into the books later
 // counts with the plants that it came with: an outbreak may be older than the

@@ -30,6 +30,9 @@ type appliedStep struct {
 // apply holds the application of a confirmation to the rules, records it, and
 // sends it to the ledger and the chemical store.
 func (s *Service) apply(ctx context.Context, tx pgx.Tx, p *program, lots []string, step Step, performer identity.Person, c confirming) (appliedStep, error) {
+	if err := lockApplications(ctx, tx, p.nursery); err != nil {
+		return appliedStep{}, err
+	}
 	used, err := readGroups(ctx, tx, p.nursery, []string{p.id})
 	if err != nil {
 		return appliedStep{}, err
@@ -95,7 +98,7 @@ func (s *Service) enterApplication(ctx context.Context, tx pgx.Tx, a *applicatio
 	if err != nil {
 		return err
 	}
-	a.method, a.disorder, a.treatments, a.lots, a.conditions = w.method, w.disorder, w.treatments, w.lots, w.conditions
+	a.method, a.disorder, a.treatments, a.lots, a.conditions = w.method, w.disorder, w.treatments, lotIDs(facts.Lots), w.conditions
 	a.start, a.end, a.applicator, a.created = w.start, w.end, w.performer.ID, s.db.Now()
 	if !mix.restrictedEntryInterval.IsZero() {
 		a.reiHours = mix.restrictedEntryInterval.Plain()

@@ -37,6 +37,9 @@ func (s *Service) recordBreach(ctx context.Context, tx pgx.Tx, request *treatmen
 	if a.program, err = breachProgram(ctx, tx, w.nursery, request.GetProgram()); err != nil {
 		return nil, err
 	}
+	if err := lockApplications(ctx, tx, w.nursery); err != nil {
+		return nil, err
+	}
 	facts, history, err := readFacts(ctx, tx, w)
 	if err != nil {
 		return nil, err

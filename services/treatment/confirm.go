@@ -11,6 +11,7 @@ import (
 	treatmentv1 "velamen/gen/velamen/treatment/v1"
 	"velamen/internal/clock"
 	"velamen/internal/fault"
+	"velamen/internal/postgres"
 	"velamen/internal/resource"
 	"velamen/internal/rpc"
 	"velamen/services/diagnosis"
@@ -103,19 +104,24 @@ func (s *Service) enter(ctx context.Context, tx pgx.Tx, p *program, lots []strin
 		Outcome: OutcomeOf(step.Kind, c.confirmation), At: clock.Stored(c.confirmation.GetEndTime().AsTime()),
 	}}
 	failed := result.event.Outcome == OutcomeFailed
-	if step.Kind == release && failed && planned.GetOnFailure() == noRepeat {
-		return entered{}, fault.Field(c.path+".inspection.plants_affected",
-			"lots with signs are not released, and this template does not say what happens then: give the program up, or treat the lots in a case of their own")
+	if step.Kind == release && failed {
+		if err := checkSigns(planned, c); err != nil {
+			return entered{}, err
+		}
+	}
+	all, err := withParts(ctx, tx, p, lots)
+	if err != nil {
+		return entered{}, err
 	}
 	if Applies(step.Kind) {
-		if result.applied, err = s.apply(ctx, tx, p, lots, step, performer, c); err != nil {
+		if result.applied, err = s.apply(ctx, tx, p, all, step, performer, c); err != nil {
 			return entered{}, err
 		}
 		c.confirmation = answeredFor(c.confirmation, result.applied.overrides)
 	}
 	statement := ""
 	if step.Kind == release && !failed {
-		assessment, overrides, err := checkReleased(ctx, tx, p, lots, c)
+		assessment, overrides, err := checkReleased(ctx, tx, p, all, c)
 		if err != nil {
 			return entered{}, err
 		}
@@ -136,6 +142,36 @@ func (s *Service) enter(ctx context.Context, tx pgx.Tx, p *program, lots []strin
 		return entered{}, err
 	}
 	return result, s.follow(ctx, tx, p, lots, step, performer, c)
+}
+
+// checkSigns holds a release at which signs were seen to what the template says.
+// It releases nothing, so nobody answers for anything.
+func checkSigns(planned *treatmentv1.TemplateStep, c confirming) error {
+	if len(c.confirmation.GetOverrides()) > 0 {
+		return fault.Field(c.path+".overrides", "lots with signs are not released, so there is no rule to override")
+	}
+	if planned.GetOnFailure() == noRepeat {
+		return fault.Field(c.path+".inspection.plants_affected",
+			"lots with signs are not released, and this template does not say what happens then: give the program up, or treat the lots in a case of their own")
+	}
+	return nil
+}
+
+// withParts returns the lots of a program and what was split off them, which the
+// case holds and frees with them: it is treated with them, and nothing that is
+// shown of them is shown without it.
+func withParts(ctx context.Context, r postgres.Reader, p *program, lots []string) ([]string, error) {
+	held, err := stock.ReadHeld(ctx, r, p.nursery, (&outbreak{nursery: p.nursery, id: p.outbreak}).name())
+	if err != nil {
+		return nil, err
+	}
+	all := slices.Clone(lots)
+	for _, lot := range held {
+		if !slices.Contains(all, lot) {
+			all = append(all, lot)
+		}
+	}
+	return all, nil
 }
 
 // localised says in the nursery's own time when a step opens. The metadata keeps

@@ -72,12 +72,16 @@ func (s *Service) stepApplication(ctx context.Context, r postgres.Reader, nurser
 	if err != nil {
 		return rules.Application{}, nil, err
 	}
+	lots, err := withParts(ctx, r, p, o.lots)
+	if err != nil {
+		return rules.Application{}, nil, err
+	}
 	used, err := readGroups(ctx, r, nursery, []string{p.id})
 	if err != nil {
 		return rules.Application{}, nil, err
 	}
 	w := work{
-		nursery: nursery, path: "application", method: methodOf(step.Kind), disorder: p.disorder, class: p.disorderClass, lots: o.lots,
+		nursery: nursery, path: "application", method: methodOf(step.Kind), disorder: p.disorder, class: p.disorderClass, lots: lots,
 		conditions: request.GetConditions(), start: later(s.db.Now(), step.Open), roundBefore: used.before(p.id, step),
 		candidates: p.templateStep(step.Key).GetCandidateActiveIngredients(),
 	}
@@ -94,7 +98,7 @@ func (s *Service) stepApplication(ctx context.Context, r postgres.Reader, nurser
 	if err != nil {
 		return rules.Application{}, nil, err
 	}
-	application.Treatments, err = plannedTreatments(ctx, r, nursery, o.lots, request)
+	application.Treatments, err = plannedTreatments(ctx, r, nursery, lotIDs(application.Lots), request)
 	return application, history, err
 }
 

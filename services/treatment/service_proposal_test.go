@@ -48,7 +48,7 @@ func TestProductsAreProposedForAStepAndLosersSayWhy(t *testing.T) {
 	require.Equal(t, "20", best.GetAmount().GetAmount(), "10 L at 2 g/L")
 	require.Equal(t, "12", best.GetRestrictedEntryInterval().GetAmount())
 	require.NotEmpty(t, best.GetReasons())
-	require.Equal(t, []string{"fose", "manc", "rest"}, optionNames(response.GetLost()), "wrong class, no candidate, no certificate")
+	require.Equal(t, []string{"rest", "fose", "manc"}, optionNames(response.GetLost()), "no certificate; wrong class, no candidate")
 	for _, lost := range response.GetLost() {
 		require.NotEmpty(t, lost.GetReasons(), lost.GetDisplayName())
 	}

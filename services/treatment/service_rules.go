@@ -71,7 +71,11 @@ func (s *Service) AssessRelease(ctx context.Context, request *treatmentv1.Assess
 		if err != nil {
 			return err
 		}
-		statement, evidence, err := assess(ctx, tx, p, o.lots, nil)
+		lots, err := withParts(ctx, tx, p, o.lots)
+		if err != nil {
+			return err
+		}
+		statement, evidence, err := assess(ctx, tx, p, lots, nil)
 		if err != nil {
 			return err
 		}

@@ -463,6 +463,15 @@ func (a *application) read(conditions, verdicts, overrides []byte) error {
 	return nil
 }
 
+// lockApplications holds the applications of a nursery until the transaction ends:
+// two that were made at once would each be held to a history without the other.
+func lockApplications(ctx context.Context, tx pgx.Tx, nursery string) error {
+	_, err := tx.Exec(ctx, `
+		INSERT INTO treatment.application_number (nursery, last) VALUES ($1, 0)
+		ON CONFLICT ON CONSTRAINT application_number_pk DO UPDATE SET last = application_number.last`, nursery)
+	return err
+}
+
 func nextApplicationNumber(ctx context.Context, tx pgx.Tx, nursery string) (int64, error) {
 	var number int64
 	err := tx.QueryRow(ctx, `

@@ -41,8 +41,36 @@ func readFacts(ctx context.Context, r postgres.Reader, w work) (rules.Applicatio
 	if err := fillStore(ctx, r, w.nursery, &application); err != nil {
 		return rules.Application{}, nil, err
 	}
-	history, err := readHistory(ctx, r, w.nursery, w.lots)
+	history, err := readHistory(ctx, r, w.nursery, lotIDs(application.Lots))
 	return application, history, err
+}
+
+func lotIDs(lots []rules.Lot) []string {
+	ids := make([]string, len(lots))
+	for i, lot := range lots {
+		ids[i] = lot.ID
+	}
+	return ids
+}
+
+// standing leaves out lots that had no plants when the work began: what is gone is
+// neither treated nor does it stand against a label. When none has any, nothing is
+// left out.
+func standing(ctx context.Context, r postgres.Reader, nursery string, lots []stock.Lot, start time.Time) ([]stock.Lot, error) {
+	var without []string
+	for _, lot := range lots {
+		if lot.Plants == 0 {
+			without = append(without, lot.ID)
+		}
+	}
+	if len(without) == 0 {
+		return lots, nil
+	}
+	gone, err := stock.ReadGone(ctx, r, nursery, without, start)
+	if err != nil || len(gone) == len(lots) {
+		return lots, err
+	}
+	return slices.DeleteFunc(lots, func(lot stock.Lot) bool { return slices.Contains(gone, lot.ID) }), nil
 }
 
 // readPlace reads who applies it to which lots under which law.
@@ -55,12 +83,15 @@ func readPlace(ctx context.Context, r postgres.Reader, w work) (rules.Applicatio
 	if err != nil {
 		return rules.Application{}, err
 	}
+	if lots, err = standing(ctx, r, w.nursery, lots, w.start); err != nil {
+		return rules.Application{}, err
+	}
 	conditions, err := conditionsOf(w.path+".conditions", w.conditions)
 	if err != nil {
 		return rules.Application{}, err
 	}
 	application := rules.Application{
-		Start: w.start, Zone: n.Zone, Jurisdiction: n.Jurisdiction, Method: w.method, Disorder: w.disorder, Class: w.class,
+		Start: w.start, Done: !w.end.IsZero(), Zone: n.Zone, Jurisdiction: n.Jurisdiction, Method: w.method, Disorder: w.disorder, Class: w.class,
 		Conditions: conditions, Candidates: w.candidates, RoundBefore: w.roundBefore,
 		Applicator: rules.Applicator{ID: w.performer.ID, DisplayName: w.performer.DisplayName, Certificates: certificatesOf(w.performer)},
 	}
@@ -141,7 +172,7 @@ func fillStore(ctx context.Context, r postgres.Reader, nursery string, applicati
 			named := lines[j].Store.Named
 			lines[j].Store = storeOf(held[lines[j].Product.ID], day)
 			lines[j].Store.Named = named
-			if err := addNamed(ctx, r, nursery, &lines[j]); err != nil {
+			if err := addNamed(ctx, r, nursery, &lines[j], day); err != nil {
 				return err
 			}
 		}
@@ -165,8 +196,9 @@ func containerOf(container products.Container) rules.Container {
 }
 
 // addNamed adds a container that is named and by the books empty: the books may be
-// wrong, which is another thing than a container that does not exist.
-func addNamed(ctx context.Context, r postgres.Reader, nursery string, line *rules.Line) error {
+// wrong, which is another thing than a container that does not exist, or had not
+// come by that day.
+func addNamed(ctx context.Context, r postgres.Reader, nursery string, line *rules.Line, day string) error {
 	named := line.Store.Named
 	if named == "" || slices.ContainsFunc(line.Store.Containers, func(c rules.Container) bool { return c.ID == named }) {
 		return nil
@@ -178,7 +210,7 @@ func addNamed(ctx context.Context, r postgres.Reader, nursery string, line *rule
 	if err != nil {
 		return err
 	}
-	if !container.Discarded {
+	if !container.Discarded && container.ReceiveDate <= day {
 		line.Store.Containers = append(line.Store.Containers, containerOf(container))
 	}
 	return nil
@@ -196,9 +228,10 @@ type pastRow struct {
 }
 
 // readHistory returns what lots were treated with, wherever they stood, the lots
-// that they were split from or joined with included. A lot that stood in none of
-// the houses treated, because it moved on the same day, counts as treated with
-// everything.
+// that they were split from or joined with included. Plants that went from one lot
+// to another while the work went on may have got it, so they did. A lot that stood
+// in none of the houses treated, because it moved on the same day, counts as
+// treated with everything.
 func readHistory(ctx context.Context, r postgres.Reader, nursery string, lots []string) (rules.History, error) {
 	lineage, err := stock.ReadLineage(ctx, r, nursery, lots)
 	if err != nil {
@@ -215,7 +248,7 @@ func readHistory(ctx context.Context, r postgres.Reader, nursery string, lots []
 			p.grams::text, p.area_m2::text
 		FROM unnest(@lots::text[], @ancestors::text[], @until::timestamptz[]) AS line (lot, ancestor, until)
 		JOIN treatment.application_lot t ON t.nursery = @nursery AND t.lot = line.ancestor
-		JOIN treatment.application a ON a.nursery = t.nursery AND a.id = t.application AND a.end_time <= line.until
+		JOIN treatment.application a ON a.nursery = t.nursery AND a.id = t.application AND a.start_time <= line.until
 		JOIN treatment.application_active p ON p.nursery = a.nursery AND p.application = a.id
 			AND (p.house = t.house OR NOT EXISTS (
 				SELECT FROM treatment.application_active other
@@ -289,6 +322,13 @@ func (p pastRow) addTo(application *rules.Past) error {
 			active.Group = known.FRACCode
 		}
 	}
+	// Rows of several houses are what the lot may have got: it stood in one of them.
+	if before := lastActive(application, p.product.ID, p.active); before != nil {
+		if active.PerArea != nil && (before.PerArea == nil || active.PerArea.Cmp(before.PerArea) > 0) {
+			before.PerArea = active.PerArea
+		}
+		return nil
+	}
 	last := len(application.Products) - 1
 	if last < 0 || application.Products[last].ID != p.product.ID {
 		product := p.product
@@ -298,6 +338,19 @@ func (p pastRow) addTo(application *rules.Past) error {
 	}
 	application.Products[last].Actives = append(application.Products[last].Actives, active)
 	return nil
+}
+
+// lastActive returns the last active ingredient of an application when it is the
+// one of a product, or nil.
+func lastActive(application *rules.Past, product, active string) *rules.PastActive {
+	if len(application.Products) == 0 {
+		return nil
+	}
+	last := &application.Products[len(application.Products)-1]
+	if last.ID != product || len(last.Actives) == 0 || last.Actives[len(last.Actives)-1].ID != active {
+		return nil
+	}
+	return &last.Actives[len(last.Actives)-1]
 }
 
 // insertFacts writes what the rules will count of an application.
@@ -338,7 +391,7 @@ const formulationPrefix = "FORMULATION_"
 const areaPlaces = 12
 
 // insertActives writes the active ingredients of a product. A product stands once
-// for each house in an application: checkQuantities holds that.
+// for each house in an application: checkTreatments holds that.
 func insertActives(ctx context.Context, tx pgx.Tx, a *application, house string, area quantity.Exact, line rules.Line) error {
 	actives, err := line.Product.ActivesIn(line.Amount)
 	if err != nil {

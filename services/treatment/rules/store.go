@@ -44,7 +44,9 @@ func (c *check) stored(l *line) error {
 	if l.Store.Named != "" {
 		i := slices.IndexFunc(containers, func(held Container) bool { return held.ID == l.Store.Named })
 		if i < 0 {
-			v := l.about(RuleContainerUnknown, Refuse, "the store holds no container %s of %s", l.Store.Named, name)
+			v := l.about(RuleContainerUnknown, Refuse, "the store held no container %s of %s on %s", l.Store.Named, name, c.day)
+			v.Numbers = []Number{{Name: "day", Value: c.day}}
+			v.Alternatives = []string{"name the container that it came from, or none"}
 			v.Source, v.Field = ownBooks, l.Field+".container"
 			c.add(v)
 			return nil
