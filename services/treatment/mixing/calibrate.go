@@ -22,6 +22,9 @@ var (
 	// mostWear is the output of a worn nozzle as a share of a new one: replace it
 	// above (sprayer makers' manuals).
 	mostWear = big.NewRat(110, 100)
+	// leastOutput is the output of a nozzle as a share of a new one below which
+	// something is wrong with it or the pressure (common practice, no source).
+	leastOutput = big.NewRat(90, 100)
 	// mostSpread is how far a nozzle's output may be from the mean of all, as a
 	// share of it (Australian guidance, the strictest found).
 	mostSpread = big.NewRat(5, 100)
@@ -277,6 +280,9 @@ func judge(output, fresh, mean quantity.Exact) (replace bool, message string) {
 	wear := percentOff(new(big.Rat).Sub(output.Amount(), fresh.Amount()), fresh.Amount())
 	if output.Amount().Cmp(fresh.Times(mostWear).Amount()) > 0 {
 		return true, fmt.Sprintf("Worn out: %s from a new nozzle, more than 10 %% above it; replace it.", wear)
+	}
+	if output.Amount().Cmp(fresh.Times(leastOutput).Amount()) < 0 {
+		return false, fmt.Sprintf("Too little: %s from a new nozzle, more than 10 %% below it; clean it, check the pressure and test again.", wear)
 	}
 	if uneven {
 		return false, fmt.Sprintf("Not worn out (%s from a new nozzle), but %s", wear, unevenText)

@@ -112,3 +112,18 @@ func TestCalibrateRefuses(t *testing.T) {
 		})
 	}
 }
+
+func TestANozzleThatGivesFarLessThanANewOneIsNotGood(t *testing.T) {
+	for _, test := range []struct{ caught, says string }{
+		{"900 mL", "Good: -10 % from a new nozzle."},
+		{"899 mL", "Too little: -10.1 % from a new nozzle, more than 10 % below it; clean it, check the pressure and test again."},
+	} {
+		got, err := mixing.Calibrate(mixing.CatchTest{
+			Nozzles:         []mixing.Catch{{Caught: some(t, test.caught), Duration: some(t, "1 min")}},
+			NewNozzleOutput: some(t, "1 L/min"), Speed: some(t, "5 km/h"), Swath: some(t, "1 m"),
+		})
+		require.NoError(t, err)
+		require.Equal(t, test.says, got.Nozzles[0].Message)
+		require.False(t, got.Nozzles[0].Replace)
+	}
+}

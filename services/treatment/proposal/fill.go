@@ -1,6 +1,7 @@
 package proposal
 
 import (
+	"fmt"
 	"math/big"
 	"slices"
 	"time"
@@ -22,8 +23,12 @@ type Stocked struct {
 type Filled struct {
 	// Application with the product in each of its treatments.
 	Application rules.Application
-	// Rate is the label's highest; zero when the label has no direction for the use.
+	// Rate is the label's highest, in the first house; zero when the label has no
+	// direction for the use.
 	Rate quantity.Quantity
+	// OtherRates are those of other houses where the label gives another, one phrase
+	// each.
+	OtherRates []string
 	// Amount of product and MixVolume in all houses; zero when not known.
 	Amount, MixVolume quantity.Quantity
 	// RestrictedEntryInterval is the longest, h; zero when the label fact is missing.
@@ -63,8 +68,11 @@ func fill(application rules.Application, uses []products.Use, stocked Stocked) F
 			treatment.Lines = []rules.Line{line}
 			continue
 		}
-		if filled.Rate.IsZero() {
+		switch {
+		case filled.Rate.IsZero():
 			filled.Rate = direction.RateMax
+		case filled.Rate.String() != direction.RateMax.String():
+			filled.OtherRates = append(filled.OtherRates, fmt.Sprintf("%s in house %s", direction.RateMax, treatment.House))
 		}
 		filled.RestrictedEntryInterval = longer(filled.RestrictedEntryInterval, direction.RestrictedEntryInterval)
 		treatment.MixVolume = volumeOf(*treatment, direction)

@@ -262,6 +262,22 @@ func TestAmountsAddUpOverHouses(t *testing.T) {
 	require.Equal(t, "26.68 g", got.Proposed[0].Amount.String())
 }
 
+func TestARateThatIsNotTheSameInEveryHouseIsSaid(t *testing.T) {
+	request := step("mancozeb", with(product("x", "mancozeb"), func(s *proposal.Stocked, d *products.Direction) {
+		outdoor := *d
+		outdoor.Sites, d.Sites = []productsv1.Site{productsv1.Site_SITE_OUTDOOR}, []productsv1.Site{productsv1.Site_SITE_GREENHOUSE}
+		outdoor.RateMin, outdoor.RateMax = amount("0.1 g/L"), amount("0.2 g/L")
+		s.Product.Directions = append(s.Product.Directions, outdoor)
+	}))
+	second := request.Application.Treatments[0]
+	second.Field, second.House, second.Site = "treatments[1]", "south", productsv1.Site_SITE_OUTDOOR
+	request.Application.Treatments = append(request.Application.Treatments, second)
+	got, err := proposal.Propose(request)
+	require.NoError(t, err)
+	require.Equal(t, "22 g", got.Proposed[0].Amount.String(), "10 L at 2 g/L and 10 L at 0.2 g/L")
+	require.Contains(t, got.Proposed[0].Reasons, "no points: the label's rate is not the same in every house: 2 g/L, but 0.2 g/L in house south")
+}
+
 func TestAVolumeThatIsGivenIsTaken(t *testing.T) {
 	request := step("mancozeb", product("x", "mancozeb"))
 	request.Application.Treatments[0].MixVolume = amount("15 L")
@@ -408,4 +424,94 @@ func BenchmarkPropose(b *testing.B) {
 	}
 	slices.Sort(took)
 	b.ReportMetric(float64(took[len(took)*99/100].Microseconds())/1000, "p99-ms")
+}
+
+// inTwoHouses moves some lots of a step to a second house, in the open, with another
+// kind of plant.
+func inTwoHouses(random *rand.Rand, request proposal.Request) proposal.Request {
+	south := request.Application.Treatments[0]
+	south.Field, south.House, south.Site, south.Area = "treatments[1]", "south", productsv1.Site_SITE_OUTDOOR, amount("37.5 m2")
+	request.Application.Treatments = append(slices.Clone(request.Application.Treatments), south)
+	for i := range request.Application.Lots {
+		if random.IntN(2) == 0 {
+			request.Application.Lots[i].House, request.Application.Lots[i].BotanicalName = "south", "Vanda coerulea"
+		}
+	}
+	for i := range request.Products {
+		d := &request.Products[i].Product.Directions[0]
+		switch random.IntN(6) {
+		case 0:
+			d.Sites = []productsv1.Site{productsv1.Site_SITE_GREENHOUSE}
+		case 1:
+			d.Crops = []string{"Phalaenopsis"}
+		case 2:
+			outdoor := *d
+			outdoor.Sites, d.Sites = []productsv1.Site{productsv1.Site_SITE_OUTDOOR}, []productsv1.Site{productsv1.Site_SITE_GREENHOUSE}
+			outdoor.RateMin, outdoor.RateMax = amount("0.1 g/L"), amount("0.2 g/L")
+			request.Products[i].Product.Directions = append(request.Products[i].Product.Directions, outdoor)
+		case 3:
+			request.Products[i].Store.Containers[0].ExpireDate = "2026-06-14"
+		}
+	}
+	return request
+}
+
+func TestWhatIsProposedPassesTheRulesInEveryHouseAndOutOfTheStore(t *testing.T) {
+	random := rand.New(rand.NewPCG(41, 42))
+	proposed, bought := 0, 0
+	for range 250 {
+		request := inTwoHouses(random, invent(random, 12, 4))
+		got, err := proposal.Propose(request)
+		require.NoError(t, err)
+		stores := map[string]rules.Store{}
+		for _, stocked := range request.Products {
+			stores[stocked.Product.ID] = stocked.Store
+		}
+		for _, option := range got.Proposed {
+			proposed++
+			verdicts, err := rules.Check(option.Application, request.History)
+			require.NoError(t, err)
+			require.Empty(t, rules.Refusals(verdicts), option.Product.ID)
+			require.Equal(t, request.Application.Candidates, option.Application.Candidates)
+			for i := range option.Application.Treatments {
+				require.Len(t, option.Application.Treatments[i].Lines, 1)
+				option.Application.Treatments[i].Lines[0].Store = stores[option.Product.ID]
+			}
+			verdicts, err = rules.Check(option.Application, request.History)
+			require.NoError(t, err)
+			refused := rules.Refusals(verdicts)
+			for _, verdict := range refused {
+				require.Contains(t, []string{rules.RuleContainerLeft, rules.RuleContainerExpired}, verdict.Rule)
+			}
+			require.Equal(t, len(refused) == 0, option.Enough, "%s: %v", option.Product.ID, refused)
+			if !option.Enough {
+				bought++
+			}
+		}
+	}
+	require.Greater(t, proposed, 100)
+	require.Greater(t, bought, 30)
+}
+
+func TestWhatIsToBuyPassesTheRules(t *testing.T) {
+	random := rand.New(rand.NewPCG(43, 44))
+	checked := 0
+	for range 150 {
+		request := invent(random, 6, 3)
+		got, err := proposal.Propose(request)
+		require.NoError(t, err)
+		for _, id := range got.ToBuy {
+			bought := request
+			bought.Products = []proposal.Stocked{product("bought", id)}
+			again, err := proposal.Propose(bought)
+			require.NoError(t, err)
+			for _, lost := range again.Lost {
+				for _, verdict := range rules.Refusals(lost.Verdicts) {
+					require.Contains(t, []string{rules.RuleRotationPartner, rules.RuleRotationAlone, rules.RuleRotationSoloShare}, verdict.Rule, "%s: %s", id, verdict.Message)
+				}
+			}
+			checked++
+		}
+	}
+	require.Greater(t, checked, 200)
 }

@@ -58,6 +58,9 @@ func (o *Option) score(application rules.Application, past past) {
 	for _, p := range points {
 		o.Reasons = append(o.Reasons, p.String())
 	}
+	if len(o.OtherRates) > 0 {
+		o.Reasons = append(o.Reasons, fmt.Sprintf("no points: the label's rate is not the same in every house: %s, but %s", o.Rate, strings.Join(o.OtherRates, ", ")))
+	}
 	o.Reasons = append(o.Reasons, o.costReason())
 }
 
