@@ -127,13 +127,20 @@ func (s *story) choose(ctx context.Context, step string) (*treatmentv1.ProductOp
 	}
 	s.tell("For %s velamen proposes, best first:", step)
 	for _, option := range options.GetProposed() {
-		s.tell("  %d. %s (FRAC %s): %s", option.GetRank(), option.GetDisplayName(), strings.Join(option.GetFracCodes(), ", "), option.GetReasons()[0])
+		s.tell("  %d. %s (FRAC %s): %s", option.GetRank(), option.GetDisplayName(), strings.Join(option.GetFracCodes(), ", "), firstReasons(option))
 	}
 	if lost := options.GetLost(); len(lost) > 0 {
 		s.tell("  %d others lost, each with its reason, for example %s: %s", len(lost), lost[0].GetDisplayName(), lost[0].GetReasons()[0])
 	}
 	s.tell("  %s", options.GetCaution())
 	return options.GetProposed()[0], nil
+}
+
+// firstReasons returns the points against a product in all, and what most of them
+// are for: the sum alone does not say why it stands where it does.
+func firstReasons(option *treatmentv1.ProductOption) string {
+	reasons := option.GetReasons()
+	return strings.Join(reasons[:min(2, len(reasons))], "; ")
 }
 
 // mix works out what to measure out of the product that was chosen.
