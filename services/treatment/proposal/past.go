@@ -82,10 +82,19 @@ func readPast(request Request) (past, error) {
 		if !seen[text.String()] {
 			seen[text.String()] = true
 			p.against = append(p.against, uses)
-			p.sequences = append(p.sequences, rules.NewSequence(uses...))
 		}
 	}
 	return p, nil
+}
+
+// forOne returns the past with sequences of its own, which one goroutine at a time may
+// ask.
+func (p past) forOne() past {
+	p.sequences = make([]*rules.Sequence, len(p.against))
+	for i, uses := range p.against {
+		p.sequences[i] = rules.NewSequence(uses...)
+	}
+	return p
 }
 
 // rotationPoints weigh how much of the rotation limits is used up once a product is

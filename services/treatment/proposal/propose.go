@@ -3,8 +3,11 @@ package proposal
 import (
 	"cmp"
 	"fmt"
+	"runtime"
 	"slices"
 	"strings"
+	"sync"
+	"sync/atomic"
 	"time"
 
 	productsv1 "velamen/gen/velamen/products/v1"
@@ -91,12 +94,11 @@ func Propose(request Request) (Proposal, error) {
 		return Proposal{}, err
 	}
 	var proposal Proposal
-	for _, stocked := range request.Products {
-		option, passes := weigh(request, past, stocked)
-		if passes {
-			proposal.Proposed = append(proposal.Proposed, option)
+	for _, weighed := range weighAll(request, past) {
+		if weighed.passes {
+			proposal.Proposed = append(proposal.Proposed, weighed.option)
 		} else {
-			proposal.Lost = append(proposal.Lost, option)
+			proposal.Lost = append(proposal.Lost, weighed.option)
 		}
 	}
 	slices.SortFunc(proposal.Proposed, better)
@@ -106,6 +108,30 @@ func Propose(request Request) (Proposal, error) {
 	slices.SortFunc(proposal.Lost, sooner)
 	proposal.ToBuy = toBuy(request.Application, past, proposal.Proposed)
 	return proposal, nil
+}
+
+// weighed is a product that was weighed.
+type weighed struct {
+	option Option
+	passes bool
+}
+
+// weighAll weighs every product, each by itself, on all processors: what is left of
+// the time of a proposal is the engine looking at one product after another.
+func weighAll(request Request, past past) []weighed {
+	all := make([]weighed, len(request.Products))
+	var next atomic.Int64
+	var group sync.WaitGroup
+	for range min(runtime.GOMAXPROCS(0), len(all)) {
+		own := past.forOne()
+		group.Go(func() {
+			for i := next.Add(1) - 1; int(i) < len(all); i = next.Add(1) - 1 {
+				all[i].option, all[i].passes = weigh(request, own, request.Products[i])
+			}
+		})
+	}
+	group.Wait()
+	return all
 }
 
 // sooner orders options that lost.
