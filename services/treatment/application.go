@@ -13,6 +13,7 @@ import (
 	typev1 "velamen/gen/velamen/type/v1"
 	"velamen/internal/fault"
 	"velamen/internal/quantity"
+	"velamen/internal/resource"
 	"velamen/services/identity"
 	"velamen/services/products"
 	"velamen/services/stock"
@@ -34,9 +35,25 @@ type work struct {
 	// start and end of the work; end is zero while it is only planned.
 	start, end time.Time
 	performer  identity.Person
+	// isolatedIn is the house of the isolation bench that the lots were last set apart
+	// on in the program, as confirmed; empty for none. The books follow a moment later.
+	isolatedIn string
 	// candidates are the active ingredients that the step allows, nil outside a
 	// step; roundBefore the resistance groups that the round before used.
 	candidates, roundBefore []string
+}
+
+// houseOf returns the house that a lot stands in: that of the books, unless the lots
+// were set apart in a house that is treated and the books do not have it there yet.
+func (w work) houseOf(lot stock.Lot) string {
+	treats := func(house string) bool {
+		name := resource.Of("nurseries", w.nursery, "houses", house)
+		return slices.ContainsFunc(w.treatments, func(t *treatmentv1.HouseTreatment) bool { return t.GetHouse() == name })
+	}
+	if w.isolatedIn != "" && !treats(lot.House) && treats(w.isolatedIn) {
+		return w.isolatedIn
+	}
+	return lot.House
 }
 
 // methodOf returns how chemical is applied in a kind of step.

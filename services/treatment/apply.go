@@ -11,6 +11,7 @@ import (
 	treatmentv1 "velamen/gen/velamen/treatment/v1"
 	"velamen/internal/clock"
 	"velamen/internal/fault"
+	"velamen/internal/postgres"
 	"velamen/internal/resource"
 	"velamen/internal/rpc"
 	"velamen/services/identity"
@@ -45,6 +46,9 @@ func (s *Service) apply(ctx context.Context, tx pgx.Tx, p *program, lots []strin
 		performer: performer, roundBefore: before,
 		candidates: p.templateStep(step.Key).GetCandidateActiveIngredients(),
 	}
+	if w.isolatedIn, err = isolatedIn(ctx, tx, p); err != nil {
+		return appliedStep{}, err
+	}
 	facts, history, err := readFacts(ctx, tx, w)
 	if err != nil {
 		return appliedStep{}, err
@@ -66,6 +70,26 @@ func (s *Service) apply(ctx context.Context, tx pgx.Tx, p *program, lots []strin
 	}
 	err = s.enterApplication(ctx, tx, a, w, facts, usedIn{step: step.Key, round: step.Round})
 	return appliedStep{name: a.name(), verdicts: verdicts, overrides: overrides}, err
+}
+
+// isolatedIn returns the house of the bench that the lots of a program were last set
+// apart on; empty when they were not.
+func isolatedIn(ctx context.Context, r postgres.Reader, p *program) (string, error) {
+	confirmations, err := readConfirmations(ctx, r, p)
+	if err != nil {
+		return "", err
+	}
+	for _, event := range slices.Backward(confirmations) {
+		if event.confirmation.GetBench() == "" {
+			continue
+		}
+		ids, err := resource.Parse("bench", event.confirmation.GetBench(), "nurseries", "houses", "benches")
+		if err != nil {
+			return "", err
+		}
+		return ids[1], nil
+	}
+	return "", nil
 }
 
 // checkSpeaker refuses a worker who confirms a restricted-use product in another's
@@ -128,6 +152,7 @@ func (s *Service) sendToLedger(ctx context.Context, tx pgx.Tx, a *application, m
 	if a.step != "" {
 		event.Step = stepName(a.nursery, a.program, a.step)
 	}
+	event.Overrides, event.BreachRules = overridesApplied(a), breachRules(a)
 	lots, err := stock.ReadLots(ctx, tx, a.nursery, a.lots)
 	if err != nil {
 		return err

@@ -95,6 +95,9 @@ func (s *Service) enter(ctx context.Context, tx pgx.Tx, p *program, lots []strin
 			return entered{}, err
 		}
 	}
+	if err := checkCounts(ctx, tx, p.nursery, lots, c); err != nil {
+		return entered{}, err
+	}
 	performer, err := applicator(ctx, tx, p.nursery, c.path+".performer", c.confirmation.GetPerformer(), c.caller.Person)
 	if err != nil {
 		return entered{}, err

@@ -9,6 +9,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	treatmentv1 "velamen/gen/velamen/treatment/v1"
+	typev1 "velamen/gen/velamen/type/v1"
 	"velamen/internal/clock"
 	"velamen/internal/fault"
 	"velamen/internal/quantity"
@@ -143,14 +144,34 @@ func sameProducts(a, b *treatmentv1.HouseTreatment) bool {
 }
 
 func checkConditions(path string, conditions *treatmentv1.Conditions) error {
-	if t := conditions.GetTemperature(); t != nil && t.GetUnit() != string(quantity.Celsius) {
-		return fault.Field(path+".temperature", "must be in Cel")
-	}
-	if h := conditions.GetHumidity(); h != nil && h.GetUnit() != string(quantity.Percent) {
-		return fault.Field(path+".humidity", "must be in %%")
+	for _, measured := range []struct {
+		field       string
+		message     *typev1.Quantity
+		least, most quantity.Quantity
+	}{
+		{path + ".temperature", conditions.GetTemperature(), coldest, hottest},
+		{path + ".humidity", conditions.GetHumidity(), driest, wettest},
+	} {
+		if measured.message == nil {
+			continue
+		}
+		q, err := quantity.FromContract(measured.message)
+		if err != nil {
+			return fault.Field(measured.field, "%s", err)
+		}
+		if q.Unit != measured.least.Unit || q.Amount.LessThan(measured.least.Amount) || q.Amount.GreaterThan(measured.most.Amount) {
+			return fault.Field(measured.field, "must be from %s to %s", measured.least, measured.most).With("value", q.String())
+		}
 	}
 	return nil
 }
+
+// What a thermometer and a hygrometer in a house can show: anything else was typed
+// in another unit or slipped. Common practice, no source.
+var (
+	coldest, hottest = quantity.Must("-30", quantity.Celsius), quantity.Must("60", quantity.Celsius)
+	driest, wettest  = quantity.Must("0", quantity.Percent), quantity.Must("100", quantity.Percent)
+)
 
 // OutcomeOf returns what a confirmation's check showed.
 func OutcomeOf(kind Kind, c *treatmentv1.Confirmation) Outcome {

@@ -1,9 +1,11 @@
 package treatment
 
 import (
+	"slices"
 	"time"
 
 	"velamen/internal/quantity"
+	"velamen/services/treatment/rules"
 )
 
 // Topics of what the workflows must learn. Their subject is the program's name.
@@ -56,6 +58,20 @@ type ApplicationConfirmed struct {
 	Houses []HouseApplied `json:"houses"`
 	// Breach says why it is no confirmation of a step; empty where it is one.
 	Breach string `json:"breach,omitempty"`
+	// Overrides are the rules that refused it and that a person went against.
+	Overrides []OverrideApplied `json:"overrides,omitempty"`
+	// BreachRules are the rules that refused a breach, each once.
+	BreachRules []string `json:"breach_rules,omitempty"`
+}
+
+// OverrideApplied is a rule that refused an application which a person had
+// confirmed all the same.
+type OverrideApplied struct {
+	Rule string `json:"rule"`
+	// Note says why.
+	Note string `json:"note"`
+	// Person is the name of the owner or manager who answers for it.
+	Person string `json:"person"`
 }
 
 // HouseApplied is what was applied in one house.
@@ -97,4 +113,26 @@ type ActiveApplied struct {
 	Content quantity.Quantity `json:"content"`
 	// Amount applied, g.
 	Amount quantity.Quantity `json:"amount"`
+}
+
+func overridesApplied(a *application) []OverrideApplied {
+	var applied []OverrideApplied
+	for _, override := range a.overrides {
+		applied = append(applied, OverrideApplied{Rule: override.GetRule(), Note: override.GetNote(), Person: override.GetPerson()})
+	}
+	return applied
+}
+
+// breachRules returns the rules that refused a breach, each once.
+func breachRules(a *application) []string {
+	if a.breachNote == "" {
+		return nil
+	}
+	var names []string
+	for _, v := range rules.Refusals(a.verdicts) {
+		if !slices.Contains(names, v.Rule) {
+			names = append(names, v.Rule)
+		}
+	}
+	return names
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -189,6 +190,24 @@ func countInspections(ctx context.Context, r postgres.Reader, p *program, lots [
 		}
 	}
 	return counted, nil
+}
+
+// checkCounts refuses an inspection that says to have looked at more plants than the
+// lots had: what it shows would be stated as proven.
+func checkCounts(ctx context.Context, r postgres.Reader, nursery string, lots []string, c confirming) error {
+	counts := c.confirmation.GetInspection()
+	if counts == nil {
+		return nil
+	}
+	plants, err := stock.ReadPlantsAt(ctx, r, nursery, lots, []time.Time{c.confirmation.GetEndTime().AsTime()})
+	if err != nil {
+		return err
+	}
+	if counts.GetPlantsSampled() <= plants[0] {
+		return nil
+	}
+	return fault.Field(c.path+".inspection.plants_sampled", "the lots had %d plants then, so %d cannot have been looked at", plants[0], counts.GetPlantsSampled()).
+		With("plants", strconv.FormatInt(plants[0], 10)).With("plants_sampled", strconv.FormatInt(counts.GetPlantsSampled(), 10))
 }
 
 // assessmentOf returns what is stated at a release as the contract carries it.

@@ -16,18 +16,32 @@ import (
 	"velamen/internal/postgres"
 	"velamen/internal/quantity"
 	"velamen/internal/resource"
+	"velamen/internal/rpc"
 	"velamen/services/diagnosis"
+	"velamen/services/identity"
 	"velamen/services/products"
 	"velamen/services/stock"
 	"velamen/services/treatment/mixing"
+	"velamen/services/treatment/rules"
 )
 
 // CalculateMix returns what to measure out for each load.
+//
+// What no application passes with, such as two products that make a poison together
+// or an active ingredient that is not approved, is refused; what a rule warns of
+// stands on the sheet.
 func (s *Service) CalculateMix(ctx context.Context, request *treatmentv1.CalculateMixRequest) (*treatmentv1.MixSheet, error) {
+	caller, err := rpc.Caller(ctx)
+	if err != nil {
+		return nil, err
+	}
 	var message *treatmentv1.MixSheet
-	err := s.db.InSnapshot(ctx, func(tx pgx.Tx) error {
+	err = s.db.InSnapshot(ctx, func(tx pgx.Tx) error {
 		wanted, nursery, err := readMixRequest(ctx, tx, request)
 		if err != nil {
+			return err
+		}
+		if wanted.ToMind, err = s.checkMix(ctx, tx, nursery, request, caller.Person); err != nil {
 			return err
 		}
 		sheet, err := mixing.Work(wanted)
@@ -75,7 +89,12 @@ func readMixRequest(ctx context.Context, r postgres.Reader, request *treatmentv1
 		return mixing.Request{}, "", err
 	}
 	use := products.Use{Method: request.GetMethod(), Class: disorder.Class, Disorder: disorder.ID}
-	if use.Site, wanted.Where, err = readSite(ctx, r, ids[0], request.GetHouse()); err != nil {
+	house, err := readMixHouse(ctx, r, ids[0], request.GetHouse())
+	if err != nil {
+		return mixing.Request{}, "", err
+	}
+	use.Site, wanted.Where = siteOf(house), house.DisplayName
+	if wanted.Remarks, err = airing(house); err != nil {
 		return mixing.Request{}, "", err
 	}
 	for i, message := range request.GetProducts() {
@@ -136,18 +155,106 @@ func bathOf(message *treatmentv1.BathPlan) (*mixing.Bath, error) {
 	return plan, nil
 }
 
-// readSite returns what a house is to a label and what people call it; nothing for
-// no house.
-func readSite(ctx context.Context, r postgres.Reader, nursery, name string) (productsv1.Site, string, error) {
+// readMixHouse returns the house that a mix is for; the zero value for none.
+func readMixHouse(ctx context.Context, r postgres.Reader, nursery, name string) (stock.House, error) {
 	if name == "" {
-		return productsv1.Site_SITE_UNSPECIFIED, "", nil
+		return stock.House{}, nil
 	}
 	ids, err := resource.Parse("house", name, "nurseries", "houses")
 	if err != nil {
-		return productsv1.Site_SITE_UNSPECIFIED, "", err
+		return stock.House{}, err
 	}
-	house, err := stock.ReadHouse(ctx, r, nursery, ids[1])
-	return siteOf(house), house.DisplayName, err
+	return stock.ReadHouse(ctx, r, nursery, ids[1])
+}
+
+// airChanges is how many times the air of a closed house is changed before anybody
+// enters, as one of several conditions of 40 CFR 170.405 (from memory).
+const airChanges = 10
+
+// airing says how long the fans of a house take to change its air.
+func airing(house stock.House) ([]mixing.Sentence, error) {
+	if house.Volume.IsZero() || house.FanCapacity.IsZero() {
+		return nil, nil
+	}
+	minutes, err := mixing.AirExchangeTime(house.Volume.Exact(), house.FanCapacity.Exact(), airChanges)
+	if err != nil {
+		return nil, err
+	}
+	return []mixing.Sentence{{
+		Text: fmt.Sprintf("The fans change the air of %s %d times in %s min; that never shortens the restricted-entry interval.",
+			house.DisplayName, airChanges, minutes.Ceil(1).Plain()),
+		Source: "40 CFR 170.405, from memory",
+	}}, nil
+}
+
+// notAboutTheMix are rules on who applies a mix and what the store holds, which are
+// settled when it is applied. The sheet says them all the same.
+var notAboutTheMix = []string{
+	rules.RuleCertifiedApplicator, rules.RuleContainerUnknown, rules.RuleContainerExpired, rules.RuleContainerLeft,
+}
+
+// checkMix holds the products of a mix to the rules that need no lots: labels, law and
+// what may stand in one tank. It returns what else is to be minded.
+func (s *Service) checkMix(ctx context.Context, r postgres.Reader, nursery string, request *treatmentv1.CalculateMixRequest, caller string) ([]mixing.Sentence, error) {
+	application, err := s.mixApplication(ctx, r, nursery, request, caller)
+	if err != nil {
+		return nil, err
+	}
+	verdicts, err := rules.Check(application, nil)
+	if err != nil {
+		return nil, err
+	}
+	var refused []rules.Verdict
+	var minds []mixing.Sentence
+	for _, v := range verdicts {
+		aside := slices.Contains(notAboutTheMix, v.Rule)
+		switch {
+		case v.Outcome == rules.Refuse && !v.Overridable && !aside:
+			refused = append(refused, v)
+		case v.Outcome == rules.Refuse, v.Outcome == rules.Warn && slices.Contains(rules.SpacingRules(), v.Rule):
+			minds = append(minds, mixing.Sentence{Text: sentence(v.Message), Source: v.Source})
+		}
+	}
+	if len(refused) > 0 {
+		return nil, refusal(refused)
+	}
+	return minds, nil
+}
+
+// mixApplication is the application that a mix would be now, without lots and
+// amounts.
+func (s *Service) mixApplication(ctx context.Context, r postgres.Reader, nursery string, request *treatmentv1.CalculateMixRequest, caller string) (rules.Application, error) {
+	disorder, _ := diagnosis.DisorderByID(request.GetDisorder())
+	w := work{
+		nursery: nursery, path: "mix", method: request.GetMethod(), disorder: disorder.ID, class: disorder.Class, start: s.db.Now(),
+	}
+	var err error
+	if w.performer, err = identity.ReadPerson(ctx, r, nursery, caller); err != nil {
+		return rules.Application{}, err
+	}
+	application, err := readPlace(ctx, r, w)
+	if err != nil {
+		return rules.Application{}, err
+	}
+	house, err := readMixHouse(ctx, r, nursery, request.GetHouse())
+	if err != nil {
+		return rules.Application{}, err
+	}
+	treatment := rules.Treatment{Field: "products", House: house.ID, Site: siteOf(house), Chemigation: request.GetInjectorPartsWater() > 0}
+	for i, wanted := range request.GetProducts() {
+		field := fmt.Sprintf("products[%d].product", i)
+		ids, err := resource.Parse(field, wanted.GetProduct(), "nurseries", "products")
+		if err != nil {
+			return rules.Application{}, err
+		}
+		product, err := products.ReadProduct(ctx, r, nursery, ids[1])
+		if err != nil {
+			return rules.Application{}, err
+		}
+		treatment.Lines = append(treatment.Lines, rules.Line{Field: field, Product: product})
+	}
+	application.Treatments = []rules.Treatment{treatment}
+	return application, fillStore(ctx, r, nursery, &application)
 }
 
 func readIngredient(ctx context.Context, r postgres.Reader, at, nursery string, message *treatmentv1.MixProduct, use products.Use, injected bool) (mixing.Ingredient, error) {
@@ -272,6 +379,9 @@ func sheetContract(nursery string, sheet mixing.Sheet) *treatmentv1.MixSheet {
 	message := &treatmentv1.MixSheet{
 		TotalVolume: sheet.TotalVolume.Contract(), RestrictedEntryInterval: sheet.RestrictedEntryInterval.Contract(),
 		ProtectiveEquipment: sheet.ProtectiveEquipment, Missing: sheet.Missing, Text: sheet.Text(), Caution: sheet.Caution,
+	}
+	for _, mind := range sheet.ToMind {
+		message.ToMind = append(message.ToMind, mind.String())
 	}
 	for _, load := range sheet.Loads {
 		message.Loads = append(message.Loads, loadContract(nursery, load))

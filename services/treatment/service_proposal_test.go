@@ -1,6 +1,7 @@
 package treatment_test
 
 import (
+	"strings"
 	"testing"
 	"time"
 
@@ -8,7 +9,9 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
 	productsv1 "velamen/gen/velamen/products/v1"
+	stockv1 "velamen/gen/velamen/stock/v1"
 	treatmentv1 "velamen/gen/velamen/treatment/v1"
 	"velamen/internal/fault"
 	"velamen/internal/rpc/rpctest"
@@ -160,4 +163,75 @@ func TestATimeThatIsNoneIsRefused(t *testing.T) {
 	_, err := n.treatment.ProposeProducts(asWorker(), &treatmentv1.ProposeProductsRequest{
 		Name: program + "/steps/systemic-1", StartTime: &timestamppb.Timestamp{Nanos: -1}})
 	rpctest.RefusedField(t, err, "start_time")
+}
+
+func TestNoSheetIsPrintedForAMixThatNoApplicationPassesWith(t *testing.T) {
+	n, _ := openNursery(t)
+	n.addProduct("lime", "lime-sulphur", []diagnosisv1.DisorderClass{diagnosisv1.DisorderClass_DISORDER_CLASS_FUNGUS}, false)
+	n.addProduct("phos", "phosphorous-acid", []diagnosisv1.DisorderClass{diagnosisv1.DisorderClass_DISORDER_CLASS_FUNGUS}, false)
+	n.addProduct("oil", "paraffinic-oil", []diagnosisv1.DisorderClass{diagnosisv1.DisorderClass_DISORDER_CLASS_FUNGUS}, false)
+	mix := func(products ...string) (*treatmentv1.MixSheet, error) {
+		request := &treatmentv1.CalculateMixRequest{
+			Parent: "nurseries/test", Method: productsv1.Method_METHOD_SPRAY, Disorder: "phyllosticta-leaf-spot", Volume: q("10", "L"),
+		}
+		for _, product := range products {
+			request.Products = append(request.Products, &treatmentv1.MixProduct{Product: name("products/" + product), Rate: q("1", "g/L")})
+		}
+		return n.treatment.CalculateMix(asWorker(), request)
+	}
+	_, err := mix("lime", "phos")
+	message, values := rpctest.Refused(t, err, codes.FailedPrecondition, fault.RuleRefuses)
+	require.Equal(t, "mix-lime-sulphur-acid", values["rule"], message)
+
+	sheet, err := mix("tebu", "oil")
+	require.NoError(t, err)
+	require.NotEmpty(t, sheet.GetToMind(), "a DMI with oil raises the risk of injury")
+	require.Contains(t, sheet.GetText(), "MIND")
+
+	restricted, err := mix("rest")
+	require.NoError(t, err)
+	require.Contains(t, strings.Join(restricted.GetToMind(), " "), "certified applicators only")
+}
+
+func TestTheFansOfAHouseStandOnItsMixSheet(t *testing.T) {
+	n, _ := openNursery(t)
+	_, err := n.stock.CreateHouse(asManager(), &stockv1.CreateHouseRequest{Parent: "nurseries/test", HouseId: "h3", RequestId: id(),
+		House: &stockv1.House{DisplayName: "House 3", Area: q("100", "m2"), Volume: q("500", "m3"), FanCapacity: q("24000", "m3/h")}})
+	require.NoError(t, err)
+	sheet, err := n.treatment.CalculateMix(asWorker(), &treatmentv1.CalculateMixRequest{
+		Parent: "nurseries/test", Method: productsv1.Method_METHOD_SPRAY, Disorder: "phyllosticta-leaf-spot", Volume: q("10", "L"),
+		House: name("houses/h3"), Products: []*treatmentv1.MixProduct{{Product: name("products/thio")}},
+	})
+	require.NoError(t, err)
+	require.Contains(t, strings.Join(sheet.GetNotes(), " "), "10 times in 12.5 min")
+}
+
+func TestAnApplicationIsHeldToTheBooks(t *testing.T) {
+	n, _ := openNursery(t)
+	lot := n.newLot()
+	for _, test := range []struct {
+		name, rule string
+		change     func(*treatmentv1.HouseTreatment)
+	}{
+		{"an area above the house's", "area-of-house", func(h *treatmentv1.HouseTreatment) { h.Area = q("401", "m2") }},
+		{"more plants than there are", "plants-of-lots", func(h *treatmentv1.HouseTreatment) { h.Plants = 51 }},
+	} {
+		t.Run(test.name, func(t *testing.T) {
+			application := proposed(lot, "thio", "10", day0)
+			test.change(application.GetTreatments()[0])
+			require.Contains(t, refused(n.check(application).GetVerdicts()), test.rule)
+		})
+	}
+}
+
+func TestNobodyLooksAtMorePlantsThanThereAre(t *testing.T) {
+	n, _ := openNursery(t)
+	past := func(days int) time.Time { return day0.AddDate(0, 0, -days) }
+	program := n.start("phyllosticta-leaf-spot", "leaf-spots",
+		completed("isolate", past(60)), completed("disinfect", past(60).Add(2*time.Hour)), completed("prune", past(59)),
+		completed("systemic", past(58)), completed("contact", past(44))).GetName()
+	inspection := did("inspection", day0)
+	inspection.Inspection.PlantsSampled = 51
+	_, err := n.confirm(program, "inspection-1", inspection)
+	require.Contains(t, rpctest.RefusedField(t, err, "confirmation.inspection.plants_sampled"), "50 plants")
 }

@@ -96,7 +96,7 @@ func readPlace(ctx context.Context, r postgres.Reader, w work) (rules.Applicatio
 		Applicator: rules.Applicator{ID: w.performer.ID, DisplayName: w.performer.DisplayName, Certificates: certificatesOf(w.performer)},
 	}
 	for _, lot := range lots {
-		application.Lots = append(application.Lots, rules.Lot{ID: lot.ID, BotanicalName: lot.BotanicalName, House: lot.House})
+		application.Lots = append(application.Lots, rules.Lot{ID: lot.ID, BotanicalName: lot.BotanicalName, House: w.houseOf(lot), Plants: lot.Plants})
 	}
 	return application, nil
 }
@@ -112,6 +112,7 @@ func readTreatment(ctx context.Context, r postgres.Reader, field, nursery string
 	}
 	treatment := rules.Treatment{
 		Field: field, House: house.ID, Site: siteOf(house), Plants: treated.GetPlants(), Chemigation: treated.GetChemigation(),
+		HouseArea: house.Area,
 	}
 	if treatment.Area, err = positive(field+".area", treated.GetArea(), AreaUnits()...); err != nil {
 		return rules.Treatment{}, err

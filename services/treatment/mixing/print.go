@@ -38,6 +38,12 @@ func (s Sheet) Text() string {
 	for _, missing := range s.Missing {
 		p.item("!", missing)
 	}
+	if len(s.ToMind) > 0 {
+		p.section("MIND")
+		for _, mind := range s.ToMind {
+			p.item("!", mind.String())
+		}
+	}
 	p.section("MEASURE OUT")
 	for i, load := range s.Loads {
 		if i > 0 {

@@ -35,6 +35,10 @@ type Request struct {
 	InjectorPartsWater int64
 	// Bath is how a bath is kept; nil for none.
 	Bath *Bath
+	// ToMind are sentences that must stand before the amounts: what a rule warns of.
+	ToMind []Sentence
+	// Remarks are further notes, such as how long the house is to be aired.
+	Remarks []Sentence
 	// Caution is the line that stands on everything that shows a dose.
 	Caution string
 }

@@ -36,6 +36,8 @@ type Sheet struct {
 	Rates []string
 	// Missing are facts that the labels lack, one sentence each.
 	Missing []string
+	// ToMind are sentences to read before anything is measured.
+	ToMind  []Sentence
 	Caution string
 }
 
@@ -423,6 +425,7 @@ func (m mix) sheet(total quantity.Exact, loads []Load) Sheet {
 	sheet := Sheet{
 		Where: m.Where, Against: m.Against, Method: m.Method, Area: m.Area, Plants: m.Plants,
 		TotalVolume: total.Floor(quantity.Places), Loads: loads, Caution: m.Caution,
+		ToMind: m.ToMind,
 	}
 	longest := quantity.Must("0", quantity.Hour)
 	for _, line := range m.lines {
@@ -480,6 +483,7 @@ func (m mix) finished(sheet Sheet, needs []need, made quantity.Exact, vessel str
 	}
 	sheet.Notes = append(concentrations, sheet.Notes...)
 	sheet.Notes = append(sheet.Notes, partnerNotes(len(products))...)
+	sheet.Notes = append(sheet.Notes, m.Remarks...)
 	if m.Bath != nil {
 		return sheet, nil
 	}

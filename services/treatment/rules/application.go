@@ -49,6 +49,8 @@ type Lot struct {
 	BotanicalName string
 	// House is the id of the house that it stands in.
 	House string
+	// Plants on hand; 0 when not known.
+	Plants int64
 }
 
 // Treatment is what is applied in one house.
@@ -61,6 +63,8 @@ type Treatment struct {
 	Site productsv1.Site
 	// Area treated and volume of mix; zero when not known yet.
 	Area, MixVolume quantity.Quantity
+	// HouseArea is the floor of the house; zero when not known.
+	HouseArea quantity.Quantity
 	// Plants or pots treated; 0 when not known.
 	Plants int64
 	// Chemigation is true when it goes out through the irrigation.

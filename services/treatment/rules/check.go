@@ -46,7 +46,9 @@ func (c *check) all() ([]Verdict, error) {
 	if err := c.store(); err != nil {
 		return nil, err
 	}
-	c.place()
+	if err := c.place(); err != nil {
+		return nil, err
+	}
 	c.rotation()
 	c.spacing()
 	c.weather()

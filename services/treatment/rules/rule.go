@@ -28,6 +28,8 @@ const (
 	RuleContainerLeft       = "container-left"
 	RuleContainerCounted    = "container-counted"
 	RuleLotsInHouse         = "lots-in-house"
+	RuleAreaOfHouse         = "area-of-house"
+	RulePlantsOfLots        = "plants-of-lots"
 	RuleStepCandidate       = "step-candidate"
 	RuleWorksOnClass        = "works-on-class"
 	RuleRotationRoundBefore = "rotation-round-before"
@@ -73,6 +75,8 @@ func Rules() []string {
 		RuleContainerLeft,
 		RuleContainerCounted,
 		RuleLotsInHouse,
+		RuleAreaOfHouse,
+		RulePlantsOfLots,
 		RuleStepCandidate,
 		RuleWorksOnClass,
 		RuleRotationRoundBefore,
@@ -86,11 +90,18 @@ func Rules() []string {
 		RuleRotationSoloShare,
 		RuleRotationMost,
 	}
-	for _, p := range spacing().pairs {
-		ids = append(ids, p.id)
-	}
+	ids = append(ids, SpacingRules()...)
 	for _, row := range weather() {
 		ids = append(ids, row.id)
+	}
+	return ids
+}
+
+// SpacingRules returns the identifiers of the rules on what must not meet.
+func SpacingRules() []string {
+	var ids []string
+	for _, p := range spacing().pairs {
+		ids = append(ids, p.id)
 	}
 	return ids
 }

@@ -5856,7 +5856,9 @@ type MixSheet struct {
 	// What to keep in mind: the label and local law decide.
 	Caution string `protobuf:"bytes,8,opt,name=caution,proto3" json:"caution,omitempty"`
 	// Facts that the labels lack, one sentence each.
-	Missing       []string `protobuf:"bytes,9,rep,name=missing,proto3" json:"missing,omitempty"`
+	Missing []string `protobuf:"bytes,9,rep,name=missing,proto3" json:"missing,omitempty"`
+	// What a rule warns of, to read before anything is measured, one sentence each.
+	ToMind        []string `protobuf:"bytes,10,rep,name=to_mind,json=toMind,proto3" json:"to_mind,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -5950,6 +5952,13 @@ func (x *MixSheet) GetCaution() string {
 func (x *MixSheet) GetMissing() []string {
 	if x != nil {
 		return x.Missing
+	}
+	return nil
+}
+
+func (x *MixSheet) GetToMind() []string {
+	if x != nil {
+		return x.ToMind
 	}
 	return nil
 }
@@ -7079,7 +7088,7 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\bproducts\x18\x03 \x03(\v2!.velamen.treatment.v1.LoadProductR\bproducts\x12-\n" +
 	"\x04area\x18\x04 \x01(\v2\x19.velamen.type.v1.QuantityR\x04area\x12\x14\n" +
 	"\x05times\x18\x05 \x01(\x03R\x05times\x12\x18\n" +
-	"\apurpose\x18\x06 \x01(\tR\apurpose\"\xfc\x02\n" +
+	"\apurpose\x18\x06 \x01(\tR\apurpose\"\x95\x03\n" +
 	"\bMixSheet\x12<\n" +
 	"\ftotal_volume\x18\x01 \x01(\v2\x19.velamen.type.v1.QuantityR\vtotalVolume\x124\n" +
 	"\x05loads\x18\x02 \x03(\v2\x1e.velamen.treatment.v1.TankLoadR\x05loads\x12\x14\n" +
@@ -7089,7 +7098,9 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\x14protective_equipment\x18\x06 \x03(\tR\x13protectiveEquipment\x12\x12\n" +
 	"\x04text\x18\a \x01(\tR\x04text\x12\x18\n" +
 	"\acaution\x18\b \x01(\tR\acaution\x12\x18\n" +
-	"\amissing\x18\t \x03(\tR\amissing\"\x8d\x01\n" +
+	"\amissing\x18\t \x03(\tR\amissing\x12\x17\n" +
+	"\ato_mind\x18\n" +
+	" \x03(\tR\x06toMind\"\x8d\x01\n" +
 	"\tCatchTest\x12=\n" +
 	"\x06caught\x18\x01 \x01(\v2\x19.velamen.type.v1.QuantityB\n" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x06caught\x12A\n" +
