@@ -50,6 +50,16 @@ type entry struct {
 	CreateTime              time.Time         `json:"create_time"`
 	Correction              *correction       `json:"correction,omitempty"`
 	Breach                  string            `json:"breach,omitempty"`
+	Overrides               []override        `json:"overrides,omitempty"`
+	BreachRules             []string          `json:"breach_rules,omitempty"`
+}
+
+// override is a rule that refused the application and that a person, named by
+// resource, went against.
+type override struct {
+	Rule   string `json:"rule"`
+	Note   string `json:"note"`
+	Person string `json:"person"`
 }
 
 // activeUse is an active ingredient in an entry. The content stays beside the
@@ -113,6 +123,10 @@ func entriesOf(nursery string, applied treatment.ApplicationConfirmed) ([]entry,
 				Applicator: applied.Applicator, ApplicatorDisplayName: applied.ApplicatorDisplayName,
 				Target: applied.Disorder, Crops: slices.Sorted(slices.Values(house.Crops)),
 				Method: applied.Method, RestrictedEntryInterval: applied.RestrictedEntryInterval, Breach: applied.Breach,
+				BreachRules: applied.BreachRules,
+			}
+			for _, o := range applied.Overrides {
+				e.Overrides = append(e.Overrides, override{Rule: o.Rule, Note: o.Note, Person: o.Person})
 			}
 			for _, active := range product.Actives {
 				e.Actives = append(e.Actives, activeUse{
@@ -169,13 +183,16 @@ func (k kept) contract() (*recordsv1.Entry, error) {
 		StartTime: timestamppb.New(k.StartTime), EndTime: timestamppb.New(k.EndTime),
 		Applicator: k.Applicator, ApplicatorDisplayName: k.ApplicatorDisplayName,
 		Target: k.Target, Crops: k.Crops, Method: method,
-		RestrictedEntryInterval: k.RestrictedEntryInterval.Contract(), BreachNote: k.Breach,
+		RestrictedEntryInterval: k.RestrictedEntryInterval.Contract(), BreachNote: k.Breach, BreachRules: k.BreachRules,
 		Hash: hex.EncodeToString(k.hash), CreateTime: timestamppb.New(k.CreateTime),
 	}
 	for _, active := range k.Actives {
 		message.Actives = append(message.Actives, &recordsv1.ActiveUse{
 			ActiveIngredient: active.ActiveIngredient, FracCode: active.FRACCode, Amount: active.Amount.Contract(),
 		})
+	}
+	for _, o := range k.Overrides {
+		message.Overrides = append(message.Overrides, &recordsv1.Override{Rule: o.Rule, Note: o.Note, Person: o.Person})
 	}
 	if k.Correction != nil {
 		message.Correction = &recordsv1.Correction{

@@ -31,18 +31,40 @@ func TestTheCanonicalFormIsFixed(t *testing.T) {
 		`"restricted_entry_interval":{"amount":"24","unit":"h"},"create_time":"2026-03-20T12:00:00Z"}`, body(t))
 }
 
+// An entry of before the ledger kept overrides has the form of the test above, and
+// reads as it did; what is new stands at the end.
+func TestRulesThatWereGoneAgainstStandAtTheEndOfTheForm(t *testing.T) {
+	old := body(t)
+	e, err := parseEntry(old)
+	require.NoError(t, err)
+	require.Empty(t, e.Overrides)
+	require.Empty(t, e.BreachRules)
+
+	e.Breach = "mixed for another tank"
+	e.Overrides = []override{{Rule: "temperature", Note: "shade < 25", Person: "nurseries/test/people/mira"}}
+	e.BreachRules = []string{"label-rate-max"}
+	text, err := e.body()
+	require.NoError(t, err)
+	require.Equal(t, strings.TrimSuffix(old, "}")+`,"breach":"mixed for another tank",`+
+		`"overrides":[{"rule":"temperature","note":"shade < 25","person":"nurseries/test/people/mira"}],"breach_rules":["label-rate-max"]}`, text)
+	again, err := parseEntry(text)
+	require.NoError(t, err)
+	require.Equal(t, e, again)
+}
+
 func TestParseEntryRefuses(t *testing.T) {
 	good := body(t)
 	_, err := parseEntry(good)
 	require.NoError(t, err)
 	for name, text := range map[string]string{
-		"nothing":            "",
-		"an unknown fact":    strings.Replace(good, `{"nursery"`, `{"weather":"dry","nursery"`, 1),
-		"other white space":  strings.Replace(good, ",", ", ", 1),
-		"an amount as float": strings.Replace(good, `"amount":"25"`, `"amount":25.0`, 1),
-		"trailing zeros":     strings.Replace(good, `"25"`, `"25.0"`, 1),
-		"text after it":      good + "{}",
-		"another zone":       strings.Replace(good, "08:00:00Z", "10:00:00+02:00", 1),
+		"nothing":               "",
+		"an unknown fact":       strings.Replace(good, `{"nursery"`, `{"weather":"dry","nursery"`, 1),
+		"other white space":     strings.Replace(good, ",", ", ", 1),
+		"an amount as float":    strings.Replace(good, `"amount":"25"`, `"amount":25.0`, 1),
+		"trailing zeros":        strings.Replace(good, `"25"`, `"25.0"`, 1),
+		"text after it":         good + "{}",
+		"no overrides, written": strings.TrimSuffix(good, "}") + `,"overrides":[]}`,
+		"another zone":          strings.Replace(good, "08:00:00Z", "10:00:00+02:00", 1),
 	} {
 		t.Run(name, func(t *testing.T) {
 			_, err := parseEntry(text)
@@ -54,6 +76,7 @@ func TestParseEntryRefuses(t *testing.T) {
 func FuzzParseEntry(f *testing.F) {
 	f.Add(body(f))
 	f.Add(`{"sequence":1}`)
+	f.Add(strings.TrimSuffix(body(f), "}") + `,"overrides":[{"rule":"a","note":"b","person":"c"}],"breach_rules":["d"]}`)
 	f.Fuzz(func(t *testing.T, text string) {
 		e, err := parseEntry(text)
 		if err != nil {

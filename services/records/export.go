@@ -36,11 +36,11 @@ func export(record *recordsv1.UseRecord, format recordsv1.ExportFormat, zone *ti
 }
 
 // writeJSON writes the UseRecord of the contract in protobuf's JSON mapping: the
-// field names are those of records.proto in lowerCamelCase, amounts are
+// field names are those of records.proto, as in all JSON of velamen, amounts are
 // {"amount": "12.5", "unit": "g"} with the amount as a string, times are RFC 3339
 // in UTC, and sequences are strings.
 func writeJSON(record *recordsv1.UseRecord) ([]byte, error) {
-	compact, err := protojson.Marshal(record)
+	compact, err := protojson.MarshalOptions{UseProtoNames: true}.Marshal(record)
 	if err != nil {
 		return nil, fmt.Errorf("write the use record as JSON: %w", err)
 	}
@@ -55,15 +55,17 @@ func writeJSON(record *recordsv1.UseRecord) ([]byte, error) {
 }
 
 // csvHeader names the columns. Units have columns of their own; a cell with
-// several values separates them by semicolons, active ingredients, FRAC codes
-// and amounts in the same order.
+// several values separates them by semicolons: active ingredients, FRAC codes and
+// amounts in the same order, and so the rules that were overridden, by whom and
+// why. A semicolon or backslash in a reason has a backslash before it.
 var csvHeader = []string{
 	"entry", "corrects_entry", "application", "house", "start_time", "end_time",
 	"product", "product_name", "registration_number", "restricted_use",
 	"product_amount", "product_amount_unit", "mix_volume", "mix_volume_unit", "area", "area_unit",
 	"active_ingredients", "frac_codes", "active_amounts", "active_amount_unit",
 	"method", "target", "crops", "applicator", "applicator_name",
-	"restricted_entry_interval", "restricted_entry_interval_unit", "correction_note", "breach_note", "create_time", "hash",
+	"restricted_entry_interval", "restricted_entry_interval_unit", "correction_note", "breach_note",
+	"override_rules", "override_persons", "override_notes", "breach_rules", "create_time", "hash",
 }
 
 // writeCSV writes the entries as CSV (RFC 4180), one row each; times are local
@@ -82,12 +84,20 @@ func writeCSV(record *recordsv1.UseRecord, zone *time.Location) ([]byte, error) 
 	return buffer.Bytes(), nil
 }
 
+// inList is how a free text stands among others that semicolons separate.
+var inList = strings.NewReplacer(`\`, `\\`, `;`, `\;`)
+
 func csvRow(entry *recordsv1.Entry, zone *time.Location) []string {
-	var actives, codes, amounts []string
+	var actives, codes, amounts, overridden, persons, reasons []string
 	for _, active := range entry.GetActives() {
 		actives = append(actives, active.GetActiveIngredient())
 		codes = append(codes, active.GetFracCode())
 		amounts = append(amounts, active.GetAmount().GetAmount())
+	}
+	for _, override := range entry.GetOverrides() {
+		overridden = append(overridden, override.GetRule())
+		persons = append(persons, override.GetPerson())
+		reasons = append(reasons, inList.Replace(override.GetNote()))
 	}
 	local := func(t *timestamppb.Timestamp) string { return t.AsTime().In(zone).Format(time.RFC3339) }
 	return []string{
@@ -101,7 +111,9 @@ func csvRow(entry *recordsv1.Entry, zone *time.Location) []string {
 		methodWord(entry), entry.GetTarget(), strings.Join(entry.GetCrops(), ";"),
 		entry.GetApplicator(), entry.GetApplicatorDisplayName(),
 		entry.GetRestrictedEntryInterval().GetAmount(), entry.GetRestrictedEntryInterval().GetUnit(),
-		entry.GetCorrection().GetNote(), entry.GetBreachNote(), local(entry.GetCreateTime()), entry.GetHash(),
+		entry.GetCorrection().GetNote(), entry.GetBreachNote(),
+		strings.Join(overridden, ";"), strings.Join(persons, ";"), strings.Join(reasons, ";"), strings.Join(entry.GetBreachRules(), ";"),
+		local(entry.GetCreateTime()), entry.GetHash(),
 	}
 }
 

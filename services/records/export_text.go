@@ -69,15 +69,31 @@ func writeEntries(page *page, record *recordsv1.UseRecord, zone *time.Location) 
 			page.line("")
 		}
 		page.row(entryColumns, entryCells(entry, zone))
-		if correction := entry.GetCorrection(); correction != nil {
-			page.paragraph(strings.Repeat(" ", entryColumns[0].width)+gap, fmt.Sprintf("Takes the place of entry %s (%s): %s",
-				lastPart(correction.GetCorrects()), lastPart(correction.GetPerson()), correction.GetNote()))
-		}
-		if note := entry.GetBreachNote(); note != "" {
-			page.paragraph(strings.Repeat(" ", entryColumns[0].width)+gap, "BREACH, applied against a rule or outside a program: "+note)
+		for _, remark := range remarks(entry) {
+			page.paragraph(strings.Repeat(" ", entryColumns[0].width)+gap, remark)
 		}
 	}
 	page.line("")
+}
+
+// remarks are what stands below an entry: what it corrects, and which rules it went
+// against.
+func remarks(entry *recordsv1.Entry) []string {
+	var texts []string
+	if correction := entry.GetCorrection(); correction != nil {
+		texts = append(texts, fmt.Sprintf("Takes the place of entry %s (%s): %s",
+			lastPart(correction.GetCorrects()), lastPart(correction.GetPerson()), correction.GetNote()))
+	}
+	for _, override := range entry.GetOverrides() {
+		texts = append(texts, fmt.Sprintf("RULE OVERRIDDEN, %s (%s): %s", override.GetRule(), lastPart(override.GetPerson()), override.GetNote()))
+	}
+	if note := entry.GetBreachNote(); note != "" {
+		texts = append(texts, "BREACH, applied against a rule or outside a program: "+note)
+	}
+	if broken := entry.GetBreachRules(); len(broken) > 0 {
+		texts = append(texts, "Rules that it broke: "+strings.Join(broken, ", "))
+	}
+	return texts
 }
 
 // entryCells returns the cells of an entry; a cell is a list of lines.

@@ -10,6 +10,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -312,6 +313,27 @@ func TestCorrectionTakesThePlaceOfAnEntryAndComputesItsActives(t *testing.T) {
 	require.NoError(t, err)
 	require.True(t, proto.Equal(fixed, again), "a retry returns the first answer")
 	require.Len(t, f.entries(t), 3)
+	require.True(t, f.verify(t).GetIntact())
+}
+
+func TestACorrectionKeepsWhichRulesTheApplicationWentAgainst(t *testing.T) {
+	f := setUp(t)
+	applied := application("a1")
+	applied.Overrides = []treatment.OverrideApplied{{Rule: "rotation-consecutive", Note: "No other product.", Person: "nurseries/test/people/mira"}}
+	applied.Breach, applied.BreachRules = "Mixed for another tank.", []string{"label-rate-max"}
+	f.confirm(t, applied)
+	first := f.entries(t)[0]
+	require.True(t, proto.Equal(&recordsv1.Override{
+		Rule: "rotation-consecutive", Note: "No other product.", Person: "nurseries/test/people/mira",
+	}, first.GetOverrides()[0]))
+	require.Equal(t, []string{"label-rate-max"}, first.GetBreachRules())
+
+	fixed, err := f.client.CorrectEntry(f.manager, correct(1, func(r *recordsv1.CorrectEntryRequest) { r.ProductAmount = amount("26", "g") }))
+	require.NoError(t, err)
+	require.Len(t, fixed.GetOverrides(), 1)
+	require.True(t, proto.Equal(first.GetOverrides()[0], fixed.GetOverrides()[0]))
+	require.Equal(t, first.GetBreachRules(), fixed.GetBreachRules())
+	require.Equal(t, first.GetBreachNote(), fixed.GetBreachNote())
 	require.True(t, f.verify(t).GetIntact())
 }
 
@@ -772,8 +794,17 @@ func exported(t *testing.T, format recordsv1.ExportFormat) *recordsv1.ExportUseR
 			ActiveIngredient: "mancozeb", FRACCode: "M03", Content: quantity.Must("800", quantity.GramPerKilogram),
 		}},
 	}}
+	second.Overrides = []treatment.OverrideApplied{
+		{Rule: "rotation-consecutive", Note: "No other product is registered; the adviser agreed.", Person: "nurseries/test/people/mira"},
+		{Rule: "temperature", Note: "29 C at noon; the label allows 30 C.", Person: "nurseries/test/people/mira"},
+	}
+	third := application("a3")
+	third.Start, third.End = second.Start.Add(24*time.Hour), second.End.Add(24*time.Hour)
+	third.Step, third.Breach, third.BreachRules = "", "The scale was read in ounces.", []string{"label-rate-max", "rotation-consecutive"}
+	third.Houses[0].Products = []treatment.ProductApplied{thiophanate("80")}
 	f.confirm(t, first)
 	f.confirm(t, second)
+	f.confirm(t, third)
 	_, err := f.client.CorrectEntry(f.manager, correct(2, func(r *recordsv1.CorrectEntryRequest) {
 		r.ProductAmount = amount("32.25", "mL")
 		r.Note = "The measuring cylinder was read at the upper edge of the meniscus; the amount was weighed back from what was left in the bottle."
@@ -813,8 +844,12 @@ func TestExportAsCSV(t *testing.T) {
 
 	rows, err := csv.NewReader(strings.NewReader(string(response.GetData()))).ReadAll()
 	require.NoError(t, err)
-	require.Len(t, rows, 4)
+	require.Len(t, rows, 5)
 	require.Equal(t, csvHeader, rows[0])
+	column := func(name string) string { return rows[3][slices.Index(csvHeader, name)] }
+	require.Equal(t, "rotation-consecutive;temperature", column("override_rules"))
+	require.Equal(t, "nurseries/test/people/mira;nurseries/test/people/mira", column("override_persons"))
+	require.Equal(t, `No other product is registered\; the adviser agreed.;29 C at noon\; the label allows 30 C.`, column("override_notes"))
 	require.Equal(t, `Mancozeb, "80" WP`, rows[3][7])
 }
 
@@ -825,8 +860,9 @@ func TestExportAsJSON(t *testing.T) {
 
 	var record recordsv1.UseRecord
 	require.NoError(t, protojson.Unmarshal(response.GetData(), &record))
-	require.Len(t, record.GetEntries(), 3)
+	require.Len(t, record.GetEntries(), 4)
 	require.Equal(t, Caution, record.GetCaution())
+	require.NotRegexp(t, `"[a-z]+[A-Z][A-Za-z]*":`, string(response.GetData()), "names are those of the contract")
 }
 
 func TestAnEmptyRecordSaysSo(t *testing.T) {

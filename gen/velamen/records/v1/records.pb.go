@@ -214,6 +214,70 @@ func (x *Correction) GetNote() string {
 	return ""
 }
 
+// Override is a rule that refused an application and that a person went against.
+type Override struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The rule.
+	Rule string `protobuf:"bytes,1,opt,name=rule,proto3" json:"rule,omitempty"`
+	// Why.
+	Note string `protobuf:"bytes,2,opt,name=note,proto3" json:"note,omitempty"`
+	// The owner or manager who decided (name).
+	Person        string `protobuf:"bytes,3,opt,name=person,proto3" json:"person,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Override) Reset() {
+	*x = Override{}
+	mi := &file_velamen_records_v1_records_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Override) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Override) ProtoMessage() {}
+
+func (x *Override) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_records_v1_records_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Override.ProtoReflect.Descriptor instead.
+func (*Override) Descriptor() ([]byte, []int) {
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *Override) GetRule() string {
+	if x != nil {
+		return x.Rule
+	}
+	return ""
+}
+
+func (x *Override) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
+func (x *Override) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
 // Entry is one product of one application in one house.
 type Entry struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -269,14 +333,20 @@ type Entry struct {
 	// When it was entered, UTC.
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,24,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
 	// Why it was applied against a rule or outside a step; empty where it was not.
-	BreachNote    string `protobuf:"bytes,25,opt,name=breach_note,json=breachNote,proto3" json:"breach_note,omitempty"`
+	BreachNote string `protobuf:"bytes,25,opt,name=breach_note,json=breachNote,proto3" json:"breach_note,omitempty"`
+	// Rules that refused the application and that a manager or an owner went against
+	// when it was confirmed. An entry made before the ledger kept them has none.
+	Overrides []*Override `protobuf:"bytes,26,rep,name=overrides,proto3" json:"overrides,omitempty"`
+	// In a breach, the rules that refused the application. Empty when it broke none
+	// and was only outside a step, and in an entry made before the ledger kept them.
+	BreachRules   []string `protobuf:"bytes,27,rep,name=breach_rules,json=breachRules,proto3" json:"breach_rules,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Entry) Reset() {
 	*x = Entry{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[2]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -288,7 +358,7 @@ func (x *Entry) String() string {
 func (*Entry) ProtoMessage() {}
 
 func (x *Entry) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[2]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -301,7 +371,7 @@ func (x *Entry) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Entry.ProtoReflect.Descriptor instead.
 func (*Entry) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{2}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *Entry) GetName() string {
@@ -479,6 +549,20 @@ func (x *Entry) GetBreachNote() string {
 	return ""
 }
 
+func (x *Entry) GetOverrides() []*Override {
+	if x != nil {
+		return x.Overrides
+	}
+	return nil
+}
+
+func (x *Entry) GetBreachRules() []string {
+	if x != nil {
+		return x.BreachRules
+	}
+	return nil
+}
+
 // UseRecord is the pesticide-use record of one house.
 type UseRecord struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -506,7 +590,7 @@ type UseRecord struct {
 
 func (x *UseRecord) Reset() {
 	*x = UseRecord{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[3]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -518,7 +602,7 @@ func (x *UseRecord) String() string {
 func (*UseRecord) ProtoMessage() {}
 
 func (x *UseRecord) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[3]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -531,7 +615,7 @@ func (x *UseRecord) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UseRecord.ProtoReflect.Descriptor instead.
 func (*UseRecord) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{3}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *UseRecord) GetHouse() string {
@@ -608,7 +692,7 @@ type GetEntryRequest struct {
 
 func (x *GetEntryRequest) Reset() {
 	*x = GetEntryRequest{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[4]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -620,7 +704,7 @@ func (x *GetEntryRequest) String() string {
 func (*GetEntryRequest) ProtoMessage() {}
 
 func (x *GetEntryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[4]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -633,7 +717,7 @@ func (x *GetEntryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetEntryRequest.ProtoReflect.Descriptor instead.
 func (*GetEntryRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{4}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *GetEntryRequest) GetName() string {
@@ -658,7 +742,7 @@ type ListEntriesRequest struct {
 
 func (x *ListEntriesRequest) Reset() {
 	*x = ListEntriesRequest{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[5]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -670,7 +754,7 @@ func (x *ListEntriesRequest) String() string {
 func (*ListEntriesRequest) ProtoMessage() {}
 
 func (x *ListEntriesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[5]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -683,7 +767,7 @@ func (x *ListEntriesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEntriesRequest.ProtoReflect.Descriptor instead.
 func (*ListEntriesRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{5}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *ListEntriesRequest) GetParent() string {
@@ -720,7 +804,7 @@ type ListEntriesResponse struct {
 
 func (x *ListEntriesResponse) Reset() {
 	*x = ListEntriesResponse{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[6]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -732,7 +816,7 @@ func (x *ListEntriesResponse) String() string {
 func (*ListEntriesResponse) ProtoMessage() {}
 
 func (x *ListEntriesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[6]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -745,7 +829,7 @@ func (x *ListEntriesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEntriesResponse.ProtoReflect.Descriptor instead.
 func (*ListEntriesResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{6}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *ListEntriesResponse) GetEntries() []*Entry {
@@ -787,7 +871,7 @@ type CorrectEntryRequest struct {
 
 func (x *CorrectEntryRequest) Reset() {
 	*x = CorrectEntryRequest{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[7]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -799,7 +883,7 @@ func (x *CorrectEntryRequest) String() string {
 func (*CorrectEntryRequest) ProtoMessage() {}
 
 func (x *CorrectEntryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[7]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -812,7 +896,7 @@ func (x *CorrectEntryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectEntryRequest.ProtoReflect.Descriptor instead.
 func (*CorrectEntryRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{7}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *CorrectEntryRequest) GetName() string {
@@ -886,7 +970,7 @@ type GetUseRecordRequest struct {
 
 func (x *GetUseRecordRequest) Reset() {
 	*x = GetUseRecordRequest{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[8]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -898,7 +982,7 @@ func (x *GetUseRecordRequest) String() string {
 func (*GetUseRecordRequest) ProtoMessage() {}
 
 func (x *GetUseRecordRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[8]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -911,7 +995,7 @@ func (x *GetUseRecordRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetUseRecordRequest.ProtoReflect.Descriptor instead.
 func (*GetUseRecordRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{8}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *GetUseRecordRequest) GetHouse() string {
@@ -948,7 +1032,7 @@ type ExportUseRecordRequest struct {
 
 func (x *ExportUseRecordRequest) Reset() {
 	*x = ExportUseRecordRequest{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[9]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -960,7 +1044,7 @@ func (x *ExportUseRecordRequest) String() string {
 func (*ExportUseRecordRequest) ProtoMessage() {}
 
 func (x *ExportUseRecordRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[9]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -973,7 +1057,7 @@ func (x *ExportUseRecordRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportUseRecordRequest.ProtoReflect.Descriptor instead.
 func (*ExportUseRecordRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{9}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ExportUseRecordRequest) GetRecord() *GetUseRecordRequest {
@@ -1003,7 +1087,7 @@ type ExportUseRecordResponse struct {
 
 func (x *ExportUseRecordResponse) Reset() {
 	*x = ExportUseRecordResponse{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[10]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1015,7 +1099,7 @@ func (x *ExportUseRecordResponse) String() string {
 func (*ExportUseRecordResponse) ProtoMessage() {}
 
 func (x *ExportUseRecordResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[10]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1028,7 +1112,7 @@ func (x *ExportUseRecordResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportUseRecordResponse.ProtoReflect.Descriptor instead.
 func (*ExportUseRecordResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{10}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *ExportUseRecordResponse) GetMediaType() string {
@@ -1056,7 +1140,7 @@ type VerifyLedgerRequest struct {
 
 func (x *VerifyLedgerRequest) Reset() {
 	*x = VerifyLedgerRequest{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[11]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1068,7 +1152,7 @@ func (x *VerifyLedgerRequest) String() string {
 func (*VerifyLedgerRequest) ProtoMessage() {}
 
 func (x *VerifyLedgerRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[11]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1081,7 +1165,7 @@ func (x *VerifyLedgerRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VerifyLedgerRequest.ProtoReflect.Descriptor instead.
 func (*VerifyLedgerRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{11}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *VerifyLedgerRequest) GetParent() string {
@@ -1110,7 +1194,7 @@ type VerifyLedgerResponse struct {
 
 func (x *VerifyLedgerResponse) Reset() {
 	*x = VerifyLedgerResponse{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[12]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1122,7 +1206,7 @@ func (x *VerifyLedgerResponse) String() string {
 func (*VerifyLedgerResponse) ProtoMessage() {}
 
 func (x *VerifyLedgerResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[12]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1135,7 +1219,7 @@ func (x *VerifyLedgerResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VerifyLedgerResponse.ProtoReflect.Descriptor instead.
 func (*VerifyLedgerResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{12}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *VerifyLedgerResponse) GetEntries() int64 {
@@ -1186,8 +1270,11 @@ const file_velamen_records_v1_records_proto_rawDesc = "" +
 	"Correction\x12\x1a\n" +
 	"\bcorrects\x18\x01 \x01(\tR\bcorrects\x12\x16\n" +
 	"\x06person\x18\x02 \x01(\tR\x06person\x12\x12\n" +
-	"\x04note\x18\x03 \x01(\tR\x04note\"\x9f\n" +
-	"\n" +
+	"\x04note\x18\x03 \x01(\tR\x04note\"J\n" +
+	"\bOverride\x12\x12\n" +
+	"\x04rule\x18\x01 \x01(\tR\x04rule\x12\x12\n" +
+	"\x04note\x18\x02 \x01(\tR\x04note\x12\x16\n" +
+	"\x06person\x18\x03 \x01(\tR\x06person\"\x8a\v\n" +
 	"\x05Entry\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12 \n" +
 	"\bsequence\x18\x02 \x01(\x03B\x04\xe2A\x01\x03R\bsequence\x12&\n" +
@@ -1222,7 +1309,9 @@ const file_velamen_records_v1_records_proto_rawDesc = "" +
 	"\vcreate_time\x18\x18 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"createTime\x12%\n" +
 	"\vbreach_note\x18\x19 \x01(\tB\x04\xe2A\x01\x03R\n" +
-	"breachNote:7\xeaA4\n" +
+	"breachNote\x12@\n" +
+	"\toverrides\x18\x1a \x03(\v2\x1c.velamen.records.v1.OverrideB\x04\xe2A\x01\x03R\toverrides\x12'\n" +
+	"\fbreach_rules\x18\x1b \x03(\tB\x04\xe2A\x01\x03R\vbreachRules:7\xeaA4\n" +
 	"\rvelamen/Entry\x12#nurseries/{nursery}/entries/{entry}\"\x88\x03\n" +
 	"\tUseRecord\x12\x14\n" +
 	"\x05house\x18\x01 \x01(\tR\x05house\x12,\n" +
@@ -1308,70 +1397,72 @@ func file_velamen_records_v1_records_proto_rawDescGZIP() []byte {
 }
 
 var file_velamen_records_v1_records_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_velamen_records_v1_records_proto_msgTypes = make([]protoimpl.MessageInfo, 13)
+var file_velamen_records_v1_records_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
 var file_velamen_records_v1_records_proto_goTypes = []any{
 	(ExportFormat)(0),               // 0: velamen.records.v1.ExportFormat
 	(*ActiveUse)(nil),               // 1: velamen.records.v1.ActiveUse
 	(*Correction)(nil),              // 2: velamen.records.v1.Correction
-	(*Entry)(nil),                   // 3: velamen.records.v1.Entry
-	(*UseRecord)(nil),               // 4: velamen.records.v1.UseRecord
-	(*GetEntryRequest)(nil),         // 5: velamen.records.v1.GetEntryRequest
-	(*ListEntriesRequest)(nil),      // 6: velamen.records.v1.ListEntriesRequest
-	(*ListEntriesResponse)(nil),     // 7: velamen.records.v1.ListEntriesResponse
-	(*CorrectEntryRequest)(nil),     // 8: velamen.records.v1.CorrectEntryRequest
-	(*GetUseRecordRequest)(nil),     // 9: velamen.records.v1.GetUseRecordRequest
-	(*ExportUseRecordRequest)(nil),  // 10: velamen.records.v1.ExportUseRecordRequest
-	(*ExportUseRecordResponse)(nil), // 11: velamen.records.v1.ExportUseRecordResponse
-	(*VerifyLedgerRequest)(nil),     // 12: velamen.records.v1.VerifyLedgerRequest
-	(*VerifyLedgerResponse)(nil),    // 13: velamen.records.v1.VerifyLedgerResponse
-	(*v1.Quantity)(nil),             // 14: velamen.type.v1.Quantity
-	(*timestamppb.Timestamp)(nil),   // 15: google.protobuf.Timestamp
-	(v11.Method)(0),                 // 16: velamen.products.v1.Method
-	(*v1.Date)(nil),                 // 17: velamen.type.v1.Date
+	(*Override)(nil),                // 3: velamen.records.v1.Override
+	(*Entry)(nil),                   // 4: velamen.records.v1.Entry
+	(*UseRecord)(nil),               // 5: velamen.records.v1.UseRecord
+	(*GetEntryRequest)(nil),         // 6: velamen.records.v1.GetEntryRequest
+	(*ListEntriesRequest)(nil),      // 7: velamen.records.v1.ListEntriesRequest
+	(*ListEntriesResponse)(nil),     // 8: velamen.records.v1.ListEntriesResponse
+	(*CorrectEntryRequest)(nil),     // 9: velamen.records.v1.CorrectEntryRequest
+	(*GetUseRecordRequest)(nil),     // 10: velamen.records.v1.GetUseRecordRequest
+	(*ExportUseRecordRequest)(nil),  // 11: velamen.records.v1.ExportUseRecordRequest
+	(*ExportUseRecordResponse)(nil), // 12: velamen.records.v1.ExportUseRecordResponse
+	(*VerifyLedgerRequest)(nil),     // 13: velamen.records.v1.VerifyLedgerRequest
+	(*VerifyLedgerResponse)(nil),    // 14: velamen.records.v1.VerifyLedgerResponse
+	(*v1.Quantity)(nil),             // 15: velamen.type.v1.Quantity
+	(*timestamppb.Timestamp)(nil),   // 16: google.protobuf.Timestamp
+	(v11.Method)(0),                 // 17: velamen.products.v1.Method
+	(*v1.Date)(nil),                 // 18: velamen.type.v1.Date
 }
 var file_velamen_records_v1_records_proto_depIdxs = []int32{
-	14, // 0: velamen.records.v1.ActiveUse.amount:type_name -> velamen.type.v1.Quantity
+	15, // 0: velamen.records.v1.ActiveUse.amount:type_name -> velamen.type.v1.Quantity
 	1,  // 1: velamen.records.v1.Entry.actives:type_name -> velamen.records.v1.ActiveUse
-	14, // 2: velamen.records.v1.Entry.product_amount:type_name -> velamen.type.v1.Quantity
-	14, // 3: velamen.records.v1.Entry.mix_volume:type_name -> velamen.type.v1.Quantity
-	14, // 4: velamen.records.v1.Entry.area:type_name -> velamen.type.v1.Quantity
-	15, // 5: velamen.records.v1.Entry.start_time:type_name -> google.protobuf.Timestamp
-	15, // 6: velamen.records.v1.Entry.end_time:type_name -> google.protobuf.Timestamp
-	16, // 7: velamen.records.v1.Entry.method:type_name -> velamen.products.v1.Method
-	14, // 8: velamen.records.v1.Entry.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
+	15, // 2: velamen.records.v1.Entry.product_amount:type_name -> velamen.type.v1.Quantity
+	15, // 3: velamen.records.v1.Entry.mix_volume:type_name -> velamen.type.v1.Quantity
+	15, // 4: velamen.records.v1.Entry.area:type_name -> velamen.type.v1.Quantity
+	16, // 5: velamen.records.v1.Entry.start_time:type_name -> google.protobuf.Timestamp
+	16, // 6: velamen.records.v1.Entry.end_time:type_name -> google.protobuf.Timestamp
+	17, // 7: velamen.records.v1.Entry.method:type_name -> velamen.products.v1.Method
+	15, // 8: velamen.records.v1.Entry.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
 	2,  // 9: velamen.records.v1.Entry.correction:type_name -> velamen.records.v1.Correction
-	15, // 10: velamen.records.v1.Entry.create_time:type_name -> google.protobuf.Timestamp
-	17, // 11: velamen.records.v1.UseRecord.from_date:type_name -> velamen.type.v1.Date
-	17, // 12: velamen.records.v1.UseRecord.to_date:type_name -> velamen.type.v1.Date
-	3,  // 13: velamen.records.v1.UseRecord.entries:type_name -> velamen.records.v1.Entry
-	1,  // 14: velamen.records.v1.UseRecord.totals:type_name -> velamen.records.v1.ActiveUse
-	3,  // 15: velamen.records.v1.ListEntriesResponse.entries:type_name -> velamen.records.v1.Entry
-	14, // 16: velamen.records.v1.CorrectEntryRequest.product_amount:type_name -> velamen.type.v1.Quantity
-	14, // 17: velamen.records.v1.CorrectEntryRequest.mix_volume:type_name -> velamen.type.v1.Quantity
-	14, // 18: velamen.records.v1.CorrectEntryRequest.area:type_name -> velamen.type.v1.Quantity
-	15, // 19: velamen.records.v1.CorrectEntryRequest.start_time:type_name -> google.protobuf.Timestamp
-	15, // 20: velamen.records.v1.CorrectEntryRequest.end_time:type_name -> google.protobuf.Timestamp
-	17, // 21: velamen.records.v1.GetUseRecordRequest.from_date:type_name -> velamen.type.v1.Date
-	17, // 22: velamen.records.v1.GetUseRecordRequest.to_date:type_name -> velamen.type.v1.Date
-	9,  // 23: velamen.records.v1.ExportUseRecordRequest.record:type_name -> velamen.records.v1.GetUseRecordRequest
-	0,  // 24: velamen.records.v1.ExportUseRecordRequest.format:type_name -> velamen.records.v1.ExportFormat
-	5,  // 25: velamen.records.v1.RecordsService.GetEntry:input_type -> velamen.records.v1.GetEntryRequest
-	6,  // 26: velamen.records.v1.RecordsService.ListEntries:input_type -> velamen.records.v1.ListEntriesRequest
-	8,  // 27: velamen.records.v1.RecordsService.CorrectEntry:input_type -> velamen.records.v1.CorrectEntryRequest
-	9,  // 28: velamen.records.v1.RecordsService.GetUseRecord:input_type -> velamen.records.v1.GetUseRecordRequest
-	10, // 29: velamen.records.v1.RecordsService.ExportUseRecord:input_type -> velamen.records.v1.ExportUseRecordRequest
-	12, // 30: velamen.records.v1.RecordsService.VerifyLedger:input_type -> velamen.records.v1.VerifyLedgerRequest
-	3,  // 31: velamen.records.v1.RecordsService.GetEntry:output_type -> velamen.records.v1.Entry
-	7,  // 32: velamen.records.v1.RecordsService.ListEntries:output_type -> velamen.records.v1.ListEntriesResponse
-	3,  // 33: velamen.records.v1.RecordsService.CorrectEntry:output_type -> velamen.records.v1.Entry
-	4,  // 34: velamen.records.v1.RecordsService.GetUseRecord:output_type -> velamen.records.v1.UseRecord
-	11, // 35: velamen.records.v1.RecordsService.ExportUseRecord:output_type -> velamen.records.v1.ExportUseRecordResponse
-	13, // 36: velamen.records.v1.RecordsService.VerifyLedger:output_type -> velamen.records.v1.VerifyLedgerResponse
-	31, // [31:37] is the sub-list for method output_type
-	25, // [25:31] is the sub-list for method input_type
-	25, // [25:25] is the sub-list for extension type_name
-	25, // [25:25] is the sub-list for extension extendee
-	0,  // [0:25] is the sub-list for field type_name
+	16, // 10: velamen.records.v1.Entry.create_time:type_name -> google.protobuf.Timestamp
+	3,  // 11: velamen.records.v1.Entry.overrides:type_name -> velamen.records.v1.Override
+	18, // 12: velamen.records.v1.UseRecord.from_date:type_name -> velamen.type.v1.Date
+	18, // 13: velamen.records.v1.UseRecord.to_date:type_name -> velamen.type.v1.Date
+	4,  // 14: velamen.records.v1.UseRecord.entries:type_name -> velamen.records.v1.Entry
+	1,  // 15: velamen.records.v1.UseRecord.totals:type_name -> velamen.records.v1.ActiveUse
+	4,  // 16: velamen.records.v1.ListEntriesResponse.entries:type_name -> velamen.records.v1.Entry
+	15, // 17: velamen.records.v1.CorrectEntryRequest.product_amount:type_name -> velamen.type.v1.Quantity
+	15, // 18: velamen.records.v1.CorrectEntryRequest.mix_volume:type_name -> velamen.type.v1.Quantity
+	15, // 19: velamen.records.v1.CorrectEntryRequest.area:type_name -> velamen.type.v1.Quantity
+	16, // 20: velamen.records.v1.CorrectEntryRequest.start_time:type_name -> google.protobuf.Timestamp
+	16, // 21: velamen.records.v1.CorrectEntryRequest.end_time:type_name -> google.protobuf.Timestamp
+	18, // 22: velamen.records.v1.GetUseRecordRequest.from_date:type_name -> velamen.type.v1.Date
+	18, // 23: velamen.records.v1.GetUseRecordRequest.to_date:type_name -> velamen.type.v1.Date
+	10, // 24: velamen.records.v1.ExportUseRecordRequest.record:type_name -> velamen.records.v1.GetUseRecordRequest
+	0,  // 25: velamen.records.v1.ExportUseRecordRequest.format:type_name -> velamen.records.v1.ExportFormat
+	6,  // 26: velamen.records.v1.RecordsService.GetEntry:input_type -> velamen.records.v1.GetEntryRequest
+	7,  // 27: velamen.records.v1.RecordsService.ListEntries:input_type -> velamen.records.v1.ListEntriesRequest
+	9,  // 28: velamen.records.v1.RecordsService.CorrectEntry:input_type -> velamen.records.v1.CorrectEntryRequest
+	10, // 29: velamen.records.v1.RecordsService.GetUseRecord:input_type -> velamen.records.v1.GetUseRecordRequest
+	11, // 30: velamen.records.v1.RecordsService.ExportUseRecord:input_type -> velamen.records.v1.ExportUseRecordRequest
+	13, // 31: velamen.records.v1.RecordsService.VerifyLedger:input_type -> velamen.records.v1.VerifyLedgerRequest
+	4,  // 32: velamen.records.v1.RecordsService.GetEntry:output_type -> velamen.records.v1.Entry
+	8,  // 33: velamen.records.v1.RecordsService.ListEntries:output_type -> velamen.records.v1.ListEntriesResponse
+	4,  // 34: velamen.records.v1.RecordsService.CorrectEntry:output_type -> velamen.records.v1.Entry
+	5,  // 35: velamen.records.v1.RecordsService.GetUseRecord:output_type -> velamen.records.v1.UseRecord
+	12, // 36: velamen.records.v1.RecordsService.ExportUseRecord:output_type -> velamen.records.v1.ExportUseRecordResponse
+	14, // 37: velamen.records.v1.RecordsService.VerifyLedger:output_type -> velamen.records.v1.VerifyLedgerResponse
+	32, // [32:38] is the sub-list for method output_type
+	26, // [26:32] is the sub-list for method input_type
+	26, // [26:26] is the sub-list for extension type_name
+	26, // [26:26] is the sub-list for extension extendee
+	0,  // [0:26] is the sub-list for field type_name
 }
 
 func init() { file_velamen_records_v1_records_proto_init() }
@@ -1385,7 +1476,7 @@ func file_velamen_records_v1_records_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_velamen_records_v1_records_proto_rawDesc), len(file_velamen_records_v1_records_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   13,
+			NumMessages:   14,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
