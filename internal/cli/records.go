@@ -89,11 +89,11 @@ func (a *app) recordsEntries() *cobra.Command {
 			if s.none(len(entries.GetEntries()), "entries") {
 				return
 			}
-			s.row("ENTRY", "START", "HOUSE", "PRODUCT", "AMOUNT", "ACTIVES", "AREA", "BY", "RE-ENTRY AFTER", "CORRECTION", "BREACH")
+			s.row("ENTRY", "START", "HOUSE", "PRODUCT", "AMOUNT", "ACTIVES", "AREA", "BY", "RE-ENTRY AFTER", "CORRECTION", "AGAINST RULES")
 			for _, entry := range entries.GetEntries() {
 				s.row(shortName(entry.GetName()), s.when(entry.GetStartTime()), shortName(entry.GetHouse()), entry.GetProductDisplayName(),
 					amount(entry.GetProductAmount()), activesIn(entry), amount(entry.GetArea()), entry.GetApplicatorDisplayName(),
-					reentryAfter(entry.GetRestrictedEntryInterval()), correction(entry), entry.GetBreachNote())
+					reentryAfter(entry.GetRestrictedEntryInterval()), correction(entry), againstRules(entry))
 			}
 			s.more(entries.GetNextPageToken())
 		})
@@ -108,6 +108,22 @@ func activesIn(entry *recordsv1.Entry) string {
 		texts[i] = fmt.Sprintf("%s (FRAC %s) %s", active.GetActiveIngredient(), active.GetFracCode(), amount(active.GetAmount()))
 	}
 	return strings.Join(texts, ", ")
+}
+
+// againstRules says which rules an application went against, as a breach or because
+// a person overrode them.
+func againstRules(entry *recordsv1.Entry) string {
+	var texts []string
+	if entry.GetBreachNote() != "" {
+		texts = append(texts, "breach: "+entry.GetBreachNote())
+	}
+	if len(entry.GetBreachRules()) > 0 {
+		texts = append(texts, "broke: "+strings.Join(entry.GetBreachRules(), ", "))
+	}
+	for _, override := range entry.GetOverrides() {
+		texts = append(texts, "overridden: "+override.GetRule())
+	}
+	return strings.Join(texts, "; ")
 }
 
 func correction(entry *recordsv1.Entry) string {
@@ -157,12 +173,14 @@ func (a *app) showEntry(ctx context.Context, entry *recordsv1.Entry) error {
 		s.fact("Re-entry after", reentryAfter(entry.GetRestrictedEntryInterval()))
 		s.fact("Restricted use", yes(entry.GetRestrictedUse()))
 		s.fact("Breach", entry.GetBreachNote())
+		s.fact("Rules that it broke", strings.Join(entry.GetBreachRules(), ", "))
 		s.fact("Correction", correction(entry))
 		if entry.GetCorrection() != nil {
 			s.fact("Corrected by", shortName(entry.GetCorrection().GetPerson()))
 			s.fact("Why", entry.GetCorrection().GetNote())
 		}
 		s.fact("Hash", entry.GetHash())
+		showOverrides(s, entry.GetOverrides())
 	})
 }
 

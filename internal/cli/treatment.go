@@ -822,7 +822,7 @@ func (s *sheet) application(application *treatmentv1.Application) {
 		s.row(shortName(treatment.GetHouse()), amount(treatment.GetArea()), plantsTreated(treatment), amount(treatment.GetMixVolume()),
 			usesText(treatment), amount(treatment.GetLeftover()), yes(treatment.GetChemigation()))
 	}
-	s.overrides(application.GetOverrides())
+	showOverrides(s, application.GetOverrides())
 	s.verdicts(application.GetVerdicts(), application.GetOverrides())
 }
 

@@ -111,8 +111,8 @@ func (a *app) rotationPlan() *cobra.Command {
 	cmd := a.command(text{
 		use: "rotation HOUSE", short: "Lay out a sequence of resistance groups for a season",
 		long: `Lays out which product to apply on which day, so that every limit of every resistance
-group is kept from the first day to the last. When that is impossible it names the
-fewest limits that make it so, and the exit code is 3. ` + Caution,
+group is kept from the first day to the last. When that is impossible it names
+limits that together make it so, and the exit code is 3. ` + Caution,
 		example: `  velamen treatment rotation h1 --from 2026-03-01 --to 2026-08-31 --every 14 --disorder powdery-mildew --method spray
   velamen treatment rotation h1 --from 2026-03-01 --to 2026-05-31 --every 10 --disorder grey-mould --method spray \
     --product topspray --product mancozeb-800 --json`,
@@ -153,7 +153,11 @@ fewest limits that make it so, and the exit code is 3. ` + Caution,
 
 func (s *sheet) rotation(plan *treatmentv1.PlanRotationResponse) {
 	if len(plan.GetConflict()) > 0 {
-		s.line("No sequence keeps all limits. Without any one of these there is one:")
+		impossible := "No sequence keeps all limits. These together make it impossible."
+		if plan.GetSmallestConflict() {
+			impossible += " No fewer limits do."
+		}
+		s.line("%s", impossible)
 		s.line("")
 		s.row("LIMIT", "WHAT", "SOURCE")
 		for _, limit := range plan.GetConflict() {

@@ -208,7 +208,15 @@ func (s *sheet) kept(verdicts []*treatmentv1.Verdict) {
 	}
 }
 
-func (s *sheet) overrides(overrides []*treatmentv1.Override) {
+// overriding is a rule that a person went against, in a confirmation or in the
+// ledger.
+type overriding interface {
+	GetRule() string
+	GetNote() string
+	GetPerson() string
+}
+
+func showOverrides[O overriding](s *sheet, overrides []O) {
 	if len(overrides) == 0 {
 		return
 	}

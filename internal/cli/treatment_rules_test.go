@@ -296,6 +296,11 @@ func TestRotationShowsTheSequenceOrTheConflict(t *testing.T) {
 	require.Equal(t, 3, code)
 	require.Contains(t, errors, "no sequence keeps all limits")
 	golden(t, "treatment-rotation-conflict.txt", out)
+
+	a.planned.SmallestConflict = true
+	out, _, code = c.run(args...)
+	require.Equal(t, 3, code)
+	require.Contains(t, out, "These together make it impossible. No fewer limits do.")
 }
 
 func TestMixPrintsTheSheetAsTheServerMadeIt(t *testing.T) {
@@ -474,6 +479,8 @@ func TestLedgerShowsBreachesAndKeepsPeopleOutWhereNothingIsKnown(t *testing.T) {
 	a.entry = &recordsv1.Entry{
 		Name: "nurseries/test/entries/12", House: "nurseries/test/houses/h1", ProductDisplayName: "Top Spray 500 WP", StartTime: utc(2, 5),
 		ProductAmount: amountOf("0.5", "lb"), BreachNote: "scale read in ounces",
+		BreachRules: []string{"label-rate-max"},
+		Overrides:   []*recordsv1.Override{{Rule: "rotation-consecutive", Note: "nothing else in the store", Person: "nurseries/test/people/mira"}},
 	}
 	out, errors, code := c.run("records", "entry", "12")
 	require.Zero(t, code, errors)
