@@ -19,7 +19,7 @@ func (a *app) nurseryCommand() *cobra.Command {
 func nurseryFlags(flags *pflag.FlagSet, nursery *identityv1.Nursery) {
 	flags.StringVar(&nursery.DisplayName, "display-name", "", "what people call it")
 	flags.StringVar(&nursery.TimeZone, "time-zone", "", "IANA time zone in which days are counted, as in Africa/Johannesburg")
-	flags.StringVar(&nursery.Jurisdiction, "jurisdiction", "", "law that applies, ISO 3166: ZA, US-CA")
+	flags.StringVar(&nursery.Jurisdiction, "jurisdiction", "", "law that applies: an ISO 3166-1 country (ZA, DE), or one with its subdivision (US-CA)")
 	flags.StringVar(&nursery.Address, "address", "", "postal address that stands on records")
 }
 
@@ -32,7 +32,13 @@ func (a *app) nurserySetUp() *cobra.Command {
 		long: `Sets a nursery up and adds its first owner, who signs in afterwards and adds the
 other people. It needs the setup key, which velamen up keeps in its data folder:
 whoever can read that file may set nurseries up. The owner's password has 10 to
-200 characters.`,
+200 characters.
+
+The jurisdiction decides which laws bind. It is the ISO 3166-1 code of the country
+in capitals, for example ZA or DE, or with a hyphen the ISO 3166-2 code of a
+subdivision, for example US-CA. EL and UK are taken for GR and GB. EU is refused:
+enter the member state, and the EU's law binds there. A country that there is not
+is refused; the part after the hyphen velamen cannot check.`,
 		example: `  velamen nursery set-up vanda --display-name "Vanda House" --time-zone Africa/Johannesburg \
     --jurisdiction ZA --owner olwen --owner-name "Olwen Owner" --password-file olwen.password`,
 	}, func(ctx context.Context, args []string) error {

@@ -20,7 +20,8 @@ type Nursery struct {
 	DisplayName string
 	// Zone is the time zone in which its days are counted.
 	Zone *time.Location
-	// Jurisdiction is the law that applies: an ISO 3166-1 or 3166-2 code.
+	// Jurisdiction is the law that applies: an ISO 3166-1 country, or a 3166-2
+	// subdivision of one, whose part after the hyphen is held to its form only.
 	Jurisdiction string
 	// Address is the postal address that stands on records; may be empty.
 	Address string

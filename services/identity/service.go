@@ -9,6 +9,7 @@ import (
 	identityv1 "velamen/gen/velamen/identity/v1"
 	typev1 "velamen/gen/velamen/type/v1"
 	"velamen/internal/fault"
+	"velamen/internal/jurisdiction"
 	"velamen/internal/postgres"
 	"velamen/internal/resource"
 	"velamen/internal/rpc"
@@ -127,9 +128,15 @@ func (row personRow) contract() *identityv1.Person {
 // nurseryFrom reads a nursery of a request.
 func nurseryFrom(id string, n *identityv1.Nursery) (Nursery, error) {
 	location, err := zone("nursery.time_zone", n.GetTimeZone())
+	if err != nil {
+		return Nursery{}, err
+	}
+	if err := jurisdiction.Check(n.GetJurisdiction()); err != nil {
+		return Nursery{}, fault.Field("nursery.jurisdiction", "%s", err).With("jurisdiction", n.GetJurisdiction())
+	}
 	return Nursery{
 		ID: id, DisplayName: n.GetDisplayName(), Zone: location, Jurisdiction: n.GetJurisdiction(), Address: n.GetAddress(),
-	}, err
+	}, nil
 }
 
 // personFrom reads a person of a request.

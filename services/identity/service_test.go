@@ -173,6 +173,33 @@ func TestSetUpIsRefused(t *testing.T) {
 	}
 }
 
+// A typing error would turn off the laws of the country that was meant.
+func TestANurseryIsInACountryThatThereIs(t *testing.T) {
+	b := newBench(t)
+	for code, explained := range map[string]string{
+		"XX": "not a country of ISO 3166-1", "QQ": "not a country", "QQ-CA": "cannot check the part after the hyphen",
+		"EU": "enter the country", "EU-CA": "no subdivisions", "SU": "not a country",
+	} {
+		request := setUp()
+		request.NurseryId, request.Nursery.Jurisdiction = "second", code
+		_, err := b.client.SetUpNursery(context.Background(), request)
+		message := rpctest.RefusedField(t, err, "nursery.jurisdiction")
+		require.Contains(t, message, explained, code)
+
+		_, err = b.client.UpdateNursery(b.owner, &identityv1.UpdateNurseryRequest{
+			Nursery: &identityv1.Nursery{Name: "nurseries/test", Jurisdiction: code}, UpdateMask: mask("jurisdiction"), RequestId: uuid.NewString(),
+		})
+		rpctest.RefusedField(t, err, "nursery.jurisdiction")
+	}
+	for _, code := range []string{"DE", "EL", "UK", "US-CA", "ZA"} {
+		changed, err := b.client.UpdateNursery(b.owner, &identityv1.UpdateNurseryRequest{
+			Nursery: &identityv1.Nursery{Name: "nurseries/test", Jurisdiction: code}, UpdateMask: mask("jurisdiction"), RequestId: uuid.NewString(),
+		})
+		require.NoError(t, err)
+		require.Equal(t, code, changed.GetJurisdiction())
+	}
+}
+
 func TestNobodySetsUpWithoutAKeyOnTheServer(t *testing.T) {
 	db := pgtest.New(t)
 	client := serve(t, identity.New(db.DB, ""))
