@@ -7,13 +7,14 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"regexp"
 	"slices"
 	"strings"
 	"sync"
 	"time"
 
 	"go.yaml.in/yaml/v3"
+
+	"velamen/internal/jurisdiction"
 )
 
 // Approval says that an active ingredient may not be used any more under a law.
@@ -93,11 +94,6 @@ type approvalRow struct {
 	Source           string `yaml:"source"`
 }
 
-var (
-	jurisdictionForm = regexp.MustCompile(`^[A-Z]{2}(-[A-Z0-9]{1,3})?$`)
-	countryForm      = regexp.MustCompile(`^[A-Z]{2}$`)
-)
-
 // parseLaw reads a file of approvals and refuses one with an unknown field, a
 // missing fact, or rows that are not in the order of their active ingredients.
 func parseLaw(file []byte) (law, error) {
@@ -107,13 +103,13 @@ func parseLaw(file []byte) (law, error) {
 	if err := decoder.Decode(&read); err != nil {
 		return law{}, err
 	}
-	if !jurisdictionForm.MatchString(read.Jurisdiction) {
-		return law{}, fmt.Errorf("jurisdiction %q is neither EU nor an ISO 3166 code", read.Jurisdiction)
+	if err := jurisdiction.CheckLaw(read.Jurisdiction); err != nil {
+		return law{}, fmt.Errorf("jurisdiction: %w", err)
 	}
 	one := law{jurisdiction: read.Jurisdiction, bindsIn: read.BindsIn}
 	for _, country := range read.BindsIn {
-		if !countryForm.MatchString(country) {
-			return law{}, fmt.Errorf("binds_in: %q is not an ISO 3166-1 code", country)
+		if err := jurisdiction.Check(country); err != nil {
+			return law{}, fmt.Errorf("binds_in: %w", err)
 		}
 	}
 	for i, row := range read.NotApproved {
@@ -129,7 +125,7 @@ func parseLaw(file []byte) (law, error) {
 	return one, nil
 }
 
-func (row approvalRow) approval(jurisdiction string) (Approval, error) {
+func (row approvalRow) approval(code string) (Approval, error) {
 	if _, known := ActiveIngredientByID(row.ActiveIngredient); !known {
 		return Approval{}, errors.New("is not in the catalog of active ingredients")
 	}
@@ -142,29 +138,25 @@ func (row approvalRow) approval(jurisdiction string) (Approval, error) {
 		}
 	}
 	return Approval{
-		ActiveIngredient: row.ActiveIngredient, Jurisdiction: jurisdiction, Act: row.Act,
+		ActiveIngredient: row.ActiveIngredient, Jurisdiction: code, Act: row.Act,
 		LastUseDate: row.LastUseDate, Source: row.Source,
 	}, nil
 }
 
-// officialCodes are the ISO 3166-1 codes of countries that the EU and others write
-// otherwise: EL for Greece, UK for the United Kingdom (Interinstitutional style
-// guide of the EU, from memory). A law binds whichever is entered.
-var officialCodes = map[string]string{"EL": "GR", "UK": "GB"}
-
 // LawsOf returns the laws that bind in a jurisdiction, the narrowest first: its
 // own, its country's, and a union's that the country is a member of. For "US-CA"
-// they are US-CA and US, for "DE" DE and EU.
-func LawsOf(jurisdiction string) []string {
-	if jurisdiction == "" {
+// they are US-CA and US, for "DE" DE and EU. A law binds whichever of two codes of
+// a country is entered.
+func LawsOf(code string) []string {
+	if code == "" {
 		return nil
 	}
-	all := []string{jurisdiction}
-	country, _, subdivision := strings.Cut(jurisdiction, "-")
+	all := []string{code}
+	country, subdivision := jurisdiction.Country(code)
 	if subdivision {
 		all = append(all, country)
 	}
-	if official, other := officialCodes[country]; other {
+	if official, other := jurisdiction.Official(country); other {
 		country = official
 		all = append(all, country)
 	}
@@ -181,8 +173,8 @@ func LawsOf(jurisdiction string) []string {
 // the product's own registration and label decide beyond that. Where an approval
 // ended or will end it is returned, the one that ends first when several laws
 // bind; otherwise the approval is zero and approved is true.
-func ApprovalFor(active, jurisdiction, day string) (ended Approval, approved bool) {
-	for _, approval := range Approvals(jurisdiction) {
+func ApprovalFor(active, code, day string) (ended Approval, approved bool) {
+	for _, approval := range Approvals(code) {
 		if approval.ActiveIngredient != active {
 			continue
 		}
@@ -193,13 +185,16 @@ func ApprovalFor(active, jurisdiction, day string) (ended Approval, approved boo
 	return ended, ended == (Approval{}) || day <= ended.LastUseDate
 }
 
+// allLaws asks for the approvals of every law.
+const allLaws = "-"
+
 // Approvals returns the approvals that ended under the laws of a jurisdiction, by
 // active ingredient and law; all that are known for "-".
-func Approvals(jurisdiction string) []Approval {
-	binding := LawsOf(jurisdiction)
+func Approvals(code string) []Approval {
+	binding := LawsOf(code)
 	var ended []Approval
 	for _, one := range laws() {
-		if jurisdiction == "-" || slices.Contains(binding, one.jurisdiction) {
+		if code == allLaws || slices.Contains(binding, one.jurisdiction) {
 			ended = append(ended, one.ended...)
 		}
 	}

@@ -8,6 +8,8 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	productsv1 "velamen/gen/velamen/products/v1"
+	"velamen/internal/fault"
+	"velamen/internal/jurisdiction"
 	"velamen/internal/resource"
 	"velamen/services/identity"
 )
@@ -58,16 +60,22 @@ func (s *Service) ListApprovals(ctx context.Context, request *productsv1.ListApp
 	if err != nil {
 		return nil, err
 	}
-	jurisdiction := request.GetJurisdiction()
-	if jurisdiction == "" {
+	code := request.GetJurisdiction()
+	switch code {
+	case "":
 		nursery, err := identity.ReadNursery(ctx, s.db, ids[0])
 		if err != nil {
 			return nil, err
 		}
-		jurisdiction = nursery.Jurisdiction
+		code = nursery.Jurisdiction
+	case allLaws:
+	default:
+		if err := jurisdiction.CheckLaw(code); err != nil {
+			return nil, fault.Field("jurisdiction", "%s", err).With("jurisdiction", code)
+		}
 	}
 	response := &productsv1.ListApprovalsResponse{}
-	for _, approval := range Approvals(jurisdiction) {
+	for _, approval := range Approvals(code) {
 		response.Approvals = append(response.Approvals, approval.contract())
 	}
 	return response, nil
