@@ -83,7 +83,27 @@ func (r *rejection) fault() error {
 // judgeFile holds the products of a file against every rule that a product has.
 // They are whole only when the rejection is empty.
 func judgeFile(read []fileProduct, known names, problems *rejection) []Product {
+	read = readable(read, problems)
+	added := make([]trade, len(read))
+	for i, one := range read {
+		added[i] = known.trade(one)
+	}
+	known = known.besides(added)
 	products := make([]Product, 0, len(read))
+	for _, one := range read {
+		product, faults := readProduct(productField, one.id, one.message, known)
+		for _, f := range faults {
+			problems.add(one.at(strings.TrimPrefix(f.Field, productField+".")), "%s", f.Message)
+		}
+		products = append(products, product)
+	}
+	return products
+}
+
+// readable holds the products of a file to the contract and returns those that can
+// be judged further.
+func readable(read []fileProduct, problems *rejection) []fileProduct {
+	var kept []fileProduct
 	for _, one := range read {
 		violations, overlong := contractViolations(one.message)
 		for _, violation := range violations {
@@ -95,13 +115,21 @@ func judgeFile(read []fileProduct, known names, problems *rejection) []Product {
 		if one.message.GetForm() == productsv1.ProductForm_PRODUCT_FORM_UNSPECIFIED {
 			continue // no unit can be judged without it
 		}
-		product, faults := readProduct(productField, one.id, one.message, known)
-		for _, f := range faults {
-			problems.add(one.at(strings.TrimPrefix(f.Field, productField+".")), "%s", f.Message)
-		}
-		products = append(products, product)
+		kept = append(kept, one)
 	}
-	return products
+	return kept
+}
+
+// trade returns what a product of a file will be known by. Its contents are read
+// by the names of active ingredients alone; what is wrong with them is told where
+// the product is judged.
+func (n names) trade(one fileProduct) trade {
+	r := &reading{names: names{own: n.own}}
+	return Product{
+		ID: one.id, DisplayName: one.message.GetDisplayName(), RegistrationNumber: one.message.GetRegistrationNumber(),
+		Jurisdiction: one.message.GetJurisdiction(),
+		Contents:     r.contents("", one.message.GetForm(), one.message.GetContents()),
+	}.trade()
 }
 
 // listRules are the rules of the contract that bound the length of a list.

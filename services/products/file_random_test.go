@@ -154,6 +154,7 @@ func (m maker) limits(d *productsv1.LabelDirection, actives []ActiveIngredient) 
 func (m maker) labelled(t *testing.T, id string) Product {
 	t.Helper()
 	message := m.product()
+	message.RegistrationNumber += id // one registration is one product
 	product, faults := readProduct("product", id, message, names{})
 	require.Empty(t, faults, message)
 	for i, direction := range product.Directions {

@@ -7,10 +7,16 @@ import (
 	"unicode"
 )
 
-// names says which active ingredient a name means in a nursery: the names that
-// came with velamen, and the nursery's own aliases by normal name.
+// names says what a name means in a nursery: an active ingredient by the names that
+// came with velamen or the nursery's own aliases, by normal name, or a product.
 type names struct {
 	own map[string]string
+	// trades are the nursery's products.
+	trades []trade
+	// byName are they by display name, normal and closed.
+	byName map[string][]trade
+	// byRegistration are they by what they are registered as.
+	byRegistration map[registration][]trade
 }
 
 // resolve returns the identifier of the active ingredient that a name means.

@@ -42,6 +42,9 @@ func (s *Service) CreateProduct(ctx context.Context, request *productsv1.CreateP
 		return nil, err
 	}
 	return rpc.Once(ctx, s.db, request, func(ctx context.Context, tx pgx.Tx, _ rpc.Principal) (*productsv1.Product, error) {
+		if err := lockNames(ctx, tx, ids[0]); err != nil {
+			return nil, err
+		}
 		known, err := readNames(ctx, tx, ids[0])
 		if err != nil {
 			return nil, err
@@ -95,6 +98,9 @@ func (s *Service) UpdateProduct(ctx context.Context, request *productsv1.UpdateP
 		return nil, err
 	}
 	return rpc.Once(ctx, s.db, request, func(ctx context.Context, tx pgx.Tx, _ rpc.Principal) (*productsv1.Product, error) {
+		if err := lockNames(ctx, tx, ids[0]); err != nil {
+			return nil, err
+		}
 		before, err := lockProduct(ctx, tx, ids[0], ids[1])
 		if err != nil {
 			return nil, err

@@ -15,14 +15,15 @@ import (
 
 // CreateAlias adds another name of an active ingredient. A name that means another
 // active ingredient already is refused: what looks like a synonym may belong to
-// another resistance group.
+// another resistance group. So is the display name of a product: a trade name says
+// nothing of what is in it.
 func (s *Service) CreateAlias(ctx context.Context, request *productsv1.CreateAliasRequest) (*productsv1.Alias, error) {
 	ids, err := resource.Parse("parent", request.GetParent(), "nurseries")
 	if err != nil {
 		return nil, err
 	}
 	return rpc.Once(ctx, s.db, request, func(ctx context.Context, tx pgx.Tx, _ rpc.Principal) (*productsv1.Alias, error) {
-		if err := lockAliases(ctx, tx, ids[0]); err != nil {
+		if err := lockNames(ctx, tx, ids[0]); err != nil {
 			return nil, err
 		}
 		known, err := readNames(ctx, tx, ids[0])
@@ -62,7 +63,21 @@ func (n names) alias(message *productsv1.Alias) (alias, error) {
 	if meaning, taken := n.resolve(added.displayName); taken {
 		return alias{}, aliasExists(added.displayName, meaning)
 	}
+	if product, found := n.traded(added.displayName); found {
+		return alias{}, tradeConflict(added, product)
+	}
 	return added, nil
+}
+
+// tradeConflict explains that a product has the name of an alias, and what is in
+// it.
+func tradeConflict(added alias, product trade) *fault.Fault {
+	active, _ := ActiveIngredientByID(added.activeIngredient)
+	return fault.FieldReason(fault.Precondition, fault.AliasConflict, "alias.display_name",
+		"%s is the name of the product %s, which contains %s; %s is %s, and a trade name never stands in for an active ingredient",
+		added.displayName, product.product, product.holds(), active.DisplayName, FRACGroup(active.FRACCode)).
+		With("display_name", added.displayName).With("product", product.product).
+		With("active_ingredient", active.ID).With("frac_code", active.FRACCode)
 }
 
 func aliasExists(name, active string) *fault.Fault {

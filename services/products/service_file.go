@@ -55,6 +55,9 @@ func (s *Service) ImportProducts(ctx context.Context, request *productsv1.Import
 		absent = absentColumns(request.GetData())
 	}
 	return rpc.Once(ctx, s.db, request, func(ctx context.Context, tx pgx.Tx, _ rpc.Principal) (*productsv1.ImportProductsResponse, error) {
+		if err := lockNames(ctx, tx, ids[0]); err != nil {
+			return nil, err
+		}
 		known, err := readNames(ctx, tx, ids[0])
 		if err != nil {
 			return nil, err

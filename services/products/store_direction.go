@@ -66,6 +66,17 @@ func scanStored(row pgx.CollectableRow) (stored, error) {
 	return product, nil
 }
 
+func (p *Product) fillContents(rows []activeRow) error {
+	for _, row := range rows {
+		amount, err := quantity.New(row.Amount, row.Unit)
+		if err != nil {
+			return err
+		}
+		p.Contents = append(p.Contents, Content{ActiveIngredient: row.ActiveIngredient, Amount: amount})
+	}
+	return nil
+}
+
 func (p *Product) fill(form, formulation, toxicity string, contents []activeRow, directions []directionRow) error {
 	var err error
 	if p.Form, err = parseForm(form); err != nil {
@@ -81,12 +92,8 @@ func (p *Product) fill(form, formulation, toxicity string, contents []activeRow,
 			return err
 		}
 	}
-	for _, row := range contents {
-		amount, err := quantity.New(row.Amount, row.Unit)
-		if err != nil {
-			return err
-		}
-		p.Contents = append(p.Contents, Content{ActiveIngredient: row.ActiveIngredient, Amount: amount})
+	if err := p.fillContents(contents); err != nil {
+		return err
 	}
 	for _, row := range directions {
 		direction, err := row.direction()

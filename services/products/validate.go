@@ -14,6 +14,7 @@ import (
 	productsv1 "velamen/gen/velamen/products/v1"
 	typev1 "velamen/gen/velamen/type/v1"
 	"velamen/internal/fault"
+	"velamen/internal/jurisdiction"
 	"velamen/internal/quantity"
 )
 
@@ -44,7 +45,9 @@ func readProduct(path, id string, message *productsv1.Product, known names) (Pro
 		r.day(path+".registration_expire_date", product.RegistrationExpireDate)
 	}
 	r.formulation(path+".formulation", product)
+	r.jurisdiction(path+".jurisdiction", product.Jurisdiction)
 	product.Contents = r.contents(path+".contents", product.Form, message.GetContents())
+	r.standing(path, product)
 	r.cost(path, &product, message)
 	for i, direction := range message.GetDirections() {
 		at := fmt.Sprintf("%s.directions[%d]", path, i)
@@ -53,6 +56,27 @@ func readProduct(path, id string, message *productsv1.Product, known names) (Pro
 		product.Directions = append(product.Directions, read)
 	}
 	return product, r.faults
+}
+
+// standing holds a product, its contents read, to the names that stand in the
+// nursery. Contents that could not be read are refused already.
+func (r *reading) standing(path string, product Product) {
+	unread := func(c Content) bool { return c.ActiveIngredient == "" || !c.Amount.Positive() }
+	if slices.ContainsFunc(product.Contents, unread) {
+		return
+	}
+	r.displayName(path+".display_name", product)
+	r.oneRegistration(path+".registration_number", product)
+}
+
+// jurisdiction refuses a code of no law; an empty one is not entered yet.
+func (r *reading) jurisdiction(field, code string) {
+	if code == "" {
+		return
+	}
+	if err := jurisdiction.CheckLaw(code); err != nil {
+		r.add(fault.Field(field, "%s", err).With("jurisdiction", code))
+	}
 }
 
 // FromContract reads a product of the contract by the names of active ingredients
@@ -202,6 +226,10 @@ func (r *reading) content(path string, form productsv1.ProductForm, message *pro
 // none.
 func (r *reading) active(field, name string) string {
 	id, known := r.names.resolve(name)
+	if product, found := r.names.mistaken(name, id); found {
+		r.add(isTrade(field, name, product))
+		return ""
+	}
 	if !known {
 		r.add(fault.Field(field, "%q is not in the catalog of active ingredients; use its common name, for example \"thiophanate-methyl\", or one of its other names", name).
 			With("active_ingredient", name))
