@@ -11,6 +11,7 @@ import (
 
 	"github.com/google/uuid"
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/connectivity"
 	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/metadata"
@@ -44,6 +45,12 @@ func (a *app) client() (grpc.ClientConnInterface, error) {
 	}
 	a.conn, a.closer = conn, conn
 	return conn, nil
+}
+
+// connected reports whether the connection to the server stands.
+func (a *app) connected() bool {
+	conn, tells := a.conn.(interface{ GetState() connectivity.State })
+	return tells && conn.GetState() == connectivity.Ready
 }
 
 func (a *app) disconnect() {

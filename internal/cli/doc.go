@@ -4,7 +4,8 @@
 // Exit codes:
 //
 //	0  done
-//	1  failed: the outcome is not known, or the check that was asked for failed
+//	1  failed: the outcome is not known, as when the answer did not come in time, or
+//	   the check that was asked for failed
 //	2  usage: the command line is wrong, nothing was sent
 //	3  refused: the server will not do this as things stand
 //	4  not signed in, or not allowed

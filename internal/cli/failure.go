@@ -72,6 +72,10 @@ type fieldFailure struct {
 
 const notSignedIn = "not signed in"
 
+// timedOut is the outcome when the server was reached and its answer did not come
+// in time: what was asked for may have been done, or may still be.
+const timedOut = "timed out"
+
 // outcomes are the words for the exit codes.
 var outcomes = map[int]string{
 	exitFailed:      "failed",
@@ -81,7 +85,8 @@ var outcomes = map[int]string{
 	exitUnreachable: "unreachable",
 }
 
-// exitCodes of the statuses; all others are exitFailed.
+// exitCodes of the statuses; all others are exitFailed. A deadline that passed is
+// told apart in statusFailure.
 var exitCodes = map[codes.Code]int{
 	codes.InvalidArgument:    exitRefused,
 	codes.FailedPrecondition: exitRefused,
@@ -92,7 +97,6 @@ var exitCodes = map[codes.Code]int{
 	codes.Unauthenticated:    exitNotAllowed,
 	codes.PermissionDenied:   exitNotAllowed,
 	codes.Unavailable:        exitUnreachable,
-	codes.DeadlineExceeded:   exitUnreachable,
 }
 
 // report prints an error and returns the exit code.
@@ -154,10 +158,26 @@ func (a *app) statusFailure(s *status.Status) failure {
 		f.Message = fmt.Sprintf("the server at %s does not answer (%s); velamen up starts one on this machine, --server names another",
 			a.flags.server, s.Message())
 	}
+	if s.Code() == codes.DeadlineExceeded {
+		f.late(a)
+	}
 	if s.Code() == codes.Unauthenticated {
 		f.Outcome = notSignedIn
 	}
 	return f
+}
+
+// late says how far a call came whose time is up. One that found no connection in
+// that time was never sent.
+func (f *failure) late(a *app) {
+	if a.connected() {
+		f.Outcome = timedOut
+		f.Message = fmt.Sprintf("the server at %s did not answer within %s; --timeout gives it more time", a.flags.server, a.flags.timeout)
+		return
+	}
+	f.ExitCode, f.Outcome, f.RequestID = exitUnreachable, outcomes[exitUnreachable], ""
+	f.Message = fmt.Sprintf("no connection to the server at %s within %s; velamen up starts one on this machine, --server names another",
+		a.flags.server, a.flags.timeout)
 }
 
 // codeName writes a code as the contract's documentation does: NOT_FOUND.

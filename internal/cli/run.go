@@ -98,8 +98,8 @@ release of the plants, and keeps the pesticide-use record of every house.
 velamen up runs the server on this machine; the other commands are its clients.
 ` + Caution + `
 
-Exit codes: 0 done, 1 failed, 2 usage, 3 refused, 4 not signed in or not
-allowed, 5 server cannot be reached. With --json the answer is JSON on standard
+Exit codes: 0 done, 1 failed or not answered in time, 2 usage, 3 refused, 4 not
+signed in or not allowed, 5 server cannot be reached. With --json the answer is JSON on standard
 output, and an error is a JSON object on standard error.`,
 		SilenceErrors: true,
 		SilenceUsage:  true,
