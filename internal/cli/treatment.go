@@ -2,12 +2,10 @@ package cli
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
 	"strings"
 
 	"github.com/spf13/cobra"
-	"go.yaml.in/yaml/v3"
 
 	treatmentv1 "velamen/gen/velamen/treatment/v1"
 )
@@ -113,7 +111,7 @@ func intervals(step *treatmentv1.TemplateStep) string {
 func (a *app) templateCheck() *cobra.Command {
 	return a.command(text{
 		use: "check FILE", short: "Say everything that is wrong with a template, without publishing it",
-		long: `Checks a template in a YAML or JSON file: steps that are never done, intervals that
+		long: `Checks a template in a YAML or JSON file: what the format does not have, steps that are never done, intervals that
 cannot all be kept, active ingredients that do not work on the disorders, resistance
 groups that run out, a release that nothing earns. The exit code is 3 when a fault
 would keep it from being published; warnings are for the nursery to decide. ` + Caution,
@@ -123,10 +121,14 @@ would keep it from being published; warnings are for the nursery to decide. ` + 
 		if err != nil {
 			return err
 		}
-		template, err := a.readTemplate("FILE", args[0])
+		template, broken, err := a.readTemplate("FILE", args[0])
 		if err != nil {
 			return err
 		}
+		if len(broken) > 0 {
+			return a.showFindings(ctx, &treatmentv1.CheckTemplateResponse{Findings: broken})
+		}
+		template.Name = "" // another nursery's may be checked, and no rule is about it
 		checked, err := call(ctx, a, treatmentv1.NewTreatmentServiceClient, treatmentv1.TreatmentServiceClient.CheckTemplate,
 			&treatmentv1.CheckTemplateRequest{Parent: parent, Template: template})
 		if err != nil {
@@ -166,24 +168,6 @@ func (a *app) showFindings(ctx context.Context, checked *treatmentv1.CheckTempla
 	return nil
 }
 
-// readTemplate reads a template from a YAML or JSON file; every JSON file is YAML.
-func (a *app) readTemplate(flag, file string) (*treatmentv1.Template, error) {
-	content, err := a.readFile(flag, file)
-	if err != nil {
-		return nil, err
-	}
-	var tree any
-	if err := yaml.Unmarshal(content, &tree); err != nil {
-		return nil, usagef("%s %s: %w", flag, file, err)
-	}
-	asJSON, err := json.Marshal(tree)
-	if err != nil {
-		return nil, usagef("%s %s: not a mapping of field names: %w", flag, file, err)
-	}
-	template := &treatmentv1.Template{}
-	return template, unmarshal(flag, file, asJSON, template)
-}
-
 func (a *app) templatePublish() *cobra.Command {
 	var file string
 	cmd := a.command(text{
@@ -194,20 +178,25 @@ they started with. Managers and owners only. ` + Caution,
 		example: "  velamen treatment template publish vascular-wilt -f vascular-wilt.json",
 	}, func(ctx context.Context, args []string) (err error) {
 		request := &treatmentv1.PublishTemplateRequest{}
-		if request.Template, err = a.readTemplate("--file", file); err != nil {
+		template, broken, err := a.readTemplate("--file", file)
+		if err != nil {
 			return err
 		}
+		if len(broken) > 0 {
+			return a.showFindings(ctx, &treatmentv1.CheckTemplateResponse{Findings: broken})
+		}
+		request.Template = template
 		if request.Template.Name, err = a.name("TEMPLATE", args[0], "templates"); err != nil {
 			return err
 		}
 		if request.RequestId, err = a.change(); err != nil {
 			return err
 		}
-		template, err := call(ctx, a, treatmentv1.NewTreatmentServiceClient, treatmentv1.TreatmentServiceClient.PublishTemplate, request)
+		published, err := call(ctx, a, treatmentv1.NewTreatmentServiceClient, treatmentv1.TreatmentServiceClient.PublishTemplate, request)
 		if err != nil {
 			return err
 		}
-		return a.showTemplate(ctx, template)
+		return a.showTemplate(ctx, published)
 	})
 	cmd.Flags().StringVarP(&file, "file", "f", "", `YAML or JSON file of the template ("-": standard input)`)
 	return needs(cmd, "file")
