@@ -430,11 +430,16 @@ func (c *course) application(treatments []*treatmentv1.HouseTreatment, condition
 		},
 		Applicator: c.applicator(applicator),
 	}
+	house := strings.TrimPrefix(treatments[0].GetHouse(), "nurseries/windkring/houses/")
+	apart, _, _ := strings.Cut(c.o.Bench, "/")
 	for _, lot := range c.o.Lots {
 		d := c.delivery(lot)
-		a.Lots = append(a.Lots, rules.Lot{ID: lot, BotanicalName: d.botanicalName, House: d.house})
+		stands := d.house
+		if house == apart {
+			stands = apart // they were set apart before anything was applied
+		}
+		a.Lots = append(a.Lots, rules.Lot{ID: lot, BotanicalName: d.botanicalName, House: stands})
 	}
-	house := strings.TrimPrefix(treatments[0].GetHouse(), "nurseries/windkring/houses/")
 	applied := rules.Treatment{
 		House: house, Site: siteOf(c.t, c.n, house),
 		Area: q(c.t, treatments[0].GetArea()), MixVolume: q(c.t, treatments[0].GetMixVolume()),

@@ -90,12 +90,7 @@ func (s *Service) enter(ctx context.Context, tx pgx.Tx, p *program, lots []strin
 	if err := CheckProofs(c.path, step.Kind, planned.GetProofs(), c.confirmation); err != nil {
 		return entered{}, err
 	}
-	if len(c.confirmation.GetPhotos()) > 0 {
-		if err := diagnosis.CheckPhotos(ctx, tx, p.nursery, c.confirmation.GetPhotos()); err != nil {
-			return entered{}, err
-		}
-	}
-	if err := checkCounts(ctx, tx, p.nursery, lots, c); err != nil {
+	if err := checkShown(ctx, tx, p.nursery, lots, c); err != nil {
 		return entered{}, err
 	}
 	performer, err := applicator(ctx, tx, p.nursery, c.path+".performer", c.confirmation.GetPerformer(), c.caller.Person)
@@ -175,6 +170,17 @@ func withParts(ctx context.Context, r postgres.Reader, p *program, lots []string
 		}
 	}
 	return all, nil
+}
+
+// checkShown refuses photos that are none and inspections of more plants than there
+// were.
+func checkShown(ctx context.Context, tx pgx.Tx, nursery string, lots []string, c confirming) error {
+	if len(c.confirmation.GetPhotos()) > 0 {
+		if err := diagnosis.CheckPhotos(ctx, tx, nursery, c.confirmation.GetPhotos()); err != nil {
+			return err
+		}
+	}
+	return checkCounts(ctx, tx, nursery, lots, c)
 }
 
 // localised says in the nursery's own time when a step opens. The metadata keeps

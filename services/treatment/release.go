@@ -211,7 +211,7 @@ func checkCounts(ctx context.Context, r postgres.Reader, nursery string, lots []
 }
 
 // assessmentOf returns what is stated at a release as the contract carries it.
-func assessmentOf(s sampling.Statement, r sampling.Release) *treatmentv1.ReleaseAssessment {
+func assessmentOf(s sampling.Statement, r sampling.Release) (*treatmentv1.ReleaseAssessment, error) {
 	message := &treatmentv1.ReleaseAssessment{
 		Sufficient: s.Releasable, Statement: s.Sentence, Plants: r.Plants, PlantsNeeded: s.Needed.Plants,
 		SpanDays: int32(s.SpanDays), SpanDaysNeeded: int32(s.SpanNeededDays),
@@ -226,12 +226,49 @@ func assessmentOf(s sampling.Statement, r sampling.Release) *treatmentv1.Release
 	if s.Proven.RuledOut.Possible {
 		message.PrevalenceRuledOut = quantity.Quantity{Amount: s.Proven.RuledOut.Prevalence.Shift(2), Unit: quantity.Percent}.Contract()
 	}
-	return message
+	return message, describeRelease(message, r)
+}
+
+// describeRelease adds to an assessment when inspections are worth while, when the lots can
+// be released at the earliest, and what the last inspection says of all plants.
+func describeRelease(message *treatmentv1.ReleaseAssessment, r sampling.Release) error {
+	if r.Period.ReleasedBy == sampling.ByNothing {
+		return nil
+	}
+	calendar, err := sampling.InspectionDays(r.Period, r.Values.CleanInspections, r.Values)
+	if err != nil {
+		return err
+	}
+	message.FirstInspectionAfterDays, message.InspectionsApartDays = int32(calendar.FirstAfterDays), int32(calendar.ApartDays)
+	if !r.ExposureEnd.IsZero() {
+		message.ExposureEndTime = timestamp(r.ExposureEnd)
+		message.EarliestTime = timestamp(r.ExposureEnd.Add(time.Duration(r.Period.SpanDays) * 24 * time.Hour))
+	}
+	if len(r.Inspections) == 0 {
+		return nil
+	}
+	last := slices.MaxFunc(r.Inspections, func(a, b sampling.Inspection) int { return a.Time.Compare(b.Time) })
+	found, err := sampling.IncidenceOf(last.Affected, last.Sampled, last.Plants, r.Values.Confidence)
+	if err != nil {
+		return err
+	}
+	message.LastSampled, message.LastAffected = last.Sampled, last.Affected
+	message.IncidenceLow, message.IncidenceHigh = found.Low, found.High
+	return nil
 }
 
 // sentence gives a text a capital and a full stop.
 func sentence(text string) string {
 	return strings.ToUpper(text[:1]) + text[1:] + "."
+}
+
+// earliestRelease is when the lots will have been clean long enough; zero when they
+// have been, and something else is missing.
+func earliestRelease(assessment *treatmentv1.ReleaseAssessment, c confirming) time.Time {
+	if assessment.GetEarliestTime() == nil || !assessment.GetEarliestTime().AsTime().After(c.confirmation.GetEndTime().AsTime()) {
+		return time.Time{}
+	}
+	return assessment.GetEarliestTime().AsTime()
 }
 
 // checkReleased refuses a release whose inspections do not show enough, unless an
@@ -245,14 +282,18 @@ func checkReleased(ctx context.Context, tx pgx.Tx, p *program, lots []string, c 
 	if err != nil {
 		return nil, nil, err
 	}
-	assessment := assessmentOf(statement, evidence)
+	assessment, err := assessmentOf(statement, evidence)
+	if err != nil {
+		return nil, nil, err
+	}
 	var refused []rules.Verdict
 	if !statement.Releasable {
 		refused = append(refused, rules.Verdict{
 			Rule: RuleRelease, Outcome: rules.Refuse, Field: c.path + ".inspection", Overridable: true,
 			Message: "The inspections do not show enough for a release. " + strings.Join(assessment.GetMissing(), " ") +
 				" A clean inspection may be given with the release.",
-			Source: strings.Join(assessment.GetSources(), " "),
+			Source:   strings.Join(assessment.GetSources(), " "),
+			Earliest: earliestRelease(assessment, c),
 		})
 	}
 	overrides, err := settle(refused, c)

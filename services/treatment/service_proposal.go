@@ -164,7 +164,7 @@ func treatmentsOf(ctx context.Context, r postgres.Reader, nursery string, lots [
 }
 
 // readStocked returns products with what the store holds of them on a day: those
-// named by id, or all.
+// named by id, or all. It returns a fault that names the first that does not exist.
 func readStocked(ctx context.Context, r postgres.Reader, nursery string, only []string, day string) ([]proposal.Stocked, error) {
 	all, err := products.ReadProducts(ctx, r, nursery)
 	if err != nil {
@@ -175,6 +175,11 @@ func readStocked(ctx context.Context, r postgres.Reader, nursery string, only []
 	for _, product := range all {
 		if len(only) == 0 || slices.Contains(only, product.ID) {
 			ids, stocked = append(ids, product.ID), append(stocked, proposal.Stocked{Product: product})
+		}
+	}
+	for _, id := range only {
+		if !slices.Contains(ids, id) {
+			return nil, fault.Missing("product", resource.Of("nurseries", nursery, "products", id))
 		}
 	}
 	held, err := products.ReadStore(ctx, r, nursery, ids)
@@ -225,23 +230,24 @@ func (s *Service) PlanRotation(ctx context.Context, request *treatmentv1.PlanRot
 	if err != nil {
 		return nil, err
 	}
-	var response *treatmentv1.PlanRotationResponse
+	var wanted rotation.Request
 	err = s.db.InSnapshot(ctx, func(tx pgx.Tx) error {
-		wanted, err := readSeason(ctx, tx, ids[0], ids[1], request)
-		if err != nil {
+		var err error
+		if wanted, err = readSeason(ctx, tx, ids[0], ids[1], request, s.db.Now()); err != nil {
 			return err
 		}
-		if wanted.Products, err = readStocked(ctx, tx, ids[0], only, request.GetFromDate().GetValue()); err != nil {
-			return err
-		}
-		plan, err := rotation.Lay(wanted)
-		if err != nil {
-			return err
-		}
-		response = planContract(ids[0], plan, wanted.Application.Zone)
-		return nil
+		wanted.Products, err = readStocked(ctx, tx, ids[0], only, request.GetFromDate().GetValue())
+		return err
 	})
-	return response, err
+	if err != nil {
+		return nil, err
+	}
+	// The search may take seconds, so nothing in the database waits for it.
+	plan, err := rotation.Lay(ctx, wanted)
+	if err != nil {
+		return nil, err
+	}
+	return planContract(ids[0], plan, wanted.Application.Zone), nil
 }
 
 func productIDs(names []string) ([]string, error) {
@@ -257,8 +263,8 @@ func productIDs(names []string) ([]string, error) {
 }
 
 // readSeason reads what a rotation is laid out for: the lots in a house, what they
-// were treated with, and the days.
-func readSeason(ctx context.Context, r postgres.Reader, nursery, house string, request *treatmentv1.PlanRotationRequest) (rotation.Request, error) {
+// were treated with, and the days, which must not be over.
+func readSeason(ctx context.Context, r postgres.Reader, nursery, house string, request *treatmentv1.PlanRotationRequest, now time.Time) (rotation.Request, error) {
 	disorder, known := diagnosis.DisorderByID(request.GetDisorder())
 	if !known {
 		return rotation.Request{}, fault.Field("disorder", "there is no disorder %q", request.GetDisorder()).With("disorder", request.GetDisorder())
@@ -285,9 +291,17 @@ func readSeason(ctx context.Context, r postgres.Reader, nursery, house string, r
 	if application.Treatments, err = treatmentsOf(ctx, r, nursery, lots); err != nil {
 		return rotation.Request{}, err
 	}
+	for i := range application.Lots {
+		// Lots with the same past are planned as one, and plants come and go in a season.
+		application.Lots[i].Plants = 0
+	}
 	wanted := rotation.Request{IntervalDays: int(request.GetIntervalDays()), Application: application, History: history}
 	if wanted.From, err = dayIn("from_date", request.GetFromDate(), application.Zone); err != nil {
 		return rotation.Request{}, err
+	}
+	// Days are compared as days: both are YYYY-MM-DD.
+	if today := now.In(application.Zone).Format(time.DateOnly); request.GetFromDate().GetValue() < today {
+		return rotation.Request{}, fault.Field("from_date", "must not be before today, %s", today)
 	}
 	wanted.To, err = dayIn("to_date", request.GetToDate(), application.Zone)
 	return wanted, err

@@ -109,6 +109,54 @@ func TestARotationIsLaidOutForAHouseOrItsConflictNamed(t *testing.T) {
 	require.Error(t, err, "the last day comes before the first")
 }
 
+func TestARotationThatCannotBePlannedIsRefusedByField(t *testing.T) {
+	n, c := openNursery(t)
+	n.newLot()
+	today := c.now.In(time.UTC)
+	asked := func(change func(*treatmentv1.PlanRotationRequest)) error {
+		request := &treatmentv1.PlanRotationRequest{
+			House: name("houses/h1"), FromDate: date(today.AddDate(0, 0, 2).Format(time.DateOnly)),
+			ToDate: date(today.AddDate(0, 0, 60).Format(time.DateOnly)), IntervalDays: 14,
+			Disorder: "phyllosticta-leaf-spot", Method: productsv1.Method_METHOD_SPRAY,
+		}
+		change(request)
+		_, err := n.treatment.PlanRotation(asManager(), request)
+		return err
+	}
+	require.NoError(t, asked(func(*treatmentv1.PlanRotationRequest) {}))
+	rpctest.RefusedField(t, asked(func(r *treatmentv1.PlanRotationRequest) {
+		r.FromDate = date(today.AddDate(0, 0, -2).Format(time.DateOnly))
+	}), "from_date")
+	rpctest.RefusedField(t, asked(func(r *treatmentv1.PlanRotationRequest) {
+		r.ToDate = date(today.AddDate(3, 0, 0).Format(time.DateOnly))
+	}), "to_date")
+	err := asked(func(r *treatmentv1.PlanRotationRequest) {
+		r.Products = []string{name("products/thio"), name("products/none"), name("products/nor-this")}
+	})
+	rpctest.Refused(t, err, codes.NotFound, fault.NotFoundReason)
+	require.ErrorContains(t, err, name("products/none"))
+}
+
+func TestTheFirstDayOfARotationMayBeTodayInTheNurserysZone(t *testing.T) {
+	n, c := openNursery(t)
+	n.newLot()
+	zone, err := time.LoadLocation("Africa/Johannesburg")
+	require.NoError(t, err)
+	// An hour after midnight there, so that in UTC it is still the day before.
+	year, month, day := c.now.In(zone).Date()
+	c.now = time.Date(year, month, day+1, 1, 0, 0, 0, zone)
+	today := c.now.In(zone).Format(time.DateOnly)
+	request := &treatmentv1.PlanRotationRequest{
+		House: name("houses/h1"), FromDate: date(today), ToDate: date(today), IntervalDays: 14,
+		Disorder: "phyllosticta-leaf-spot", Method: productsv1.Method_METHOD_SPRAY,
+	}
+	_, err = n.treatment.PlanRotation(asManager(), request)
+	require.NoError(t, err)
+	request.FromDate = date(c.now.In(zone).AddDate(0, 0, -1).Format(time.DateOnly))
+	_, err = n.treatment.PlanRotation(asManager(), request)
+	rpctest.RefusedField(t, err, "from_date")
+}
+
 func TestAMixSheetIsWorkedOutFromTheLabel(t *testing.T) {
 	n, _ := openNursery(t)
 	request := &treatmentv1.CalculateMixRequest{

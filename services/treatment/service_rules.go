@@ -79,8 +79,8 @@ func (s *Service) AssessRelease(ctx context.Context, request *treatmentv1.Assess
 		if err != nil {
 			return err
 		}
-		message = assessmentOf(statement, evidence)
-		return nil
+		message, err = assessmentOf(statement, evidence)
+		return err
 	})
 	return message, err
 }

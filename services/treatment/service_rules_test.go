@@ -247,6 +247,12 @@ func TestAReleaseStatesWhatItsInspectionsShow(t *testing.T) {
 	require.EqualValues(t, 50, assessment.GetPlants())
 	require.Contains(t, assessment.GetStatement(), "confidence")
 	require.NotEmpty(t, assessment.GetCaution())
+	require.EqualValues(t, 21, assessment.GetFirstInspectionAfterDays(), "the shortest latent period of Phyllosticta")
+	require.EqualValues(t, 42, assessment.GetInspectionsApartDays())
+	require.Equal(t, past(16), assessment.GetEarliestTime().AsTime(), "42 days after the systemic spray")
+	require.EqualValues(t, 50, assessment.GetLastSampled())
+	require.Zero(t, assessment.GetLastAffected())
+	require.Zero(t, assessment.GetIncidenceHigh(), "all were looked at, and none had signs")
 
 	response, err := n.confirm(program.GetName(), "release-1", did("release", day0))
 	require.NoError(t, err)

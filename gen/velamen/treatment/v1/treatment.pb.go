@@ -6372,7 +6372,25 @@ type ReleaseAssessment struct {
 	// Where the rules come from.
 	Sources []string `protobuf:"bytes,10,rep,name=sources,proto3" json:"sources,omitempty"`
 	// What to keep in mind.
-	Caution       string `protobuf:"bytes,11,opt,name=caution,proto3" json:"caution,omitempty"`
+	Caution string `protobuf:"bytes,11,opt,name=caution,proto3" json:"caution,omitempty"`
+	// Days from when the plants were last open to infection to the first inspection
+	// that can show anything: the shortest latent period.
+	FirstInspectionAfterDays int32 `protobuf:"varint,12,opt,name=first_inspection_after_days,json=firstInspectionAfterDays,proto3" json:"first_inspection_after_days,omitempty"`
+	// Days from one inspection to the next, evenly apart, for as many as are needed.
+	InspectionsApartDays int32 `protobuf:"varint,13,opt,name=inspections_apart_days,json=inspectionsApartDays,proto3" json:"inspections_apart_days,omitempty"`
+	// When the plants were last open to infection, UTC; absent when not known.
+	ExposureEndTime *timestamppb.Timestamp `protobuf:"bytes,14,opt,name=exposure_end_time,json=exposureEndTime,proto3" json:"exposure_end_time,omitempty"`
+	// Earliest time at which the lots have been clean long enough, UTC; absent when
+	// that is not known.
+	EarliestTime *timestamppb.Timestamp `protobuf:"bytes,15,opt,name=earliest_time,json=earliestTime,proto3" json:"earliest_time,omitempty"`
+	// Plants looked at in the last inspection; 0 when there was none.
+	LastSampled int64 `protobuf:"varint,16,opt,name=last_sampled,json=lastSampled,proto3" json:"last_sampled,omitempty"`
+	// Of these, plants with signs.
+	LastAffected int64 `protobuf:"varint,17,opt,name=last_affected,json=lastAffected,proto3" json:"last_affected,omitempty"`
+	// So many of all plants had signs then at least, at the confidence asked for.
+	IncidenceLow int64 `protobuf:"varint,18,opt,name=incidence_low,json=incidenceLow,proto3" json:"incidence_low,omitempty"`
+	// So many at most.
+	IncidenceHigh int64 `protobuf:"varint,19,opt,name=incidence_high,json=incidenceHigh,proto3" json:"incidence_high,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -6482,6 +6500,62 @@ func (x *ReleaseAssessment) GetCaution() string {
 		return x.Caution
 	}
 	return ""
+}
+
+func (x *ReleaseAssessment) GetFirstInspectionAfterDays() int32 {
+	if x != nil {
+		return x.FirstInspectionAfterDays
+	}
+	return 0
+}
+
+func (x *ReleaseAssessment) GetInspectionsApartDays() int32 {
+	if x != nil {
+		return x.InspectionsApartDays
+	}
+	return 0
+}
+
+func (x *ReleaseAssessment) GetExposureEndTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ExposureEndTime
+	}
+	return nil
+}
+
+func (x *ReleaseAssessment) GetEarliestTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EarliestTime
+	}
+	return nil
+}
+
+func (x *ReleaseAssessment) GetLastSampled() int64 {
+	if x != nil {
+		return x.LastSampled
+	}
+	return 0
+}
+
+func (x *ReleaseAssessment) GetLastAffected() int64 {
+	if x != nil {
+		return x.LastAffected
+	}
+	return 0
+}
+
+func (x *ReleaseAssessment) GetIncidenceLow() int64 {
+	if x != nil {
+		return x.IncidenceLow
+	}
+	return 0
+}
+
+func (x *ReleaseAssessment) GetIncidenceHigh() int64 {
+	if x != nil {
+		return x.IncidenceHigh
+	}
+	return 0
 }
 
 // RecordBreachRequest records what was really applied.
@@ -7134,7 +7208,7 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\x05check\x18\b \x01(\tR\x05check\"N\n" +
 	"\x14AssessReleaseRequest\x126\n" +
 	"\x04name\x18\x01 \x01(\tB\"\xe2A\x01\x02\xfaA\x11\n" +
-	"\x0fvelamen/Program\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04name\"\xab\x03\n" +
+	"\x0fvelamen/Program\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04name\"\xbd\x06\n" +
 	"\x11ReleaseAssessment\x12\x1e\n" +
 	"\n" +
 	"sufficient\x18\x01 \x01(\bR\n" +
@@ -7151,7 +7225,15 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\x10span_days_needed\x18\t \x01(\x05R\x0espanDaysNeeded\x12\x18\n" +
 	"\asources\x18\n" +
 	" \x03(\tR\asources\x12\x18\n" +
-	"\acaution\x18\v \x01(\tR\acaution\"\x86\x03\n" +
+	"\acaution\x18\v \x01(\tR\acaution\x12=\n" +
+	"\x1bfirst_inspection_after_days\x18\f \x01(\x05R\x18firstInspectionAfterDays\x124\n" +
+	"\x16inspections_apart_days\x18\r \x01(\x05R\x14inspectionsApartDays\x12F\n" +
+	"\x11exposure_end_time\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampR\x0fexposureEndTime\x12?\n" +
+	"\rearliest_time\x18\x0f \x01(\v2\x1a.google.protobuf.TimestampR\fearliestTime\x12!\n" +
+	"\flast_sampled\x18\x10 \x01(\x03R\vlastSampled\x12#\n" +
+	"\rlast_affected\x18\x11 \x01(\x03R\flastAffected\x12#\n" +
+	"\rincidence_low\x18\x12 \x01(\x03R\fincidenceLow\x12%\n" +
+	"\x0eincidence_high\x18\x13 \x01(\x03R\rincidenceHigh\"\x86\x03\n" +
 	"\x13RecordBreachRequest\x12>\n" +
 	"\x06parent\x18\x01 \x01(\tB&\xe2A\x01\x02\xfaA\x15\x12\x13velamen/Application\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06parent\x12W\n" +
 	"\vapplication\x18\x02 \x01(\v2).velamen.treatment.v1.ProposedApplicationB\n" +
@@ -7507,67 +7589,69 @@ var file_velamen_treatment_v1_treatment_proto_depIdxs = []int32{
 	76,  // 140: velamen.treatment.v1.CalibrateSprayerResponse.nozzles:type_name -> velamen.treatment.v1.NozzleFinding
 	81,  // 141: velamen.treatment.v1.ReleaseAssessment.confidence:type_name -> velamen.type.v1.Quantity
 	81,  // 142: velamen.treatment.v1.ReleaseAssessment.prevalence_ruled_out:type_name -> velamen.type.v1.Quantity
-	55,  // 143: velamen.treatment.v1.RecordBreachRequest.application:type_name -> velamen.treatment.v1.ProposedApplication
-	82,  // 144: velamen.treatment.v1.RecordBreachRequest.end_time:type_name -> google.protobuf.Timestamp
-	15,  // 145: velamen.treatment.v1.TreatmentService.ListTemplates:input_type -> velamen.treatment.v1.ListTemplatesRequest
-	17,  // 146: velamen.treatment.v1.TreatmentService.GetTemplate:input_type -> velamen.treatment.v1.GetTemplateRequest
-	18,  // 147: velamen.treatment.v1.TreatmentService.PublishTemplate:input_type -> velamen.treatment.v1.PublishTemplateRequest
-	52,  // 148: velamen.treatment.v1.TreatmentService.CheckTemplate:input_type -> velamen.treatment.v1.CheckTemplateRequest
-	19,  // 149: velamen.treatment.v1.TreatmentService.CreateCase:input_type -> velamen.treatment.v1.CreateCaseRequest
-	20,  // 150: velamen.treatment.v1.TreatmentService.GetCase:input_type -> velamen.treatment.v1.GetCaseRequest
-	21,  // 151: velamen.treatment.v1.TreatmentService.ListCases:input_type -> velamen.treatment.v1.ListCasesRequest
-	23,  // 152: velamen.treatment.v1.TreatmentService.CloseCase:input_type -> velamen.treatment.v1.CloseCaseRequest
-	25,  // 153: velamen.treatment.v1.TreatmentService.CreateProgram:input_type -> velamen.treatment.v1.CreateProgramRequest
-	26,  // 154: velamen.treatment.v1.TreatmentService.GetProgram:input_type -> velamen.treatment.v1.GetProgramRequest
-	27,  // 155: velamen.treatment.v1.TreatmentService.ListPrograms:input_type -> velamen.treatment.v1.ListProgramsRequest
-	29,  // 156: velamen.treatment.v1.TreatmentService.ListSteps:input_type -> velamen.treatment.v1.ListStepsRequest
-	39,  // 157: velamen.treatment.v1.TreatmentService.ConfirmStep:input_type -> velamen.treatment.v1.ConfirmStepRequest
-	41,  // 158: velamen.treatment.v1.TreatmentService.PauseProgram:input_type -> velamen.treatment.v1.PauseProgramRequest
-	42,  // 159: velamen.treatment.v1.TreatmentService.ResumeProgram:input_type -> velamen.treatment.v1.ResumeProgramRequest
-	43,  // 160: velamen.treatment.v1.TreatmentService.AmendProgram:input_type -> velamen.treatment.v1.AmendProgramRequest
-	44,  // 161: velamen.treatment.v1.TreatmentService.GiveUpProgram:input_type -> velamen.treatment.v1.GiveUpProgramRequest
-	46,  // 162: velamen.treatment.v1.TreatmentService.ListProgramEvents:input_type -> velamen.treatment.v1.ListProgramEventsRequest
-	56,  // 163: velamen.treatment.v1.TreatmentService.CheckApplication:input_type -> velamen.treatment.v1.CheckApplicationRequest
-	58,  // 164: velamen.treatment.v1.TreatmentService.ProposeProducts:input_type -> velamen.treatment.v1.ProposeProductsRequest
-	61,  // 165: velamen.treatment.v1.TreatmentService.PlanRotation:input_type -> velamen.treatment.v1.PlanRotationRequest
-	69,  // 166: velamen.treatment.v1.TreatmentService.CalculateMix:input_type -> velamen.treatment.v1.CalculateMixRequest
-	75,  // 167: velamen.treatment.v1.TreatmentService.CalibrateSprayer:input_type -> velamen.treatment.v1.CalibrateSprayerRequest
-	78,  // 168: velamen.treatment.v1.TreatmentService.AssessRelease:input_type -> velamen.treatment.v1.AssessReleaseRequest
-	80,  // 169: velamen.treatment.v1.TreatmentService.RecordBreach:input_type -> velamen.treatment.v1.RecordBreachRequest
-	49,  // 170: velamen.treatment.v1.TreatmentService.GetApplication:input_type -> velamen.treatment.v1.GetApplicationRequest
-	50,  // 171: velamen.treatment.v1.TreatmentService.ListApplications:input_type -> velamen.treatment.v1.ListApplicationsRequest
-	16,  // 172: velamen.treatment.v1.TreatmentService.ListTemplates:output_type -> velamen.treatment.v1.ListTemplatesResponse
-	11,  // 173: velamen.treatment.v1.TreatmentService.GetTemplate:output_type -> velamen.treatment.v1.Template
-	11,  // 174: velamen.treatment.v1.TreatmentService.PublishTemplate:output_type -> velamen.treatment.v1.Template
-	54,  // 175: velamen.treatment.v1.TreatmentService.CheckTemplate:output_type -> velamen.treatment.v1.CheckTemplateResponse
-	12,  // 176: velamen.treatment.v1.TreatmentService.CreateCase:output_type -> velamen.treatment.v1.Case
-	12,  // 177: velamen.treatment.v1.TreatmentService.GetCase:output_type -> velamen.treatment.v1.Case
-	22,  // 178: velamen.treatment.v1.TreatmentService.ListCases:output_type -> velamen.treatment.v1.ListCasesResponse
-	12,  // 179: velamen.treatment.v1.TreatmentService.CloseCase:output_type -> velamen.treatment.v1.Case
-	13,  // 180: velamen.treatment.v1.TreatmentService.CreateProgram:output_type -> velamen.treatment.v1.Program
-	13,  // 181: velamen.treatment.v1.TreatmentService.GetProgram:output_type -> velamen.treatment.v1.Program
-	28,  // 182: velamen.treatment.v1.TreatmentService.ListPrograms:output_type -> velamen.treatment.v1.ListProgramsResponse
-	30,  // 183: velamen.treatment.v1.TreatmentService.ListSteps:output_type -> velamen.treatment.v1.ListStepsResponse
-	40,  // 184: velamen.treatment.v1.TreatmentService.ConfirmStep:output_type -> velamen.treatment.v1.ConfirmStepResponse
-	13,  // 185: velamen.treatment.v1.TreatmentService.PauseProgram:output_type -> velamen.treatment.v1.Program
-	13,  // 186: velamen.treatment.v1.TreatmentService.ResumeProgram:output_type -> velamen.treatment.v1.Program
-	13,  // 187: velamen.treatment.v1.TreatmentService.AmendProgram:output_type -> velamen.treatment.v1.Program
-	13,  // 188: velamen.treatment.v1.TreatmentService.GiveUpProgram:output_type -> velamen.treatment.v1.Program
-	47,  // 189: velamen.treatment.v1.TreatmentService.ListProgramEvents:output_type -> velamen.treatment.v1.ListProgramEventsResponse
-	57,  // 190: velamen.treatment.v1.TreatmentService.CheckApplication:output_type -> velamen.treatment.v1.CheckApplicationResponse
-	60,  // 191: velamen.treatment.v1.TreatmentService.ProposeProducts:output_type -> velamen.treatment.v1.ProposeProductsResponse
-	64,  // 192: velamen.treatment.v1.TreatmentService.PlanRotation:output_type -> velamen.treatment.v1.PlanRotationResponse
-	73,  // 193: velamen.treatment.v1.TreatmentService.CalculateMix:output_type -> velamen.treatment.v1.MixSheet
-	77,  // 194: velamen.treatment.v1.TreatmentService.CalibrateSprayer:output_type -> velamen.treatment.v1.CalibrateSprayerResponse
-	79,  // 195: velamen.treatment.v1.TreatmentService.AssessRelease:output_type -> velamen.treatment.v1.ReleaseAssessment
-	48,  // 196: velamen.treatment.v1.TreatmentService.RecordBreach:output_type -> velamen.treatment.v1.Application
-	48,  // 197: velamen.treatment.v1.TreatmentService.GetApplication:output_type -> velamen.treatment.v1.Application
-	51,  // 198: velamen.treatment.v1.TreatmentService.ListApplications:output_type -> velamen.treatment.v1.ListApplicationsResponse
-	172, // [172:199] is the sub-list for method output_type
-	145, // [145:172] is the sub-list for method input_type
-	145, // [145:145] is the sub-list for extension type_name
-	145, // [145:145] is the sub-list for extension extendee
-	0,   // [0:145] is the sub-list for field type_name
+	82,  // 143: velamen.treatment.v1.ReleaseAssessment.exposure_end_time:type_name -> google.protobuf.Timestamp
+	82,  // 144: velamen.treatment.v1.ReleaseAssessment.earliest_time:type_name -> google.protobuf.Timestamp
+	55,  // 145: velamen.treatment.v1.RecordBreachRequest.application:type_name -> velamen.treatment.v1.ProposedApplication
+	82,  // 146: velamen.treatment.v1.RecordBreachRequest.end_time:type_name -> google.protobuf.Timestamp
+	15,  // 147: velamen.treatment.v1.TreatmentService.ListTemplates:input_type -> velamen.treatment.v1.ListTemplatesRequest
+	17,  // 148: velamen.treatment.v1.TreatmentService.GetTemplate:input_type -> velamen.treatment.v1.GetTemplateRequest
+	18,  // 149: velamen.treatment.v1.TreatmentService.PublishTemplate:input_type -> velamen.treatment.v1.PublishTemplateRequest
+	52,  // 150: velamen.treatment.v1.TreatmentService.CheckTemplate:input_type -> velamen.treatment.v1.CheckTemplateRequest
+	19,  // 151: velamen.treatment.v1.TreatmentService.CreateCase:input_type -> velamen.treatment.v1.CreateCaseRequest
+	20,  // 152: velamen.treatment.v1.TreatmentService.GetCase:input_type -> velamen.treatment.v1.GetCaseRequest
+	21,  // 153: velamen.treatment.v1.TreatmentService.ListCases:input_type -> velamen.treatment.v1.ListCasesRequest
+	23,  // 154: velamen.treatment.v1.TreatmentService.CloseCase:input_type -> velamen.treatment.v1.CloseCaseRequest
+	25,  // 155: velamen.treatment.v1.TreatmentService.CreateProgram:input_type -> velamen.treatment.v1.CreateProgramRequest
+	26,  // 156: velamen.treatment.v1.TreatmentService.GetProgram:input_type -> velamen.treatment.v1.GetProgramRequest
+	27,  // 157: velamen.treatment.v1.TreatmentService.ListPrograms:input_type -> velamen.treatment.v1.ListProgramsRequest
+	29,  // 158: velamen.treatment.v1.TreatmentService.ListSteps:input_type -> velamen.treatment.v1.ListStepsRequest
+	39,  // 159: velamen.treatment.v1.TreatmentService.ConfirmStep:input_type -> velamen.treatment.v1.ConfirmStepRequest
+	41,  // 160: velamen.treatment.v1.TreatmentService.PauseProgram:input_type -> velamen.treatment.v1.PauseProgramRequest
+	42,  // 161: velamen.treatment.v1.TreatmentService.ResumeProgram:input_type -> velamen.treatment.v1.ResumeProgramRequest
+	43,  // 162: velamen.treatment.v1.TreatmentService.AmendProgram:input_type -> velamen.treatment.v1.AmendProgramRequest
+	44,  // 163: velamen.treatment.v1.TreatmentService.GiveUpProgram:input_type -> velamen.treatment.v1.GiveUpProgramRequest
+	46,  // 164: velamen.treatment.v1.TreatmentService.ListProgramEvents:input_type -> velamen.treatment.v1.ListProgramEventsRequest
+	56,  // 165: velamen.treatment.v1.TreatmentService.CheckApplication:input_type -> velamen.treatment.v1.CheckApplicationRequest
+	58,  // 166: velamen.treatment.v1.TreatmentService.ProposeProducts:input_type -> velamen.treatment.v1.ProposeProductsRequest
+	61,  // 167: velamen.treatment.v1.TreatmentService.PlanRotation:input_type -> velamen.treatment.v1.PlanRotationRequest
+	69,  // 168: velamen.treatment.v1.TreatmentService.CalculateMix:input_type -> velamen.treatment.v1.CalculateMixRequest
+	75,  // 169: velamen.treatment.v1.TreatmentService.CalibrateSprayer:input_type -> velamen.treatment.v1.CalibrateSprayerRequest
+	78,  // 170: velamen.treatment.v1.TreatmentService.AssessRelease:input_type -> velamen.treatment.v1.AssessReleaseRequest
+	80,  // 171: velamen.treatment.v1.TreatmentService.RecordBreach:input_type -> velamen.treatment.v1.RecordBreachRequest
+	49,  // 172: velamen.treatment.v1.TreatmentService.GetApplication:input_type -> velamen.treatment.v1.GetApplicationRequest
+	50,  // 173: velamen.treatment.v1.TreatmentService.ListApplications:input_type -> velamen.treatment.v1.ListApplicationsRequest
+	16,  // 174: velamen.treatment.v1.TreatmentService.ListTemplates:output_type -> velamen.treatment.v1.ListTemplatesResponse
+	11,  // 175: velamen.treatment.v1.TreatmentService.GetTemplate:output_type -> velamen.treatment.v1.Template
+	11,  // 176: velamen.treatment.v1.TreatmentService.PublishTemplate:output_type -> velamen.treatment.v1.Template
+	54,  // 177: velamen.treatment.v1.TreatmentService.CheckTemplate:output_type -> velamen.treatment.v1.CheckTemplateResponse
+	12,  // 178: velamen.treatment.v1.TreatmentService.CreateCase:output_type -> velamen.treatment.v1.Case
+	12,  // 179: velamen.treatment.v1.TreatmentService.GetCase:output_type -> velamen.treatment.v1.Case
+	22,  // 180: velamen.treatment.v1.TreatmentService.ListCases:output_type -> velamen.treatment.v1.ListCasesResponse
+	12,  // 181: velamen.treatment.v1.TreatmentService.CloseCase:output_type -> velamen.treatment.v1.Case
+	13,  // 182: velamen.treatment.v1.TreatmentService.CreateProgram:output_type -> velamen.treatment.v1.Program
+	13,  // 183: velamen.treatment.v1.TreatmentService.GetProgram:output_type -> velamen.treatment.v1.Program
+	28,  // 184: velamen.treatment.v1.TreatmentService.ListPrograms:output_type -> velamen.treatment.v1.ListProgramsResponse
+	30,  // 185: velamen.treatment.v1.TreatmentService.ListSteps:output_type -> velamen.treatment.v1.ListStepsResponse
+	40,  // 186: velamen.treatment.v1.TreatmentService.ConfirmStep:output_type -> velamen.treatment.v1.ConfirmStepResponse
+	13,  // 187: velamen.treatment.v1.TreatmentService.PauseProgram:output_type -> velamen.treatment.v1.Program
+	13,  // 188: velamen.treatment.v1.TreatmentService.ResumeProgram:output_type -> velamen.treatment.v1.Program
+	13,  // 189: velamen.treatment.v1.TreatmentService.AmendProgram:output_type -> velamen.treatment.v1.Program
+	13,  // 190: velamen.treatment.v1.TreatmentService.GiveUpProgram:output_type -> velamen.treatment.v1.Program
+	47,  // 191: velamen.treatment.v1.TreatmentService.ListProgramEvents:output_type -> velamen.treatment.v1.ListProgramEventsResponse
+	57,  // 192: velamen.treatment.v1.TreatmentService.CheckApplication:output_type -> velamen.treatment.v1.CheckApplicationResponse
+	60,  // 193: velamen.treatment.v1.TreatmentService.ProposeProducts:output_type -> velamen.treatment.v1.ProposeProductsResponse
+	64,  // 194: velamen.treatment.v1.TreatmentService.PlanRotation:output_type -> velamen.treatment.v1.PlanRotationResponse
+	73,  // 195: velamen.treatment.v1.TreatmentService.CalculateMix:output_type -> velamen.treatment.v1.MixSheet
+	77,  // 196: velamen.treatment.v1.TreatmentService.CalibrateSprayer:output_type -> velamen.treatment.v1.CalibrateSprayerResponse
+	79,  // 197: velamen.treatment.v1.TreatmentService.AssessRelease:output_type -> velamen.treatment.v1.ReleaseAssessment
+	48,  // 198: velamen.treatment.v1.TreatmentService.RecordBreach:output_type -> velamen.treatment.v1.Application
+	48,  // 199: velamen.treatment.v1.TreatmentService.GetApplication:output_type -> velamen.treatment.v1.Application
+	51,  // 200: velamen.treatment.v1.TreatmentService.ListApplications:output_type -> velamen.treatment.v1.ListApplicationsResponse
+	174, // [174:201] is the sub-list for method output_type
+	147, // [147:174] is the sub-list for method input_type
+	147, // [147:147] is the sub-list for extension type_name
+	147, // [147:147] is the sub-list for extension extendee
+	0,   // [0:147] is the sub-list for field type_name
 }
 
 func init() { file_velamen_treatment_v1_treatment_proto_init() }
