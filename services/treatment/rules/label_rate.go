@@ -169,14 +169,16 @@ func (c *check) waterVolume(l *line) error {
 	}
 	numbers = append(numbers, Number{Name: "volume of mix", Value: t.MixVolume.String()})
 	v := l.label(RuleLabelWaterVolume, Pass, "%s of mix is within the water that the label of %s asks for: %s", t.MixVolume, name, limits)
-	mix := t.MixVolume.Exact()
-	if order, err := mix.Compare(lowest); !lowest.IsZero() && (err != nil || order < 0) {
-		v = l.label(RuleLabelWaterVolume, Refuse, "%s of mix is less than the label of %s asks for: at least %s (%s)", t.MixVolume, name, atLeastText(lowest), least)
-		v.Alternatives = []string{"at least " + atLeastText(lowest)}
+	// A label with one water volume in US units gives a metric house a volume that no
+	// record can write, so the limits are those of the places that a record keeps.
+	atLeast, atMost := lowest.Floor(quantity.Places), highest.Ceil(quantity.Places)
+	if order, err := t.MixVolume.Compare(atLeast); !lowest.IsZero() && (err != nil || order < 0) {
+		v = l.label(RuleLabelWaterVolume, Refuse, "%s of mix is less than the label of %s asks for: at least %s (%s)", t.MixVolume, name, atLeast, least)
+		v.Alternatives = []string{"at least " + atLeast.String()}
 	}
-	if order, err := mix.Compare(highest); !highest.IsZero() && (err != nil || order > 0) {
-		v = l.label(RuleLabelWaterVolume, Refuse, "%s of mix is more than the label of %s allows: at most %s (%s)", t.MixVolume, name, atMostText(highest), most)
-		v.Alternatives = []string{"at most " + atMostText(highest)}
+	if order, err := t.MixVolume.Compare(atMost); !highest.IsZero() && (err != nil || order > 0) {
+		v = l.label(RuleLabelWaterVolume, Refuse, "%s of mix is more than the label of %s allows: at most %s (%s)", t.MixVolume, name, atMost, most)
+		v.Alternatives = []string{"at most " + atMost.String()}
 	}
 	v.Numbers, v.Field = numbers, t.Field+".mix_volume"
 	c.add(v)

@@ -174,6 +174,22 @@ func TestLabelWaterVolume(t *testing.T) {
 	})
 }
 
+// 100 gal/acre on 20 m2 is 1.8707912... L, which no record can write.
+func TestALabelWithOneWaterVolumeInUSUnitsCanBeKeptInMetricOnes(t *testing.T) {
+	only := func(volume string) func(*rules.Application) {
+		return func(a *rules.Application) {
+			label(a).WaterVolumeMin, label(a).WaterVolumeMax = amount("100 gal/acre"), amount("100 gal/acre")
+			a.Treatments[0].MixVolume, a.Treatments[0].Area = amount(volume), amount("20 m2")
+		}
+	}
+	specify(t, rules.RuleLabelWaterVolume, false, []rule{
+		{name: "rounded down", change: only("1.870791 L"), want: "pass"},
+		{name: "rounded up", change: only("1.870792 L"), want: "pass"},
+		{name: "less", change: only("1.87079 L"), want: "refuse", says: "at least 1.870791 L (100 gal/acre)"},
+		{name: "more", change: only("1.870793 L"), want: "refuse", says: "at most 1.870792 L (100 gal/acre)"},
+	})
+}
+
 func TestLabelMinInterval(t *testing.T) {
 	weekly := func(a *rules.Application) { label(a).MinIntervalDays = 7 }
 	specify(t, rules.RuleLabelMinInterval, false, []rule{
