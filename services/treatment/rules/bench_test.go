@@ -75,6 +75,23 @@ func BenchmarkCheckOnce(b *testing.B) {
 	checkAll(b, func(a rules.Application) ([]rules.Verdict, error) { return rules.Check(a, h) })
 }
 
+// BenchmarkCheckOfManyLots holds one application to 1,000 lots to all rules: what that
+// costs must grow with the lots, not with their square.
+func BenchmarkCheckOfManyLots(b *testing.B) {
+	history, err := rules.Index(nurseryHistory())
+	require.NoError(b, err)
+	a := benchApplication(0)
+	for lot := benchTogether; lot < 1000; lot++ {
+		a.Lots = append(a.Lots, rules.Lot{ID: "lot-" + strconv.Itoa(lot), BotanicalName: "Phalaenopsis amabilis", House: "north"})
+	}
+	b.ReportAllocs()
+	b.ResetTimer()
+	for i := 0; i < b.N; i++ {
+		_, err := history.Check(a)
+		require.NoError(b, err)
+	}
+}
+
 // BenchmarkIndex makes the history of 5,000 lots ready.
 func BenchmarkIndex(b *testing.B) {
 	h := nurseryHistory()
@@ -102,18 +119,18 @@ func checkAll(b *testing.B, check func(rules.Application) ([]rules.Verdict, erro
 	b.ReportMetric(float64(verdicts)/b.Elapsed().Seconds(), "verdicts/s")
 }
 
-// BenchmarkSequenceAllowed asks one lot's sequence of ten years for one more use,
-// as a planner does for every step of every branch.
-func BenchmarkSequenceAllowed(b *testing.B) {
+// BenchmarkSequenceTallies asks one lot's sequence of ten years for one more use, as a
+// proposal does for every product.
+func BenchmarkSequenceTallies(b *testing.B) {
 	d := newDice(8)
-	s := &rules.Sequence{}
+	var uses []rules.Use
 	for i := benchYears * benchPerYear; i > 0; i-- {
-		s.Add(d.use(now.Add(-time.Duration(i)*14*24*time.Hour), d.from(someGroups)))
+		uses = append(uses, d.use(now.Add(-time.Duration(i)*14*24*time.Hour), d.from(someGroups)))
 	}
-	groups := []string{"3", "11"}
+	s, use := rules.NewSequence(uses...), useNow("rust", fungus, "3", "11")
 	b.ReportAllocs()
 	b.ResetTimer()
 	for i := 0; i < b.N; i++ {
-		s.Allowed(now, groups, "rust", fungus)
+		s.Tallies(use)
 	}
 }

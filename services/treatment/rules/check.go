@@ -55,16 +55,6 @@ func (c *check) all() ([]Verdict, error) {
 	return c.sorted(), nil
 }
 
-// RotationVerdicts holds an application to the rules of resistance rotation only.
-func RotationVerdicts(a Application, h History) ([]Verdict, error) {
-	c, err := newCheck(a, h)
-	if err != nil {
-		return nil, err
-	}
-	c.rotation()
-	return c.sorted(), nil
-}
-
 // Refusals returns the verdicts that refuse, in their order.
 func Refusals(verdicts []Verdict) []Verdict {
 	var refused []Verdict
@@ -224,11 +214,15 @@ func (l *line) number(x *Indexed) {
 	}
 }
 
-// lotsOf returns the positions of the lots that a treatment goes on.
+// lotsOf returns the positions of the lots that a treatment goes on. They stand in the
+// order of all lots, so that one walk along those finds them.
 func (c *check) lotsOf(t Treatment) []int {
-	var positions []int
-	for _, lot := range c.a.treatedBy(t) {
-		positions = append(positions, slices.Index(c.a.Lots, lot))
+	treated := c.a.treatedBy(t)
+	positions := make([]int, 0, len(treated))
+	for i, lot := range c.a.Lots {
+		if next := len(positions); next < len(treated) && lot == treated[next] {
+			positions = append(positions, i)
+		}
 	}
 	return positions
 }

@@ -76,17 +76,13 @@ func TestOneMoreEarlierUseOfAGroupNeverTurnsRefusalIntoPass(t *testing.T) {
 		}
 		use := d.use(now, d.from(few))
 		group := use.Groups[0]
-		s := rules.NewSequence(uses...)
-		before := refusedFor(s.Broken(use), group)
+		before := refusedFor(brokenBy(uses, use), group)
 		earlier := d.use(d.somewhen(), group)
-		s.Add(earlier)
-		after := refusedFor(s.Broken(use), group)
+		after := refusedFor(brokenBy(append(slices.Clone(uses), earlier), use), group)
 		for _, rule := range before {
 			refusals[rule]++
 			require.Contains(t, after, rule, "group %s, added %v to %v before %v", group, earlier, uses, use)
 		}
-		s.Undo()
-		require.Equal(t, before, refusedFor(s.Broken(use), group))
 	}
 	for _, rule := range []string{
 		rules.RuleRotationConsecutive, rules.RuleRotationAlone, rules.RuleRotationPartner, rules.RuleRotationRest, rules.RuleRotationReturn,
@@ -99,28 +95,45 @@ func TestOneMoreEarlierUseOfAGroupNeverTurnsRefusalIntoPass(t *testing.T) {
 func TestWaitingUntilTheEarliestIsEnough(t *testing.T) {
 	d := newDice(2)
 	waited := 0
-	for range 3000 {
-		var uses []rules.Use
-		for range d.IntN(18) {
-			uses = append(uses, d.use(d.somewhen(), d.from(someGroups[:6])))
+	refused := func(a rules.Application, h rules.History) map[string]rules.Verdict {
+		x, err := rules.Index(h)
+		require.NoError(t, err)
+		verdicts, err := x.RotationVerdicts(a)
+		require.NoError(t, err)
+		byRule := map[string]rules.Verdict{}
+		for _, v := range rules.Refusals(verdicts) {
+			byRule[v.Rule] = v
 		}
-		use := d.use(now, d.from(someGroups[:6]))
-		s := rules.NewSequence(uses...)
-		for _, broken := range s.Broken(use) {
-			earliest, ok := s.Earliest(use, broken.Rule, broken.Group)
-			if !ok {
-				require.Equal(t, rules.RuleRotationPartner, broken.Rule, "only a lonely group is not mended by waiting")
+		return byRule
+	}
+	for range 3000 {
+		few := someActives[:8]
+		id := d.from(few)
+		a := mix(product(id, id))
+		a.Disorder, a.Start = d.from(someDisorders), now
+		var made []rules.Past
+		for range d.IntN(18) {
+			made = append(made, past(d.somewhen(), d.from(someDisorders), fungus, d.from(few)))
+		}
+		slices.SortFunc(made, func(x, y rules.Past) int { return x.End.Compare(y.End) })
+		h := rules.History{}
+		for _, lot := range a.Lots {
+			h[lot.ID] = made
+		}
+		for rule, v := range refused(a, h) {
+			if v.Earliest.IsZero() {
+				require.Equal(t, rules.RuleRotationPartner, rule, "only a lonely group is not mended by waiting")
 				continue
 			}
 			waited++
-			later := use
-			later.Time = earliest
-			require.NotContains(t, refusedFor(s.Broken(later), broken.Group), broken.Rule)
-			later.Time = earliest.Add(-time.Nanosecond)
-			require.Contains(t, refusedFor(s.Broken(later), broken.Group), broken.Rule)
+			later := a
+			later.Start = v.Earliest
+			require.NotContains(t, refused(later, h), rule)
+			later.Start = v.Earliest.Add(-time.Nanosecond)
+			require.Contains(t, refused(later, h), rule)
 		}
 	}
-	require.Positive(t, waited)
+	require.Greater(t, waited, 500)
 }
 
 var someActives = []string{

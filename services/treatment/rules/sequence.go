@@ -6,7 +6,6 @@ import (
 	"time"
 
 	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
-	"velamen/services/products"
 )
 
 // Use is an application as resistance management counts it: by the groups of its
@@ -26,18 +25,6 @@ type Use struct {
 	// LabelMax is, by group, the label's own number of applications one after
 	// another; nil where no label gives one.
 	LabelMax map[string]int
-}
-
-// UseOf returns the use of active ingredients (ids of the catalog) against a
-// disorder. Those that the catalog does not hold are left out.
-func UseOf(at time.Time, disorder string, class diagnosisv1.DisorderClass, actives []string) Use {
-	use := Use{Time: at, Disorder: disorder, Class: class, Groups: []string{}, Effective: []string{}}
-	for _, id := range actives {
-		if active, known := products.ActiveIngredientByID(id); known {
-			use.add(active.FRACCode, slices.Contains(active.WorksOn, class))
-		}
-	}
-	return use
 }
 
 func (u *Use) add(code string, works bool) {
@@ -71,47 +58,25 @@ func (u *Use) alone(group string) bool {
 // use by several goroutines at once.
 type Sequence struct {
 	classes map[diagnosisv1.DisorderClass][]Use
-	added   []place
-}
-
-// place is where a use was added.
-type place struct {
-	class diagnosisv1.DisorderClass
-	index int
 }
 
 // NewSequence returns a sequence of uses.
 func NewSequence(uses ...Use) *Sequence {
 	s := &Sequence{}
 	for _, use := range uses {
-		s.Add(use)
+		s.add(use)
 	}
 	return s
 }
 
-// Add adds a use at its place in time; adding in order of time is fastest.
-func (s *Sequence) Add(use Use) {
+// add adds a use at its place in time; adding in order of time is fastest.
+func (s *Sequence) add(use Use) {
 	if s.classes == nil {
 		s.classes = map[diagnosisv1.DisorderClass][]Use{}
 	}
 	uses := s.classes[use.Class]
-	index := after(uses, use.Time)
-	s.classes[use.Class] = slices.Insert(uses, index, use)
-	s.added = append(s.added, place{use.Class, index})
+	s.classes[use.Class] = slices.Insert(uses, after(uses, use.Time), use)
 }
-
-// Undo takes back the last use added; it does nothing when there is none.
-func (s *Sequence) Undo() {
-	if len(s.added) == 0 {
-		return
-	}
-	last := s.added[len(s.added)-1]
-	s.added = s.added[:len(s.added)-1]
-	s.classes[last.class] = slices.Delete(s.classes[last.class], last.index, last.index+1)
-}
-
-// Len returns how many uses it holds.
-func (s *Sequence) Len() int { return len(s.added) }
 
 // after returns the index of the first use later than a moment.
 func after(uses []Use, moment time.Time) int {
@@ -138,29 +103,6 @@ type Tally struct {
 	Source string
 }
 
-// Allowed returns the rotation rules that a use of some groups (FRAC codes, all
-// taken to work on the class) would break at a moment; nil when it breaks none.
-func (s *Sequence) Allowed(at time.Time, groups []string, disorder string, class diagnosisv1.DisorderClass) []Tally {
-	use := Use{Time: at, Disorder: disorder, Class: class}
-	for _, code := range groups {
-		use.add(code, false)
-	}
-	use.Effective = nil
-	return s.Broken(use)
-}
-
-// Broken returns the rotation rules that a use would break; nil when it breaks
-// none.
-func (s *Sequence) Broken(use Use) []Tally {
-	var broken []Tally
-	tally(s.classes[use.Class], &use, func(t Tally) {
-		if t.Outcome != Pass {
-			broken = append(broken, t)
-		}
-	})
-	return broken
-}
-
 // Tallies returns what every rotation rule that applies to a use counted, in the
 // order of its groups.
 func (s *Sequence) Tallies(use Use) []Tally {
@@ -169,12 +111,8 @@ func (s *Sequence) Tallies(use Use) []Tally {
 	return tallies
 }
 
-// Earliest returns when a use would no longer break a rule for a group if nothing
+// earliest returns when a use would no longer break a rule for a group if nothing
 // else were applied until then; false when waiting does not help.
-func (s *Sequence) Earliest(use Use, rule, group string) (time.Time, bool) {
-	return earliest(s.classes[use.Class], use, rule, group)
-}
-
 func earliest(uses []Use, use Use, rule, group string) (time.Time, bool) {
 	limits := rotation().limits(group)
 	var moments []time.Time

@@ -2,6 +2,7 @@ package rules_test
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -42,6 +43,20 @@ func broken(tallies []rules.Tally) string {
 	return strings.Join(texts, ", ")
 }
 
+// brokenBy are the rotation rules that a use would break on a lot treated with others.
+func brokenBy(uses []rules.Use, use rules.Use) []rules.Tally {
+	return slices.DeleteFunc(rules.NewSequence(uses...).Tallies(use), func(t rules.Tally) bool { return t.Outcome == rules.Pass })
+}
+
+// useNow is a use of groups now, all of which work on the class.
+func useNow(disorder string, class diagnosisv1.DisorderClass, codes ...string) rules.Use {
+	use := rules.Use{Time: now, Disorder: disorder, Class: class}
+	for _, code := range codes {
+		use.Groups = append(use.Groups, rules.GroupOf(code))
+	}
+	return use
+}
+
 func TestRotation(t *testing.T) {
 	for _, test := range []struct {
 		name, disorder, before, use string
@@ -75,10 +90,10 @@ func TestRotation(t *testing.T) {
 		{"against another class it does not count", "black-rot", "", "40", oomycete, ""},
 	} {
 		t.Run(test.name, func(t *testing.T) {
-			s := rules.NewSequence(before(test.disorder, test.class, test.before)...)
-			s.Add(rules.Use{Time: now.AddDate(0, 0, -1), Disorder: "other", Class: diagnosisv1.DisorderClass_DISORDER_CLASS_NO_DISEASE, Groups: []string{"40", "3", "12"}})
+			uses := before(test.disorder, test.class, test.before)
+			uses = append(uses, rules.Use{Time: now.AddDate(0, 0, -1), Disorder: "other", Class: diagnosisv1.DisorderClass_DISORDER_CLASS_NO_DISEASE, Groups: []string{"40", "3", "12"}})
 			require.ElementsMatch(t, strings.Split(test.breaks, ", "),
-				strings.Split(broken(s.Allowed(now, strings.Split(test.use, "+"), test.disorder, test.class)), ", "))
+				strings.Split(broken(brokenBy(uses, useNow(test.disorder, test.class, strings.Split(test.use, "+")...))), ", "))
 		})
 	}
 }
@@ -97,9 +112,8 @@ func TestPublishedFRACGroup9OnBotrytis(t *testing.T) {
 		{"9 9 12 M05 M05 9 M05 12", "9 count 4/3"},  // 4 of 9
 		{"M05 12 M05 12 9 9", "9 consecutive 3/2"},  // 3 of 7, but one after another
 	} {
-		s := rules.NewSequence(before("grey-mould", fungus, test.before)...)
 		require.ElementsMatch(t, strings.Split(test.breaks, ", "),
-			strings.Split(broken(s.Allowed(now, []string{"9"}, "grey-mould", fungus)), ", "), test.before)
+			strings.Split(broken(brokenBy(before("grey-mould", fungus, test.before), useNow("grey-mould", fungus, "9"))), ", "), test.before)
 	}
 }
 
@@ -115,19 +129,18 @@ func TestPublishedFRACGroup49Share(t *testing.T) {
 		{"49+M03 M03 P07 49+M03 M03 P07 M03", "49 share 3/2"}, // 3 of 8
 		{"49+M03", "49 share 2/1, 49 consecutive 2/1"},        // 2 of 2
 	} {
-		s := rules.NewSequence(before("black-rot", oomycete, test.before)...)
 		require.ElementsMatch(t, strings.Split(test.breaks, ", "),
-			strings.Split(broken(s.Allowed(now, []string{"49", "M03"}, "black-rot", oomycete)), ", "), test.before)
+			strings.Split(broken(brokenBy(before("black-rot", oomycete, test.before), useNow("black-rot", oomycete, "49", "M03"))), ", "), test.before)
 	}
 }
 
 // FRAC QoI recommendations, from memory: at most 2 applications of group 11 one
 // after another.
 func TestPublishedFRACGroup11ThirdInARow(t *testing.T) {
-	s := rules.NewSequence(before("rust", fungus, "M05 3+M05 12 M05 11+3 11+M05")...)
-	require.Contains(t, broken(s.Allowed(now, []string{"11A", "M03"}, "rust", fungus)), "11 consecutive 3/2")
-	s = rules.NewSequence(before("rust", fungus, "M05 3+M05 12 M05 11+3")...)
-	require.Empty(t, s.Allowed(now, []string{"11", "M03"}, "rust", fungus))
+	third := before("rust", fungus, "M05 3+M05 12 M05 11+3 11+M05")
+	require.Contains(t, broken(brokenBy(third, useNow("rust", fungus, "11A", "M03"))), "11 consecutive 3/2")
+	second := before("rust", fungus, "M05 3+M05 12 M05 11+3")
+	require.Empty(t, brokenBy(second, useNow("rust", fungus, "11", "M03")))
 }
 
 func TestOldCodesAreTheirPresentOnes(t *testing.T) {
@@ -150,14 +163,11 @@ func TestWhatIsOlderThanTheWindowNoLongerCounts(t *testing.T) {
 		return rules.Use{Time: at, Disorder: "rust", Class: fungus, Groups: []string{"3"}}
 	}
 	old := now.Add(-time.Duration(days) * 24 * time.Hour)
-	s := rules.NewSequence(use(old), use(now.AddDate(0, 0, -7)))
-	require.Empty(t, s.Broken(use(now)))
-	s = rules.NewSequence(use(old.Add(time.Second)), use(now.AddDate(0, 0, -7)))
-	require.Equal(t, "3 consecutive 3/2", broken(s.Broken(use(now))))
-	earliest, ok := s.Earliest(use(now), rules.RuleRotationConsecutive, "3")
-	require.True(t, ok)
-	require.Equal(t, now.Add(time.Second), earliest)
-	require.Empty(t, s.Broken(use(earliest)))
+	week := now.AddDate(0, 0, -7)
+	require.Empty(t, brokenBy([]rules.Use{use(old), use(week)}, use(now)))
+	within := []rules.Use{use(old.Add(time.Second)), use(week)}
+	require.Equal(t, "3 consecutive 3/2", broken(brokenBy(within, use(now))))
+	require.Empty(t, brokenBy(within, use(now.Add(time.Second))))
 }
 
 func TestALabelMayRaiseTheBlockOfAHighRiskGroupToTwo(t *testing.T) {
@@ -172,21 +182,7 @@ func TestALabelMayRaiseTheBlockOfAHighRiskGroupToTwo(t *testing.T) {
 		{2, "25 25", "25 label-max-consecutive 3/2, 25 consecutive 3/2"},
 		{4, "25 25", "25 consecutive 3/2"},
 	} {
-		s := rules.NewSequence(before("bacterial-soft-rot", bacterium, test.before)...)
 		use := rules.Use{Time: now, Disorder: "bacterial-soft-rot", Class: bacterium, Groups: []string{"25"}, LabelMax: map[string]int{"25": test.label}}
-		require.Equal(t, test.breaks, broken(s.Broken(use)))
+		require.Equal(t, test.breaks, broken(brokenBy(before("bacterial-soft-rot", bacterium, test.before), use)))
 	}
-}
-
-func TestUndoTakesBackTheLastUse(t *testing.T) {
-	s := rules.NewSequence(before("rust", fungus, "3 3")...)
-	s.Add(rules.Use{Time: now.AddDate(0, 0, -10), Disorder: "rust", Class: fungus, Groups: []string{"M05"}})
-	require.Equal(t, 3, s.Len())
-	s.Undo()
-	require.Equal(t, "3 consecutive 3/2", broken(s.Allowed(now, []string{"3"}, "rust", fungus)))
-	s.Undo()
-	s.Undo()
-	s.Undo()
-	require.Zero(t, s.Len())
-	require.Empty(t, s.Allowed(now, []string{"3"}, "rust", fungus))
 }
