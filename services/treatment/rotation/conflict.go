@@ -71,7 +71,7 @@ func (d *dual) meetAll(fewer int) ([]int, answer) {
 
 // meet adds at most so many limits to a set that meets the corrections.
 func (d *dual) meet(set []int, more int) ([]int, answer) {
-	if !d.budget.spend() {
+	if !d.budget.spend(d.meeting()) {
 		return nil, unsettled
 	}
 	open := d.unmet(set)
@@ -90,6 +90,19 @@ func (d *dual) meet(set []int, more int) ([]int, answer) {
 	}
 	return nil, impossible
 }
+
+// meeting is what one set costs in steps: it is held to every correction.
+func (d *dual) meeting() int {
+	steps := 1
+	for _, correction := range d.corrections {
+		steps += len(correction)
+	}
+	return meetingWeight * steps
+}
+
+// meetingWeight is how much dearer one limit of a correction is than one step of the
+// bound: it is looked for in sets and sorted.
+const meetingWeight = 20
 
 // unmet returns the corrections that a set does not meet.
 func (d *dual) unmet(set []int) [][]int {

@@ -24,8 +24,9 @@
 // recur); a product that stands exactly where one stood that failed (twins); and a
 // stand whose limits do not leave room for as many applications as are to come.
 // In the worst case that is exponential in the number of applications; it ends after
-// a fixed number of beginnings, and says so. With 20 products and 52 weekly
-// applications it takes milliseconds.
+// a fixed number of steps, and says so, and at once when nobody waits for it any more.
+// With 20 products and 52 weekly applications it takes milliseconds; the most that it
+// may take is some seconds.
 //
 // # Why there is none
 //

@@ -2,6 +2,7 @@ package rotation
 
 import (
 	"cmp"
+	"context"
 	"fmt"
 	"maps"
 	"slices"
@@ -64,7 +65,7 @@ type intervalKey struct{ rule, product string }
 // intervals asks the engine about every two candidates: how many slots after the
 // one the other passes. What it refuses of a candidate with nothing before it is
 // not asked about here.
-func (q question) intervals() (map[intervalKey]*interval, error) {
+func (q question) intervals(ctx context.Context) (map[intervalKey]*interval, error) {
 	index, err := rules.Index(q.history)
 	if err != nil {
 		return nil, err
@@ -84,15 +85,16 @@ func (q question) intervals() (map[intervalKey]*interval, error) {
 		return all[key]
 	}
 	for later := range q.candidates {
-		for earlier := range q.candidates {
-			err := q.between(earlier, later, func(verdict rules.Verdict, slots int) {
-				note(verdict).slots[earlier][later] = slots
-			})
-			if err != nil {
-				return nil, err
-			}
+		if err := ctx.Err(); err != nil {
+			return nil, err
 		}
-		err := q.beforehand(later, index, func(verdict rules.Verdict, slot int) {
+		err := q.amongThese(allOf(len(q.candidates)), later, func(earlier int, verdict rules.Verdict, slots int) {
+			note(verdict).slots[earlier][later] = slots
+		})
+		if err != nil {
+			return nil, err
+		}
+		err = q.beforehand(later, index, func(verdict rules.Verdict, slot int) {
 			note(verdict).blocked[later] = slot + 1
 		})
 		if err != nil {
@@ -127,6 +129,32 @@ func numberOf(verdict rules.Verdict, names []string) string {
 // applications; the rules on numbers and amounts are counted elsewhere.
 func keepsApart(verdict rules.Verdict) bool {
 	return verdict.Outcome == rules.Refuse && !slices.Contains(countRules, verdict.Rule)
+}
+
+// amongThese visits what keeps a candidate from each of some others. Each application
+// made is looked at by itself, so where the engine refuses nothing next to all of them
+// none need be asked about alone; where it does, each half of them is asked about.
+func (q question) amongThese(earlier []int, later int, visit func(int, rules.Verdict, int)) error {
+	last := q.calendar.slots() - 1
+	if last < 1 {
+		return nil
+	}
+	if len(earlier) == 1 {
+		return q.between(earlier[0], later, func(verdict rules.Verdict, slots int) { visit(earlier[0], verdict, slots) })
+	}
+	var made []rules.Past
+	for _, one := range earlier {
+		made = append(made, q.candidates[one].made(q.calendar.moment(last-1)))
+	}
+	verdicts, err := rules.IntervalVerdicts(q.candidates[later].at(q.calendar.moment(last)), q.everywhere(made))
+	if err != nil || !slices.ContainsFunc(verdicts, keepsApart) {
+		return err
+	}
+	half := len(earlier) / 2
+	if err := q.amongThese(earlier[:half], later, visit); err != nil {
+		return err
+	}
+	return q.amongThese(earlier[half:], later, visit)
 }
 
 // between visits what keeps a candidate from so many slots less one after another.
@@ -187,8 +215,8 @@ func (q question) everywhere(past []rules.Past) rules.History {
 }
 
 // intervalLimits returns the limits on the time between applications.
-func (q question) intervalLimits() ([]limit, error) {
-	all, err := q.intervals()
+func (q question) intervalLimits(ctx context.Context) ([]limit, error) {
+	all, err := q.intervals(ctx)
 	if err != nil {
 		return nil, err
 	}

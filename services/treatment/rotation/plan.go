@@ -1,6 +1,7 @@
 package rotation
 
 import (
+	"context"
 	"fmt"
 	"slices"
 	"strings"
@@ -86,27 +87,36 @@ type LeftOut struct {
 // RuleNoProduct is the limit that is reported where no product may be used at all.
 const RuleNoProduct = "no-product"
 
-// mostApplications is how many applications a plan has at most: one a day for a
-// year.
-const mostApplications = 366
+// mostApplications is how many applications a plan has at most: a year of weeks and
+// some. The time to show that there is no rotation grows with every application as
+// much as with every product, and the resistance rules look back one year at most,
+// so that a longer season is as well planned in parts.
+const mostApplications = 60
 
-// searchBudget is how many beginnings of a sequence a plan looks into at most, and
-// a conflict as many again. Almost every plan needs a few hundred.
-const searchBudget = 60_000
+// mostCandidates is how many products a plan chooses among at most: what labels ask
+// for between every two of them is worked out before the search, and nobody rotates
+// more.
+const mostCandidates = 100
+
+// searchBudget is how many steps a search for a plan takes at most, and one for a
+// conflict as many again: a second or two each. Almost every plan needs a few
+// hundredths of it.
+const searchBudget = 120_000_000
 
 // Lay lays out a rotation. It returns a fault that names the field for days that
 // are no period, and one when the search ended without a sequence and without a
-// proof that there is none.
-func Lay(request Request) (Plan, error) { return lay(request, searchBudget) }
+// proof that there is none. It stops soon after the context ends, and returns its
+// error.
+func Lay(ctx context.Context, request Request) (Plan, error) { return lay(ctx, request, searchBudget) }
 
-func lay(request Request, nodes int) (Plan, error) {
+func lay(ctx context.Context, request Request, steps int) (Plan, error) {
 	if request.Application.Zone == nil {
 		request.Application.Zone = time.UTC
 	}
 	if err := check(request); err != nil {
 		return Plan{}, err
 	}
-	q, left, err := newQuestion(request)
+	q, left, err := newQuestion(ctx, request)
 	if err != nil {
 		return Plan{}, err
 	}
@@ -115,22 +125,31 @@ func lay(request Request, nodes int) (Plan, error) {
 		plan.Conflict, plan.Smallest, plan.Irreducible = []Limit{noProduct(left)}, true, true
 		return plan, nil
 	}
-	p, err := q.problem()
+	if len(q.candidates) > mostCandidates {
+		return Plan{}, fault.Field("products", "%d products may be used; a rotation is planned among at most %d, name those", len(q.candidates), mostCandidates)
+	}
+	p, err := q.problem(ctx)
 	if err != nil {
 		return Plan{}, err
 	}
-	b := &budget{left: nodes}
-	best, got := p.best(b)
+	ended := func() bool { return ctx.Err() != nil }
+	best, got := p.best(&budget{left: steps, ended: ended})
+	if err := ctx.Err(); err != nil {
+		return Plan{}, err
+	}
 	switch got {
 	case found:
 		plan.Fewest, plan.Preferred = best.fewest, best.preferred
 		plan.Applications = q.planned(best.sequence)
-		if err := q.verify(plan.Applications); err != nil {
+		if err := q.verify(ctx, plan.Applications); err != nil {
 			return Plan{}, err
 		}
-		return plan, q.markSameHour(plan.Applications)
+		return plan, q.markSameHour(ctx, plan.Applications)
 	case impossible:
-		conflict := p.conflict(&budget{left: nodes})
+		conflict := p.conflict(&budget{left: steps, ended: ended})
+		if err := ctx.Err(); err != nil {
+			return Plan{}, err
+		}
 		plan.Smallest, plan.Irreducible = conflict.smallest, conflict.irreducible
 		for _, index := range conflict.limits {
 			plan.Conflict = append(plan.Conflict, p.limits[index].Limit)
@@ -138,7 +157,7 @@ func lay(request Request, nodes int) (Plan, error) {
 		return plan, nil
 	default:
 		return Plan{}, fault.Field("to_date",
-			"the search ended after %d steps: no rotation was found, and it was not shown that there is none; plan fewer applications or name fewer products", nodes)
+			"the search ended early: no rotation was found, and it was not shown that there is none; plan fewer applications or name fewer products")
 	}
 }
 
@@ -155,7 +174,7 @@ func check(request Request) error {
 		return fault.Field("to_date", "must not be before the first day")
 	}
 	if len(slots) > mostApplications {
-		return fault.Field("to_date", "%d applications are more than a plan has; at most %d", len(slots), mostApplications)
+		return fault.Field("to_date", "a season has at most %d applications; plan it in parts", mostApplications)
 	}
 	return nil
 }
@@ -176,8 +195,8 @@ func noProduct(left []LeftOut) Limit {
 const mostNamed = 5
 
 // problem makes the limits.
-func (q *question) problem() (problem, error) {
-	intervals, err := q.intervalLimits()
+func (q *question) problem(ctx context.Context) (problem, error) {
+	intervals, err := q.intervalLimits(ctx)
 	if err != nil {
 		return problem{}, err
 	}
@@ -207,12 +226,15 @@ func (q *question) planned(sequence []int) []Planned {
 
 // verify runs every application of a plan through the rules engine, over the whole
 // history and all that the plan has before it: no plan is given that has not passed.
-func (q *question) verify(plan []Planned) error {
+func (q *question) verify(ctx context.Context, plan []Planned) error {
 	history := rules.History{}
 	for _, lot := range q.realLots {
 		history[lot.ID] = slices.Clone(q.history[lot.ID])
 	}
 	for _, planned := range plan {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
 		at := slices.IndexFunc(q.candidates, func(c candidate) bool { return c.product.ID == planned.Product.ID })
 		application := q.candidates[at].at(planned.Time)
 		application.Lots = q.realLots
@@ -235,9 +257,12 @@ func (q *question) verify(plan []Planned) error {
 
 // markSameHour marks the applications of a plan that would be too close to one before
 // if that one took until the end of its day.
-func (q *question) markSameHour(plan []Planned) error {
+func (q *question) markSameHour(ctx context.Context, plan []Planned) error {
 	var made []rules.Past
 	for i := range plan {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
 		at := slices.IndexFunc(q.candidates, func(c candidate) bool { return c.product.ID == plan[i].Product.ID })
 		verdicts, err := rules.IntervalVerdicts(q.candidates[at].at(plan[i].Time), q.everywhere(made))
 		if err != nil {

@@ -39,7 +39,7 @@ func TestRotation(t *testing.T) {
 			"expired expired chlorothalonil chlorothalonil"},
 	} {
 		t.Run(test.name, func(t *testing.T) {
-			plan, err := Lay(test.request)
+			plan, err := Lay(t.Context(), test.request)
 			require.NoError(t, err)
 			t.Log(chosen(plan), conflicting(plan))
 			require.Equal(t, test.plan, chosen(plan))
@@ -62,7 +62,7 @@ func TestConflict(t *testing.T) {
 		{"either of two limits would do: one is enough", season(4, 7, with(with(mancozeb, perYear(1)), everyDays(30))), "label-min-interval"},
 	} {
 		t.Run(test.name, func(t *testing.T) {
-			plan, err := Lay(test.request)
+			plan, err := Lay(t.Context(), test.request)
 			require.NoError(t, err)
 			require.Empty(t, plan.Applications)
 			require.True(t, plan.Smallest)
@@ -77,7 +77,7 @@ func TestConflict(t *testing.T) {
 }
 
 func TestNoProductAtAll(t *testing.T) {
-	plan, err := Lay(season(3, 7, product("mefenoxam", "mefenoxam")))
+	plan, err := Lay(t.Context(), season(3, 7, product("mefenoxam", "mefenoxam")))
 	require.NoError(t, err)
 	require.Equal(t, RuleNoProduct, conflicting(plan))
 	require.Contains(t, plan.Conflict[0].Message, "does not work on")
@@ -87,14 +87,18 @@ func TestNoProductAtAll(t *testing.T) {
 func TestWhatIsNoPeriodIsRefused(t *testing.T) {
 	request := season(3, 7, product("mancozeb", "mancozeb"))
 	request.To = request.From.AddDate(0, 0, -1)
-	_, err := Lay(request)
+	_, err := Lay(t.Context(), request)
 	require.Equal(t, "to_date", fieldOf(t, err))
 	request.To = request.From.AddDate(2, 0, 0)
 	request.IntervalDays = 1
-	_, err = Lay(request)
+	_, err = Lay(t.Context(), request)
 	require.Equal(t, "to_date", fieldOf(t, err))
+	request = season(61, 7, product("mancozeb", "mancozeb"))
+	_, err = Lay(t.Context(), request)
+	require.Equal(t, "to_date", fieldOf(t, err))
+	require.ErrorContains(t, err, "a season has at most 60 applications; plan it in parts")
 	request.IntervalDays = 0
-	_, err = Lay(request)
+	_, err = Lay(t.Context(), request)
 	require.Equal(t, "interval_days", fieldOf(t, err))
 }
 
@@ -152,7 +156,7 @@ func TestEveryPlanPassesTheEngineAndEveryConflictIsOne(t *testing.T) {
 	for range 150 {
 		request := inventSeason(random, 2+random.IntN(12), 8)
 		// Lay runs every plan through the engine and returns an error where it fails.
-		plan, err := Lay(request)
+		plan, err := Lay(t.Context(), request)
 		require.NoError(t, err)
 		if len(plan.Applications) > 0 {
 			laid++
@@ -171,9 +175,9 @@ func TestEveryPlanPassesTheEngineAndEveryConflictIsOne(t *testing.T) {
 		if !plan.Irreducible {
 			continue
 		}
-		q, _, err := newQuestion(request)
+		q, _, err := newQuestion(t.Context(), request)
 		require.NoError(t, err)
-		p, err := q.problem()
+		p, err := q.problem(t.Context())
 		require.NoError(t, err)
 		c := p.conflict(&budget{left: searchBudget})
 		require.Len(t, c.limits, len(plan.Conflict))
@@ -198,22 +202,22 @@ func TestTheLimitsAreThoseOfTheEngine(t *testing.T) {
 	kept, broke := 0, 0
 	for range 500 {
 		request := inventSeason(random, 2+random.IntN(20), 6)
-		q, _, err := newQuestion(request)
+		q, _, err := newQuestion(t.Context(), request)
 		require.NoError(t, err)
 		if len(q.candidates) == 0 {
 			continue
 		}
-		p, err := q.problem()
+		p, err := q.problem(t.Context())
 		require.NoError(t, err)
 		var sequence []int
 		for range p.slots {
 			sequence = append(sequence, random.IntN(p.products))
 			// The longest beginning that the engine passes, and one more.
-			if q.verify(q.planned(sequence)) != nil {
+			if q.verify(t.Context(), q.planned(sequence)) != nil {
 				break
 			}
 		}
-		refusal := q.verify(q.planned(sequence))
+		refusal := q.verify(t.Context(), q.planned(sequence))
 		var refusedBy []string
 		for _, l := range p.limits {
 			if _, season := l.machine.counter.(capCounter); !season && !l.keeps(sequence) {
@@ -236,12 +240,12 @@ func TestNoSequenceHasMoreOfALimitThanItsRoom(t *testing.T) {
 	random := rand.New(rand.NewPCG(27, 28))
 	full := 0
 	for range 60 {
-		q, _, err := newQuestion(inventSeason(random, 2+random.IntN(20), 6))
+		q, _, err := newQuestion(t.Context(), inventSeason(random, 2+random.IntN(20), 6))
 		require.NoError(t, err)
 		if len(q.candidates) == 0 {
 			continue
 		}
-		p, err := q.problem()
+		p, err := q.problem(t.Context())
 		require.NoError(t, err)
 		for _, l := range p.limits {
 			for range 20 {
@@ -283,13 +287,13 @@ func TestTheOrderOfTheProductsDoesNotMatter(t *testing.T) {
 	random := rand.New(rand.NewPCG(25, 26))
 	for range 60 {
 		request := inventSeason(random, 10, 8)
-		plan, err := Lay(request)
+		plan, err := Lay(t.Context(), request)
 		require.NoError(t, err)
 		request.Products = slices.Clone(request.Products)
 		random.Shuffle(len(request.Products), func(i, j int) {
 			request.Products[i], request.Products[j] = request.Products[j], request.Products[i]
 		})
-		again, err := Lay(request)
+		again, err := Lay(t.Context(), request)
 		require.NoError(t, err)
 		require.Equal(t, plan, again)
 	}
@@ -298,7 +302,7 @@ func TestTheOrderOfTheProductsDoesNotMatter(t *testing.T) {
 func TestSharesHoldOverTheWholeSeason(t *testing.T) {
 	boscalid := product("boscalid", "boscalid", "mancozeb")
 	mancozeb, chlorothalonil := with(product("mancozeb", "mancozeb"), perYear(7)), with(product("chlorothalonil", "chlorothalonil"), perYear(6))
-	plan, err := Lay(season(26, 14, boscalid, mancozeb, chlorothalonil))
+	plan, err := Lay(t.Context(), season(26, 14, boscalid, mancozeb, chlorothalonil))
 	require.NoError(t, err)
 	require.Len(t, plan.Applications, 26)
 	count := 0
@@ -333,7 +337,7 @@ func nurserySeason() Request {
 func BenchmarkLayAYearOfWeeks(b *testing.B) {
 	request := nurserySeason()
 	for b.Loop() {
-		plan, err := Lay(request)
+		plan, err := Lay(b.Context(), request)
 		require.NoError(b, err)
 		require.Len(b, plan.Applications, 52)
 	}
@@ -348,14 +352,14 @@ func BenchmarkConflictOfAYearOfWeeks(b *testing.B) {
 		})
 	})[:7]
 	for b.Loop() {
-		plan, err := Lay(request)
+		plan, err := Lay(b.Context(), request)
 		require.NoError(b, err)
 		require.NotEmpty(b, plan.Conflict)
 	}
 }
 
 func TestWhatFollowsAfterExactlyTheDaysAskedForIsMarked(t *testing.T) {
-	plan, err := Lay(season(3, 7, with(product("mancozeb", "mancozeb"), everyDays(7))))
+	plan, err := Lay(t.Context(), season(3, 7, with(product("mancozeb", "mancozeb"), everyDays(7))))
 	require.NoError(t, err)
 	var marked []bool
 	for _, planned := range plan.Applications {
@@ -363,7 +367,7 @@ func TestWhatFollowsAfterExactlyTheDaysAskedForIsMarked(t *testing.T) {
 	}
 	require.Equal(t, []bool{false, true, true}, marked)
 
-	plan, err = Lay(season(3, 8, with(product("mancozeb", "mancozeb"), everyDays(7))))
+	plan, err = Lay(t.Context(), season(3, 8, with(product("mancozeb", "mancozeb"), everyDays(7))))
 	require.NoError(t, err)
 	for _, planned := range plan.Applications {
 		require.False(t, planned.SameHour, "8 days leave a day to spare")
@@ -371,27 +375,27 @@ func TestWhatFollowsAfterExactlyTheDaysAskedForIsMarked(t *testing.T) {
 }
 
 func TestProductsWithTheSameNumbersOnTheirLabelsAreCountedEachForItself(t *testing.T) {
-	plan, err := Lay(season(4, 14, with(product("mancozeb", "mancozeb"), perYear(2)), with(product("captan", "captan"), perYear(2))))
+	plan, err := Lay(t.Context(), season(4, 14, with(product("mancozeb", "mancozeb"), perYear(2)), with(product("captan", "captan"), perYear(2))))
 	require.NoError(t, err)
 	require.Len(t, plan.Applications, 4, "two of each")
 	request := season(4, 14, with(product("mancozeb", "mancozeb"), perYear(2)), with(product("captan", "captan"), perYear(2)))
 	request.History = rules.History{"p1": {sprayed(30, "captan")}}
-	plan, err = Lay(request)
+	plan, err = Lay(t.Context(), request)
 	require.NoError(t, err)
 	require.Empty(t, plan.Applications, "one captan was applied before")
 }
 
 func TestASearchThatEndsEarlySaysSoAndClaimsNothing(t *testing.T) {
-	_, err := lay(nurserySeason(), 3)
-	require.ErrorContains(t, err, "the search ended after 3 steps: no rotation was found, and it was not shown that there is none")
+	_, err := lay(t.Context(), nurserySeason(), 3)
+	require.ErrorContains(t, err, "the search ended early: no rotation was found, and it was not shown that there is none")
 
 	impossibleSeason := season(8, 7, with(product("mancozeb", "mancozeb"), perYear(3)), with(product("chlorothalonil", "chlorothalonil"), perYear(4)))
-	whole, err := Lay(impossibleSeason)
+	whole, err := Lay(t.Context(), impossibleSeason)
 	require.NoError(t, err)
 	require.True(t, whole.Smallest)
 	settled := 0
-	for nodes := 1; nodes < 60; nodes++ {
-		plan, err := lay(impossibleSeason, nodes)
+	for steps := 1; steps < 10_000; steps += 53 {
+		plan, err := lay(t.Context(), impossibleSeason, steps)
 		if err != nil {
 			require.ErrorContains(t, err, "not shown that there is none")
 			continue
@@ -399,7 +403,7 @@ func TestASearchThatEndsEarlySaysSoAndClaimsNothing(t *testing.T) {
 		require.Empty(t, plan.Applications)
 		settled++
 		if plan.Smallest {
-			require.Len(t, plan.Conflict, len(whole.Conflict), "%d steps", nodes)
+			require.Len(t, plan.Conflict, len(whole.Conflict), "%d steps", steps)
 			require.True(t, plan.Irreducible)
 		}
 	}

@@ -2,6 +2,7 @@ package rotation
 
 import (
 	"cmp"
+	"context"
 	"fmt"
 	"slices"
 	"strings"
@@ -40,7 +41,7 @@ type question struct {
 // o'clock (Texas A&M AgriLife Extension).
 const hourOfWork = 8
 
-// slotsOf returns the moments of the applications.
+// slotsOf returns the moments of the applications; of more than a plan has, one more.
 func slotsOf(request Request) []time.Time {
 	zone := request.Application.Zone
 	year, month, day := request.From.In(zone).Date()
@@ -49,7 +50,7 @@ func slotsOf(request Request) []time.Time {
 	var slots []time.Time
 	for i := 0; ; i++ {
 		at := time.Date(year, month, day+i*request.IntervalDays, hourOfWork, 0, 0, 0, zone)
-		if at.After(last) {
+		if at.After(last) || len(slots) > mostApplications {
 			return slots
 		}
 		slots = append(slots, at)
@@ -57,7 +58,7 @@ func slotsOf(request Request) []time.Time {
 }
 
 // newQuestion reads the request.
-func newQuestion(request Request) (*question, []LeftOut, error) {
+func newQuestion(ctx context.Context, request Request) (*question, []LeftOut, error) {
 	application := request.Application
 	slots := slotsOf(request)
 	q := &question{
@@ -70,6 +71,9 @@ func newQuestion(request Request) (*question, []LeftOut, error) {
 	application.Lots = q.askedLots
 	var left []LeftOut
 	for _, stocked := range slices.SortedFunc(slices.Values(request.Products), byID) {
+		if err := ctx.Err(); err != nil {
+			return nil, nil, err
+		}
 		one, err := newCandidate(application, stocked)
 		if err != nil {
 			left = append(left, LeftOut{Product: stocked.Product.ID, Reasons: []string{err.Error()}})

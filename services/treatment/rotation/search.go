@@ -28,24 +28,31 @@ const (
 	unsettled
 )
 
-// budget is how many more sequences a search may open. Several searches may share
-// one, so that the whole answer stays within bounds.
+// budget is how many more steps a search may take. A step is one number looked at,
+// so that a search among many products opens fewer sequences in the same time.
+// Several searches may share one, so that the whole answer stays within bounds.
 type budget struct {
 	left int
 	// of is the budget that this one is a part of.
 	of *budget
+	// ended says that nobody waits for the answer any more; nil when that is not to be
+	// asked. It is asked at every spending: a few hundred times in a millisecond at
+	// most, and before anything that takes longer.
+	ended func() bool
 }
 
 // part returns a part of what is left, for one question among several: a proof may
 // take any time.
 func (b *budget) part(of int) *budget { return &budget{left: b.left / of, of: b} }
 
-// spend takes one sequence; false when none is left.
-func (b *budget) spend() bool {
-	if b.left <= 0 || (b.of != nil && !b.of.spend()) {
+// spend takes so many steps; false when not as many are left, or when the search is
+// to end.
+func (b *budget) spend(steps int) bool {
+	if b.left < steps || (b.ended != nil && b.ended()) || (b.of != nil && !b.of.spend(steps)) {
+		b.left = 0
 		return false
 	}
-	b.left--
+	b.left -= steps
 	return true
 }
 
@@ -79,6 +86,8 @@ type search struct {
 	roomFirst bool
 	// scratch holds the sums of a bound.
 	scratch []int
+	// strands is how many there are.
+	strands int
 
 	dead     map[string]struct{}
 	sequence []int
@@ -103,6 +112,9 @@ func (p problem) search(on []int, most int, b *budget, roomFirst bool) ([]int, a
 		problem: p, on: on, most: most, budget: b, roomFirst: roomFirst,
 		dead: map[string]struct{}{}, settled: true,
 	}
+	if !b.spend(s.arranging()) {
+		return nil, unsettled
+	}
 	s.arrange()
 	var strands []strand
 	for i, index := range on {
@@ -112,6 +124,7 @@ func (p problem) search(on []int, most int, b *budget, roomFirst bool) ([]int, a
 		}
 	}
 	s.first = append(s.first, len(strands))
+	s.strands = len(strands)
 	switch {
 	case s.descend(strands):
 		return s.sequence, found
@@ -121,6 +134,20 @@ func (p problem) search(on []int, most int, b *budget, roomFirst bool) ([]int, a
 		return nil, unsettled
 	}
 }
+
+// arranging is what arrange costs in steps: it holds every two products to every
+// limit, though most pairs differ at the first ones.
+func (s *search) arranging() int { return s.products * (s.products + len(s.on)) }
+
+// bounding is what the bound of one stand costs in steps: it fills every slot to come
+// for every product and every strand.
+func (s *search) bounding(slot int) int {
+	return len(s.partitions) * (s.slots - slot) * (s.products + s.strands)
+}
+
+// opening is what a beginning costs in steps besides: every strand is moved over every
+// product.
+func (s *search) opening() int { return s.products * s.strands }
 
 // arrange works out what the bound and the twins need.
 func (s *search) arrange() {
@@ -229,7 +256,7 @@ func (s *search) descend(strands []strand) bool {
 	if slot == s.slots {
 		return true
 	}
-	if !s.budget.spend() {
+	if !s.budget.spend(s.opening() + s.bounding(slot)) {
 		s.settled = false
 		return false
 	}
@@ -285,6 +312,10 @@ func (s *search) children(slot int, strands []strand) []child {
 		}
 		one := child{product: product, strands: next}
 		if s.roomFirst {
+			if !s.budget.spend(s.bounding(slot + 1)) {
+				s.settled = false
+				return nil
+			}
 			if one.slack = s.slack(slot+1, weighed, next); one.slack < 0 {
 				continue
 			}
