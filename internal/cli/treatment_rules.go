@@ -342,5 +342,16 @@ func (s *sheet) assessment(assessed *treatmentv1.ReleaseAssessment) {
 	s.fact("Confidence reached", amount(assessed.GetConfidence()))
 	s.fact("Share of affected plants ruled out", amount(assessed.GetPrevalenceRuledOut()))
 	s.fact("From first to last clean inspection", fmt.Sprintf("%d days of %d", assessed.GetSpanDays(), assessed.GetSpanDaysNeeded()))
+	if assessed.GetInspectionsApartDays() > 0 {
+		s.fact("Inspections", fmt.Sprintf("the first %d days after the plants were last open to infection, the next every %d days",
+			assessed.GetFirstInspectionAfterDays(), assessed.GetInspectionsApartDays()))
+	}
+	if assessed.GetEarliestTime() != nil {
+		s.fact("Clean for long enough from", s.when(assessed.GetEarliestTime()))
+	}
+	if assessed.GetLastSampled() > 0 {
+		s.fact("Last inspection", fmt.Sprintf("%d of %d had signs: at that confidence %d to %d of all plants",
+			assessed.GetLastAffected(), assessed.GetLastSampled(), assessed.GetIncidenceLow(), assessed.GetIncidenceHigh()))
+	}
 	s.fact("Sources", strings.Join(assessed.GetSources(), "\n"))
 }

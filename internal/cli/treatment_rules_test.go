@@ -360,6 +360,7 @@ func someAssessment() *treatmentv1.ReleaseAssessment {
 		Missing:   []string{"59 more plants must be looked at.", "The inspections must span 9 more days."},
 		Plants:    240, PlantsNeeded: 139, Confidence: amountOf("92.1", "%"), PrevalenceRuledOut: amountOf("1.2", "%"),
 		SpanDays: 12, SpanDaysNeeded: 21, Sources: []string{"ISPM 31", "latent period of the disorder"}, Caution: "A sample, not a certificate.",
+		FirstInspectionAfterDays: 5, InspectionsApartDays: 21, LastSampled: 181, LastAffected: 2, IncidenceLow: 2, IncidenceHigh: 5,
 	}
 }
 

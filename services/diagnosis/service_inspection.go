@@ -2,11 +2,14 @@ package diagnosis
 
 import (
 	"context"
+	"strconv"
+	"time"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 
 	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
+	"velamen/internal/fault"
 	"velamen/internal/resource"
 	"velamen/internal/rpc"
 	"velamen/services/stock"
@@ -35,7 +38,7 @@ func (s *Service) CreateInspection(ctx context.Context, request *diagnosisv1.Cre
 		if row.inspectTime, err = happened(s.db.Clock(), "inspection.inspect_time", seen.GetInspectTime()); err != nil {
 			return nil, err
 		}
-		if err := checkTarget(ctx, tx, row.nursery, row.target); err != nil {
+		if err := checkTarget(ctx, tx, row); err != nil {
 			return nil, err
 		}
 		row.id, row.inspector, row.createTime = uuid.NewString(), caller.Person, s.db.Now()
@@ -57,14 +60,23 @@ func observationsFrom(observations []*diagnosisv1.Observation) []observation {
 	return rows
 }
 
-// checkTarget returns a NotFound fault when there is no such lot or bench.
-func checkTarget(ctx context.Context, tx pgx.Tx, nursery string, t target) error {
-	if t.lot != "" {
-		_, err := stock.ReadLots(ctx, tx, nursery, []string{t.lot})
+// checkTarget returns a NotFound fault when there is no such lot or bench, and
+// refuses more plants looked at than the lot had.
+func checkTarget(ctx context.Context, tx pgx.Tx, row inspectionRow) error {
+	if row.target.lot == "" {
+		_, err := stock.ReadBench(ctx, tx, row.nursery, row.target.house, row.target.bench)
 		return err
 	}
-	_, err := stock.ReadBench(ctx, tx, nursery, t.house, t.bench)
-	return err
+	lots := []string{row.target.lot}
+	if _, err := stock.ReadLots(ctx, tx, row.nursery, lots); err != nil {
+		return err
+	}
+	plants, err := stock.ReadPlantsAt(ctx, tx, row.nursery, lots, []time.Time{row.inspectTime})
+	if err != nil || row.plantsSampled <= plants[0] {
+		return err
+	}
+	return fault.Field("inspection.plants_sampled", "lot %s had %d plants then, so %d cannot have been looked at", row.target.lot, plants[0], row.plantsSampled).
+		With("lot", row.target.lot).With("plants", strconv.FormatInt(plants[0], 10)).With("plants_sampled", strconv.FormatInt(row.plantsSampled, 10))
 }
 
 // GetInspection returns one inspection.

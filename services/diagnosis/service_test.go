@@ -149,6 +149,7 @@ func TestInspectionIsRefused(t *testing.T) {
 		{"a house", func(i *diagnosisv1.Inspection) { i.Target = parent + "/houses/h1" }, codes.InvalidArgument, fault.InvalidField, "inspection.target"},
 		{"another nursery's lot", func(i *diagnosisv1.Inspection) { i.Target = "nurseries/other/lots/l1" }, codes.PermissionDenied, fault.PermissionDenied, ""},
 		{"more affected than sampled", func(i *diagnosisv1.Inspection) { i.PlantsAffected = 41 }, codes.InvalidArgument, fault.InvalidField, "inspection"},
+		{"more sampled than the lot has", func(i *diagnosisv1.Inspection) { i.PlantsSampled = 121 }, codes.InvalidArgument, fault.InvalidField, "inspection.plants_sampled"},
 		{"nothing sampled", func(i *diagnosisv1.Inspection) { i.PlantsSampled, i.PlantsAffected = 0, 0 }, codes.InvalidArgument, fault.InvalidField, "inspection.plants_sampled"},
 		{"more than all of it", func(i *diagnosisv1.Inspection) { i.SeverityPercent = 101 }, codes.InvalidArgument, fault.InvalidField, "inspection.severity_percent"},
 		{"unknown sign", func(i *diagnosisv1.Inspection) { i.Observations[1].Sign = "bad-luck" }, codes.InvalidArgument, fault.InvalidField, "inspection.observations[1].sign"},
