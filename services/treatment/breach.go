@@ -55,7 +55,7 @@ func (s *Service) recordBreach(ctx context.Context, tx pgx.Tx, request *treatmen
 	if err := s.enterApplication(ctx, tx, a, w, facts, usedIn{}); err != nil {
 		return nil, err
 	}
-	a.verdicts = worthKeeping(a.verdicts)
+	a.kept = verdictsContract(a.nursery, worthKeeping(a.verdicts))
 	return a.contract(), nil
 }
 

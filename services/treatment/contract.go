@@ -116,7 +116,7 @@ func (a *application) contract() *treatmentv1.Application {
 	}
 	message := &treatmentv1.Application{
 		Name: a.name(), Conditions: a.conditions, Overrides: a.overrides, BreachNote: a.breachNote,
-		Verdicts: verdictsContract(a.nursery, worthKeeping(a.verdicts)),
+		Verdicts: a.kept,
 		Method:   a.method, Disorder: a.disorder, Treatments: a.treatments, Lots: lotNames(a.nursery, a.lots),
 		StartTime: timestamp(a.start), EndTime: timestamp(a.end),
 		Applicator:              resource.Of("nurseries", a.nursery, "people", a.applicator),

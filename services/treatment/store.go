@@ -364,27 +364,23 @@ type application struct {
 	reiHours   string
 	created    time.Time
 	conditions *treatmentv1.Conditions
-	verdicts   []rules.Verdict
-	overrides  []*treatmentv1.Override
+	// verdicts are what the rules say while it is entered; kept are those of them that
+	// were no plain pass, as they are read back.
+	verdicts  []rules.Verdict
+	kept      []*treatmentv1.Verdict
+	overrides []*treatmentv1.Override
 	// breachNote says why it confirmed no step; empty where it did.
 	breachNote string
 }
 
 func (a *application) name() string { return resource.Of("nurseries", a.nursery, "applications", a.id) }
 
-// said is what an application keeps of what rules and people said, as one message
-// so that it is stored in the contract's form.
-func (a *application) said() ([]byte, []byte, []byte, error) {
-	conditions, err := protojson.Marshal(&treatmentv1.Confirmation{Conditions: a.conditions})
-	if err != nil {
-		return nil, nil, nil, err
-	}
-	verdicts, err := json.Marshal(worthKeeping(a.verdicts))
-	if err != nil {
-		return nil, nil, nil, err
-	}
-	overrides, err := protojson.Marshal(&treatmentv1.Confirmation{Overrides: a.overrides})
-	return conditions, verdicts, overrides, err
+// said is what an application keeps of the conditions and of what rules and people
+// said, in the contract's form: names in the code may change.
+func (a *application) said() ([]byte, error) {
+	return protojson.Marshal(&treatmentv1.Application{
+		Conditions: a.conditions, Verdicts: verdictsContract(a.nursery, worthKeeping(a.verdicts)), Overrides: a.overrides,
+	})
 }
 
 func insertApplication(ctx context.Context, tx pgx.Tx, a *application, stepKey string, round int, groups []string) error {
@@ -392,16 +388,16 @@ func insertApplication(ctx context.Context, tx pgx.Tx, a *application, stepKey s
 	if err != nil {
 		return err
 	}
-	conditions, verdicts, overrides, err := a.said()
+	said, err := a.said()
 	if err != nil {
 		return err
 	}
 	_, err = tx.Exec(ctx, `
 		WITH applied AS (
 			INSERT INTO treatment.application (nursery, id, program, step, method, disorder, treatments, lots,
-				start_time, end_time, applicator, rei_hours, create_time, conditions, verdicts, overrides, breach_note)
+				start_time, end_time, applicator, rei_hours, create_time, said, breach_note)
 			VALUES (@nursery, @id, nullif(@program, ''), @step, @method, @disorder, @treatments, @lots,
-				@start, @end, @applicator, nullif(@rei::text, '')::numeric, @created, @conditions, @verdicts, @overrides, @breach)
+				@start, @end, @applicator, nullif(@rei::text, '')::numeric, @created, @said, @breach)
 			RETURNING nursery, id, coalesce(program, '') AS program
 		)
 		INSERT INTO treatment.application_group (nursery, application, program, step_key, round, frac_code)
@@ -411,25 +407,25 @@ func insertApplication(ctx context.Context, tx pgx.Tx, a *application, stepKey s
 			"method": strings.TrimPrefix(a.method.String(), "METHOD_"), "disorder": a.disorder, "treatments": treatments,
 			"lots": a.lots, "start": a.start, "end": a.end, "applicator": a.applicator, "rei": a.reiHours,
 			"created": a.created, "key": stepKey, "round": round, "groups": groups,
-			"conditions": conditions, "verdicts": verdicts, "overrides": overrides, "breach": a.breachNote,
+			"said": said, "breach": a.breachNote,
 		})
 	return err
 }
 
 const applicationColumns = `nursery, id, coalesce(program, ''), step, method, disorder, treatments, lots, start_time, end_time,
-	applicator, coalesce(rei_hours::text, ''), create_time, coalesce(conditions, '{}'), verdicts, overrides, breach_note`
+	applicator, coalesce(rei_hours::text, ''), create_time, said, breach_note`
 
 func scanApplication(row pgx.CollectableRow) (*application, error) {
 	a := &application{}
 	var method string
-	var treatments, conditions, verdicts, overrides []byte
+	var treatments, said []byte
 	err := row.Scan(&a.nursery, &a.id, &a.program, &a.step, &method, &a.disorder, &treatments, &a.lots,
-		&a.start, &a.end, &a.applicator, &a.reiHours, &a.created, &conditions, &verdicts, &overrides, &a.breachNote)
+		&a.start, &a.end, &a.applicator, &a.reiHours, &a.created, &said, &a.breachNote)
 	if err != nil {
 		return nil, err
 	}
-	if err := a.read(conditions, verdicts, overrides); err != nil {
-		return nil, fmt.Errorf("application %s: %w", a.id, err)
+	if err := a.read(said); err != nil {
+		return nil, err
 	}
 	a.method = productsv1.Method(productsv1.Method_value["METHOD_"+method])
 	var holder treatmentv1.Confirmation
@@ -440,26 +436,13 @@ func scanApplication(row pgx.CollectableRow) (*application, error) {
 	return a, nil
 }
 
-// noOverrides is how the database stands for none.
-const noOverrides = "[]"
-
 // read is the inverse of said.
-func (a *application) read(conditions, verdicts, overrides []byte) error {
-	var holder treatmentv1.Confirmation
-	if err := protojson.Unmarshal(conditions, &holder); err != nil {
-		return fmt.Errorf("conditions: %w", err)
+func (a *application) read(said []byte) error {
+	var kept treatmentv1.Application
+	if err := protojson.Unmarshal(said, &kept); err != nil {
+		return fmt.Errorf("what was said of application %s: %w", a.id, err)
 	}
-	a.conditions = holder.GetConditions()
-	if err := json.Unmarshal(verdicts, &a.verdicts); err != nil {
-		return fmt.Errorf("verdicts: %w", err)
-	}
-	if string(overrides) == noOverrides {
-		return nil
-	}
-	if err := protojson.Unmarshal(overrides, &holder); err != nil {
-		return fmt.Errorf("overrides: %w", err)
-	}
-	a.overrides = holder.GetOverrides()
+	a.conditions, a.kept, a.overrides = kept.GetConditions(), kept.GetVerdicts(), kept.GetOverrides()
 	return nil
 }
 

@@ -9,9 +9,8 @@ ALTER TABLE treatment.application
     -- house may be entered.
     ALTER COLUMN rei_hours DROP NOT NULL,
     ADD CONSTRAINT application_without_rei_is_a_breach CHECK (rei_hours IS NOT NULL OR breach_note <> ''),
-    ADD COLUMN conditions  jsonb,
-    ADD COLUMN verdicts    jsonb NOT NULL DEFAULT '[]',
-    ADD COLUMN overrides   jsonb NOT NULL DEFAULT '[]',
+    -- Conditions, verdicts and overrides, in the contract's form.
+    ADD COLUMN said        jsonb NOT NULL DEFAULT '{}',
     ADD COLUMN breach_note text  NOT NULL DEFAULT '',
     ADD CONSTRAINT application_without_step_is_a_breach CHECK ((step = '') = (breach_note <> '')),
     ADD CONSTRAINT application_with_step_has_program CHECK (step = '' OR program IS NOT NULL);
