@@ -3,6 +3,8 @@ package stock
 import (
 	"context"
 	"fmt"
+	"slices"
+	"strings"
 
 	"github.com/jackc/pgx/v5"
 
@@ -21,12 +23,13 @@ func ReadLots(ctx context.Context, r postgres.Reader, nursery string, ids []stri
 // ReadLotsIn returns the lots with plants that stand in a house, by id.
 func ReadLotsIn(ctx context.Context, r postgres.Reader, nursery, house string) ([]Lot, error) {
 	rows, err := r.Query(ctx, `
-		SELECT `+lotColumns+` FROM stock.lot WHERE nursery = @nursery AND house = @house AND plants > 0 ORDER BY id COLLATE "C"`,
+		SELECT `+lotColumns+` FROM stock.lot WHERE nursery = @nursery AND house = @house AND plants > 0`,
 		pgx.NamedArgs{"nursery": nursery, "house": house})
 	if err != nil {
 		return nil, postgres.Translate(err)
 	}
 	lots, err := pgx.CollectRows(rows, scanLot)
+	slices.SortFunc(lots, func(a, b Lot) int { return strings.Compare(a.ID, b.ID) })
 	return lots, postgres.Translate(err)
 }
 
@@ -35,12 +38,13 @@ func ReadLotsIn(ctx context.Context, r postgres.Reader, nursery, house string) (
 func ReadHeld(ctx context.Context, r postgres.Reader, nursery, holdingCase string) ([]string, error) {
 	rows, err := r.Query(ctx, `
 		SELECT id FROM stock.lot
-		WHERE nursery = @nursery AND holding_case = @case AND holding_case <> '' AND plants > 0 ORDER BY id COLLATE "C"`,
+		WHERE nursery = @nursery AND holding_case = @case AND holding_case <> '' AND plants > 0`,
 		pgx.NamedArgs{"nursery": nursery, "case": holdingCase})
 	if err != nil {
 		return nil, postgres.Translate(err)
 	}
 	held, err := pgx.CollectRows(rows, pgx.RowTo[string])
+	slices.Sort(held) // here, so that the database is not led to walk all lots by id
 	return held, postgres.Translate(err)
 }
 
