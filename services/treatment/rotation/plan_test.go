@@ -102,7 +102,7 @@ func TestWhatIsNoPeriodIsRefused(t *testing.T) {
 	require.Equal(t, "interval_days", fieldOf(t, err))
 }
 
-func fieldOf(t *testing.T, err error) string {
+func fieldOf(t testing.TB, err error) string {
 	t.Helper()
 	var refused *fault.Fault
 	require.ErrorAs(t, err, &refused)
