@@ -4833,7 +4833,7 @@ type PlanRotationRequest struct {
 	House string `protobuf:"bytes,1,opt,name=house,proto3" json:"house,omitempty"`
 	// First day, in the nursery's time zone.
 	FromDate *v1.Date `protobuf:"bytes,2,opt,name=from_date,json=fromDate,proto3" json:"from_date,omitempty"`
-	// Last day, in the nursery's time zone.
+	// Last day, in the nursery's time zone; a season has at most 60 applications.
 	ToDate *v1.Date `protobuf:"bytes,3,opt,name=to_date,json=toDate,proto3" json:"to_date,omitempty"`
 	// Days from one application to the next.
 	IntervalDays int32 `protobuf:"varint,4,opt,name=interval_days,json=intervalDays,proto3" json:"interval_days,omitempty"`
@@ -4841,7 +4841,8 @@ type PlanRotationRequest struct {
 	Disorder string `protobuf:"bytes,5,opt,name=disorder,proto3" json:"disorder,omitempty"`
 	// How it is applied.
 	Method v12.Method `protobuf:"varint,6,opt,name=method,proto3,enum=velamen.products.v1.Method" json:"method,omitempty"`
-	// Only these products (names); all when none is given.
+	// Only these products (names); all when none is given. At most 100 that may be
+	// used at all are chosen among.
 	Products      []string `protobuf:"bytes,7,rep,name=products,proto3" json:"products,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
