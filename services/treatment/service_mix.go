@@ -276,22 +276,13 @@ func readIngredient(ctx context.Context, r postgres.Reader, at, nursery string, 
 		}
 	}
 	ingredient := mixing.Ingredient{
-		Product: mixingProduct(product), RateMin: direction.RateMin, RateMax: direction.RateMax,
+		Product: rules.ToMix(product), RateMin: direction.RateMin, RateMax: direction.RateMax,
 		WaterMin: direction.WaterVolumeMin, WaterMax: direction.WaterVolumeMax,
 		RestrictedEntryInterval: direction.RestrictedEntryInterval, ProtectiveEquipment: direction.ProtectiveEquipment,
 		Remarks: remarks(product, direction, use),
 	}
 	ingredient.Rate, err = given(at+".rate", message.GetRate())
 	return ingredient, err
-}
-
-// mixingProduct returns what the arithmetic needs to know of a product.
-func mixingProduct(product products.Product) mixing.Product {
-	plain := mixing.Product{ID: product.ID, DisplayName: product.DisplayName, Form: product.Form, Formulation: product.Formulation}
-	for _, content := range product.Contents {
-		plain.Contents = append(plain.Contents, mixing.Content{ActiveIngredient: content.ActiveIngredient, Amount: content.Amount})
-	}
-	return plain
 }
 
 // oneDirection returns the direction of a label for a use whose crops are not

@@ -177,13 +177,7 @@ func exact(q quantity.Quantity) quantity.Exact {
 // amountOf returns the amount of product at the label's highest rate, in a unit that
 // the product is measured out in.
 func amountOf(product products.Product, treatment rules.Treatment, direction products.Direction) (quantity.Quantity, error) {
-	measured := mixing.Product{
-		ID: product.ID, DisplayName: product.DisplayName, Form: product.Form, Formulation: product.Formulation,
-	}
-	for _, content := range product.Contents {
-		measured.Contents = append(measured.Contents, mixing.Content{ActiveIngredient: content.ActiveIngredient, Amount: content.Amount})
-	}
-	need, err := mixing.AmountFor(direction.RateMax, measured, mixing.Basis{
+	need, err := mixing.AmountFor(direction.RateMax, rules.ToMix(product), mixing.Basis{
 		Water: exact(treatment.MixVolume), Area: exact(treatment.Area), Plants: treatment.Plants,
 	})
 	if err != nil {

@@ -6,6 +6,7 @@ import (
 
 	"velamen/internal/fault"
 	"velamen/internal/quantity"
+	"velamen/services/products"
 	"velamen/services/treatment/mixing"
 )
 
@@ -129,15 +130,20 @@ func amountFor(l *line, t *Treatment, rate quantity.Quantity) (quantity.Exact, b
 	if !known {
 		return quantity.Exact{}, false, nil
 	}
-	product := mixing.Product{ID: l.Product.ID, DisplayName: l.Product.DisplayName, Form: l.Product.Form, Formulation: l.Product.Formulation}
-	for _, content := range l.Product.Contents {
-		product.Contents = append(product.Contents, mixing.Content{ActiveIngredient: content.ActiveIngredient, Amount: content.Amount})
-	}
-	amount, err := mixing.AmountFor(rate, product, basis)
+	amount, err := mixing.AmountFor(rate, ToMix(l.Product), basis)
 	if err != nil {
 		return quantity.Exact{}, false, fault.Field(l.Field, "the rate on the label of %s: %s", l.Product.DisplayName, err).With("product", l.Product.ID)
 	}
 	return amount, true, nil
+}
+
+// ToMix returns what the mix arithmetic needs to know of a product.
+func ToMix(product products.Product) mixing.Product {
+	plain := mixing.Product{ID: product.ID, DisplayName: product.DisplayName, Form: product.Form, Formulation: product.Formulation}
+	for _, content := range product.Contents {
+		plain.Contents = append(plain.Contents, mixing.Content{ActiveIngredient: content.ActiveIngredient, Amount: content.Amount})
+	}
+	return plain
 }
 
 // waterVolume holds the volume of mix to the water that the label asks for.
