@@ -41,6 +41,9 @@ const (
 	AliasConflict           Reason = "ALIAS_CONFLICT"
 	ContainerInsufficient   Reason = "CONTAINER_INSUFFICIENT"
 	ReleaseUnproven         Reason = "RELEASE_UNPROVEN"
+	LotOfficiallyHeld       Reason = "LOT_OFFICIALLY_HELD"
+	SignsContradict         Reason = "SIGNS_CONTRADICT"
+	ClimateFileRejected     Reason = "CLIMATE_FILE_REJECTED"
 )
 
 // Reasons lists every reason.
@@ -53,5 +56,6 @@ func Reasons() []Reason {
 		LabelUseNotListed, ImportRejected, TemplateInvalid, LotInProgram, StoreUnavailable,
 		InternalReason, SetupRefused, EntryAlreadyCorrected, CertificateMissing, BenchNotIsolated,
 		RuleRefuses, AliasConflict, ContainerInsufficient, ReleaseUnproven,
+		LotOfficiallyHeld, SignsContradict, ClimateFileRejected,
 	}
 }

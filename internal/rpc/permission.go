@@ -63,9 +63,20 @@ var allowed = map[string][]identityv1.Role{
 	"/velamen.stock.v1.StockService/SellPlants":    managers,
 	"/velamen.stock.v1.StockService/ImportStock":   managers,
 
+	"/velamen.stock.v1.StockService/RecordHandling": crew,
+
 	"/velamen.diagnosis.v1.DiagnosisService/CreateInspection": crew,
 	"/velamen.diagnosis.v1.DiagnosisService/UploadPhoto":      crew,
 	"/velamen.diagnosis.v1.DiagnosisService/ConfirmDiagnosis": advisers,
+
+	"/velamen.diagnosis.v1.DiagnosisService/CreateSample":       crew,
+	"/velamen.diagnosis.v1.DiagnosisService/ReceiveSample":      crew,
+	"/velamen.diagnosis.v1.DiagnosisService/RecordSampleResult": advisers,
+	"/velamen.diagnosis.v1.DiagnosisService/CreateDuty":         advisers,
+	"/velamen.diagnosis.v1.DiagnosisService/RecordNotification": advisers,
+	"/velamen.diagnosis.v1.DiagnosisService/EndDuty":            managers,
+	"/velamen.diagnosis.v1.DiagnosisService/ImportClimate":      crew,
+	"/velamen.diagnosis.v1.DiagnosisService/SetModelParameters": advisers,
 
 	"/velamen.products.v1.ProductsService/CreateProduct": managers,
 	"/velamen.products.v1.ProductsService/UpdateProduct": managers,
@@ -97,7 +108,7 @@ var allowed = map[string][]identityv1.Role{
 // readingVerbs begin the names of methods that change nothing. Plan is none of
 // them: a plan of work is kept, a rotation is only laid out.
 var readingVerbs = []string{
-	"Get", "List", "Export", "Download", "Verify", "Check", "Propose", "Calculate", "Calibrate", "Assess", "PlanRotation",
+	"Get", "List", "Export", "Download", "Verify", "Check", "Propose", "Calculate", "Calibrate", "Assess", "PlanRotation", "Trace",
 }
 
 func rolesFor(method string) []identityv1.Role {

@@ -12,6 +12,7 @@ import (
 	"velamen/internal/clock"
 	"velamen/internal/fault"
 	"velamen/internal/resource"
+	"velamen/services/diagnosis/knowledge"
 )
 
 // target is what an inspection looks at: a lot, or a bench in a house.
@@ -47,7 +48,7 @@ func checkObservations(field string, observations []*diagnosisv1.Observation) er
 	said := map[finding]int{}
 	for i, observation := range observations {
 		at := fmt.Sprintf("%s[%d]", field, i)
-		sign, known := signByID(observation.GetSign())
+		sign, known := knowledge.Shipped().Sign(observation.GetSign())
 		if !known {
 			return fault.Field(at+".sign", "%q is not a known sign; ListSigns has them", observation.GetSign()).
 				With("sign", observation.GetSign())

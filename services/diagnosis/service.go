@@ -1,7 +1,6 @@
 package diagnosis
 
 import (
-	"context"
 	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -9,6 +8,7 @@ import (
 	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
 	"velamen/internal/postgres"
 	"velamen/internal/rpc"
+	"velamen/services/diagnosis/knowledge"
 )
 
 var _ diagnosisv1.DiagnosisServiceServer = (*Service)(nil)
@@ -24,29 +24,8 @@ type Service struct {
 // made when the first one arrives. It panics when the embedded knowledge is
 // broken, which a test excludes.
 func New(db *postgres.DB, photoFolder string) *Service {
-	known()
+	knowledge.Shipped()
 	return &Service{db: db, album: album{folder: photoFolder}}
-}
-
-// ListSigns returns the sign vocabulary.
-func (s *Service) ListSigns(context.Context, *diagnosisv1.ListSignsRequest) (*diagnosisv1.ListSignsResponse, error) {
-	response := &diagnosisv1.ListSignsResponse{}
-	for _, sign := range known().signs {
-		response.Signs = append(response.Signs, &diagnosisv1.Sign{Id: sign.ID, Description: sign.Description, Organs: sign.Organs})
-	}
-	return response, nil
-}
-
-// ListDisorders returns the disorders that can be diagnosed.
-func (s *Service) ListDisorders(context.Context, *diagnosisv1.ListDisordersRequest) (*diagnosisv1.ListDisordersResponse, error) {
-	response := &diagnosisv1.ListDisordersResponse{}
-	for _, d := range known().disorders {
-		response.Disorders = append(response.Disorders, &diagnosisv1.Disorder{
-			Id: d.ID, DisplayName: d.DisplayName, Causes: d.Causes, DisorderClass: d.Class,
-			Confirmation: d.Confirmation, Source: d.Source,
-		})
-	}
-	return response, nil
 }
 
 // keys are the sort keys of a listing that runs from new to old; markOf reads

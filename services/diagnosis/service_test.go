@@ -31,6 +31,7 @@ import (
 	"velamen/internal/rpc"
 	"velamen/internal/rpc/rpctest"
 	"velamen/services/diagnosis"
+	"velamen/services/diagnosis/knowledge"
 	"velamen/services/stock"
 )
 
@@ -563,7 +564,7 @@ func TestTheVocabularyIsServed(t *testing.T) {
 	n := newNursery(t)
 	signs, err := n.client.ListSigns(n.worker, &diagnosisv1.ListSignsRequest{})
 	require.NoError(t, err)
-	require.Len(t, signs.GetSigns(), len(diagnosis.Signs()))
+	require.Len(t, signs.GetSigns(), len(knowledge.Shipped().Signs))
 	disorders, err := n.client.ListDisorders(n.worker, &diagnosisv1.ListDisordersRequest{})
 	require.NoError(t, err)
 	require.Len(t, disorders.GetDisorders(), 17)

@@ -27,444 +27,30 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
-// DisorderClass decides which chemicals can work at all.
-type DisorderClass int32
-
-const (
-	// Not used.
-	DisorderClass_DISORDER_CLASS_UNSPECIFIED DisorderClass = 0
-	// A true fungus.
-	DisorderClass_DISORDER_CLASS_FUNGUS DisorderClass = 1
-	// An oomycete (Phytophthora, Pythium): most fungicides do nothing.
-	DisorderClass_DISORDER_CLASS_OOMYCETE DisorderClass = 2
-	// A bacterium: no fungicide works.
-	DisorderClass_DISORDER_CLASS_BACTERIUM DisorderClass = 3
-	// A virus: nothing cures it.
-	DisorderClass_DISORDER_CLASS_VIRUS DisorderClass = 4
-	// No disease: light, cold, salt, water or spray injury.
-	DisorderClass_DISORDER_CLASS_NO_DISEASE DisorderClass = 5
-)
-
-// Enum value maps for DisorderClass.
-var (
-	DisorderClass_name = map[int32]string{
-		0: "DISORDER_CLASS_UNSPECIFIED",
-		1: "DISORDER_CLASS_FUNGUS",
-		2: "DISORDER_CLASS_OOMYCETE",
-		3: "DISORDER_CLASS_BACTERIUM",
-		4: "DISORDER_CLASS_VIRUS",
-		5: "DISORDER_CLASS_NO_DISEASE",
-	}
-	DisorderClass_value = map[string]int32{
-		"DISORDER_CLASS_UNSPECIFIED": 0,
-		"DISORDER_CLASS_FUNGUS":      1,
-		"DISORDER_CLASS_OOMYCETE":    2,
-		"DISORDER_CLASS_BACTERIUM":   3,
-		"DISORDER_CLASS_VIRUS":       4,
-		"DISORDER_CLASS_NO_DISEASE":  5,
-	}
-)
-
-func (x DisorderClass) Enum() *DisorderClass {
-	p := new(DisorderClass)
-	*p = x
-	return p
-}
-
-func (x DisorderClass) String() string {
-	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
-}
-
-func (DisorderClass) Descriptor() protoreflect.EnumDescriptor {
-	return file_velamen_diagnosis_v1_diagnosis_proto_enumTypes[0].Descriptor()
-}
-
-func (DisorderClass) Type() protoreflect.EnumType {
-	return &file_velamen_diagnosis_v1_diagnosis_proto_enumTypes[0]
-}
-
-func (x DisorderClass) Number() protoreflect.EnumNumber {
-	return protoreflect.EnumNumber(x)
-}
-
-// Deprecated: Use DisorderClass.Descriptor instead.
-func (DisorderClass) EnumDescriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{0}
-}
-
-// Organ is a part of a plant.
-type Organ int32
-
-const (
-	// Not said.
-	Organ_ORGAN_UNSPECIFIED Organ = 0
-	// Leaf blade.
-	Organ_ORGAN_LEAF Organ = 1
-	// Root.
-	Organ_ORGAN_ROOT Organ = 2
-	// Rhizome, stem or cane.
-	Organ_ORGAN_STEM Organ = 3
-	// Pseudobulb.
-	Organ_ORGAN_PSEUDOBULB Organ = 4
-	// Crown or growing point.
-	Organ_ORGAN_CROWN Organ = 5
-	// Flower, bud or flower stem.
-	Organ_ORGAN_FLOWER Organ = 6
-	// The whole plant.
-	Organ_ORGAN_WHOLE_PLANT Organ = 7
-)
-
-// Enum value maps for Organ.
-var (
-	Organ_name = map[int32]string{
-		0: "ORGAN_UNSPECIFIED",
-		1: "ORGAN_LEAF",
-		2: "ORGAN_ROOT",
-		3: "ORGAN_STEM",
-		4: "ORGAN_PSEUDOBULB",
-		5: "ORGAN_CROWN",
-		6: "ORGAN_FLOWER",
-		7: "ORGAN_WHOLE_PLANT",
-	}
-	Organ_value = map[string]int32{
-		"ORGAN_UNSPECIFIED": 0,
-		"ORGAN_LEAF":        1,
-		"ORGAN_ROOT":        2,
-		"ORGAN_STEM":        3,
-		"ORGAN_PSEUDOBULB":  4,
-		"ORGAN_CROWN":       5,
-		"ORGAN_FLOWER":      6,
-		"ORGAN_WHOLE_PLANT": 7,
-	}
-)
-
-func (x Organ) Enum() *Organ {
-	p := new(Organ)
-	*p = x
-	return p
-}
-
-func (x Organ) String() string {
-	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
-}
-
-func (Organ) Descriptor() protoreflect.EnumDescriptor {
-	return file_velamen_diagnosis_v1_diagnosis_proto_enumTypes[1].Descriptor()
-}
-
-func (Organ) Type() protoreflect.EnumType {
-	return &file_velamen_diagnosis_v1_diagnosis_proto_enumTypes[1]
-}
-
-func (x Organ) Number() protoreflect.EnumNumber {
-	return protoreflect.EnumNumber(x)
-}
-
-// Deprecated: Use Organ.Descriptor instead.
-func (Organ) EnumDescriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{1}
-}
-
-// Presence says whether a sign was seen. Unknown is not absent.
-type Presence int32
-
-const (
-	// Not looked at.
-	Presence_PRESENCE_UNSPECIFIED Presence = 0
-	// Seen.
-	Presence_PRESENCE_OBSERVED Presence = 1
-	// Looked for and not there.
-	Presence_PRESENCE_ABSENT Presence = 2
-)
-
-// Enum value maps for Presence.
-var (
-	Presence_name = map[int32]string{
-		0: "PRESENCE_UNSPECIFIED",
-		1: "PRESENCE_OBSERVED",
-		2: "PRESENCE_ABSENT",
-	}
-	Presence_value = map[string]int32{
-		"PRESENCE_UNSPECIFIED": 0,
-		"PRESENCE_OBSERVED":    1,
-		"PRESENCE_ABSENT":      2,
-	}
-)
-
-func (x Presence) Enum() *Presence {
-	p := new(Presence)
-	*p = x
-	return p
-}
-
-func (x Presence) String() string {
-	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
-}
-
-func (Presence) Descriptor() protoreflect.EnumDescriptor {
-	return file_velamen_diagnosis_v1_diagnosis_proto_enumTypes[2].Descriptor()
-}
-
-func (Presence) Type() protoreflect.EnumType {
-	return &file_velamen_diagnosis_v1_diagnosis_proto_enumTypes[2]
-}
-
-func (x Presence) Number() protoreflect.EnumNumber {
-	return protoreflect.EnumNumber(x)
-}
-
-// Deprecated: Use Presence.Descriptor instead.
-func (Presence) EnumDescriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{2}
-}
-
-// Sign is one thing that can be seen, felt or smelt.
-type Sign struct {
-	state protoimpl.MessageState `protogen:"open.v1"`
-	// Identifier, for example "ring-in-cut-face".
-	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
-	// Short description.
-	Description string `protobuf:"bytes,2,opt,name=description,proto3" json:"description,omitempty"`
-	// Organs on which it is looked for.
-	Organs        []Organ `protobuf:"varint,3,rep,packed,name=organs,proto3,enum=velamen.diagnosis.v1.Organ" json:"organs,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
-}
-
-func (x *Sign) Reset() {
-	*x = Sign{}
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[0]
-	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-	ms.StoreMessageInfo(mi)
-}
-
-func (x *Sign) String() string {
-	return protoimpl.X.MessageStringOf(x)
-}
-
-func (*Sign) ProtoMessage() {}
-
-func (x *Sign) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[0]
-	if x != nil {
-		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-		if ms.LoadMessageInfo() == nil {
-			ms.StoreMessageInfo(mi)
-		}
-		return ms
-	}
-	return mi.MessageOf(x)
-}
-
-// Deprecated: Use Sign.ProtoReflect.Descriptor instead.
-func (*Sign) Descriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{0}
-}
-
-func (x *Sign) GetId() string {
-	if x != nil {
-		return x.Id
-	}
-	return ""
-}
-
-func (x *Sign) GetDescription() string {
-	if x != nil {
-		return x.Description
-	}
-	return ""
-}
-
-func (x *Sign) GetOrgans() []Organ {
-	if x != nil {
-		return x.Organs
-	}
-	return nil
-}
-
-// Disorder is something that can be wrong with a plant.
-type Disorder struct {
-	state protoimpl.MessageState `protogen:"open.v1"`
-	// Identifier, for example "black-rot".
-	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
-	// Common name.
-	DisplayName string `protobuf:"bytes,2,opt,name=display_name,json=displayName,proto3" json:"display_name,omitempty"`
-	// Organisms or cause, all names in use.
-	Causes []string `protobuf:"bytes,3,rep,name=causes,proto3" json:"causes,omitempty"`
-	// What kind of cause it is.
-	DisorderClass DisorderClass `protobuf:"varint,4,opt,name=disorder_class,json=disorderClass,proto3,enum=velamen.diagnosis.v1.DisorderClass" json:"disorder_class,omitempty"`
-	// How to confirm it.
-	Confirmation string `protobuf:"bytes,5,opt,name=confirmation,proto3" json:"confirmation,omitempty"`
-	// Where the facts come from.
-	Source        string `protobuf:"bytes,6,opt,name=source,proto3" json:"source,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
-}
-
-func (x *Disorder) Reset() {
-	*x = Disorder{}
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[1]
-	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-	ms.StoreMessageInfo(mi)
-}
-
-func (x *Disorder) String() string {
-	return protoimpl.X.MessageStringOf(x)
-}
-
-func (*Disorder) ProtoMessage() {}
-
-func (x *Disorder) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[1]
-	if x != nil {
-		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-		if ms.LoadMessageInfo() == nil {
-			ms.StoreMessageInfo(mi)
-		}
-		return ms
-	}
-	return mi.MessageOf(x)
-}
-
-// Deprecated: Use Disorder.ProtoReflect.Descriptor instead.
-func (*Disorder) Descriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{1}
-}
-
-func (x *Disorder) GetId() string {
-	if x != nil {
-		return x.Id
-	}
-	return ""
-}
-
-func (x *Disorder) GetDisplayName() string {
-	if x != nil {
-		return x.DisplayName
-	}
-	return ""
-}
-
-func (x *Disorder) GetCauses() []string {
-	if x != nil {
-		return x.Causes
-	}
-	return nil
-}
-
-func (x *Disorder) GetDisorderClass() DisorderClass {
-	if x != nil {
-		return x.DisorderClass
-	}
-	return DisorderClass_DISORDER_CLASS_UNSPECIFIED
-}
-
-func (x *Disorder) GetConfirmation() string {
-	if x != nil {
-		return x.Confirmation
-	}
-	return ""
-}
-
-func (x *Disorder) GetSource() string {
-	if x != nil {
-		return x.Source
-	}
-	return ""
-}
-
-// Observation is a sign on an organ.
-type Observation struct {
-	state protoimpl.MessageState `protogen:"open.v1"`
-	// The organ.
-	Organ Organ `protobuf:"varint,1,opt,name=organ,proto3,enum=velamen.diagnosis.v1.Organ" json:"organ,omitempty"`
-	// The sign's identifier, from ListSigns.
-	Sign string `protobuf:"bytes,2,opt,name=sign,proto3" json:"sign,omitempty"`
-	// Whether it was there.
-	Presence Presence `protobuf:"varint,3,opt,name=presence,proto3,enum=velamen.diagnosis.v1.Presence" json:"presence,omitempty"`
-	// Anything else about it.
-	Note          string `protobuf:"bytes,4,opt,name=note,proto3" json:"note,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
-}
-
-func (x *Observation) Reset() {
-	*x = Observation{}
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[2]
-	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-	ms.StoreMessageInfo(mi)
-}
-
-func (x *Observation) String() string {
-	return protoimpl.X.MessageStringOf(x)
-}
-
-func (*Observation) ProtoMessage() {}
-
-func (x *Observation) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[2]
-	if x != nil {
-		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-		if ms.LoadMessageInfo() == nil {
-			ms.StoreMessageInfo(mi)
-		}
-		return ms
-	}
-	return mi.MessageOf(x)
-}
-
-// Deprecated: Use Observation.ProtoReflect.Descriptor instead.
-func (*Observation) Descriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{2}
-}
-
-func (x *Observation) GetOrgan() Organ {
-	if x != nil {
-		return x.Organ
-	}
-	return Organ_ORGAN_UNSPECIFIED
-}
-
-func (x *Observation) GetSign() string {
-	if x != nil {
-		return x.Sign
-	}
-	return ""
-}
-
-func (x *Observation) GetPresence() Presence {
-	if x != nil {
-		return x.Presence
-	}
-	return Presence_PRESENCE_UNSPECIFIED
-}
-
-func (x *Observation) GetNote() string {
-	if x != nil {
-		return x.Note
-	}
-	return ""
-}
-
 // Photo is a picture kept as a file beside the database.
 type Photo struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// nurseries/{nursery}/inspections/{inspection}/photos/{photo}; the last part
-	// is the SHA-256 of the bytes in hexadecimal.
+	// is the SHA-256 in hexadecimal of the bytes that are kept: those that were sent,
+	// without where and with what the picture was taken (Exif, XMP and the like).
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
 	// Media type: image/jpeg, image/png or image/webp, as the bytes say.
 	MediaType string `protobuf:"bytes,2,opt,name=media_type,json=mediaType,proto3" json:"media_type,omitempty"`
 	// Size in bytes.
 	SizeBytes int64 `protobuf:"varint,3,opt,name=size_bytes,json=sizeBytes,proto3" json:"size_bytes,omitempty"`
 	// When it was added, UTC.
-	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// Width and height in pixels, as it is shown.
+	Width int32 `protobuf:"varint,5,opt,name=width,proto3" json:"width,omitempty"`
+	// See width.
+	Height        int32 `protobuf:"varint,6,opt,name=height,proto3" json:"height,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Photo) Reset() {
 	*x = Photo{}
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[3]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[0]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -476,7 +62,7 @@ func (x *Photo) String() string {
 func (*Photo) ProtoMessage() {}
 
 func (x *Photo) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[3]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[0]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -489,7 +75,7 @@ func (x *Photo) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Photo.ProtoReflect.Descriptor instead.
 func (*Photo) Descriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{3}
+	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{0}
 }
 
 func (x *Photo) GetName() string {
@@ -518,6 +104,20 @@ func (x *Photo) GetCreateTime() *timestamppb.Timestamp {
 		return x.CreateTime
 	}
 	return nil
+}
+
+func (x *Photo) GetWidth() int32 {
+	if x != nil {
+		return x.Width
+	}
+	return 0
+}
+
+func (x *Photo) GetHeight() int32 {
+	if x != nil {
+		return x.Height
+	}
+	return 0
 }
 
 // Inspection is what one person saw on one lot or bench at one time.
@@ -551,7 +151,7 @@ type Inspection struct {
 
 func (x *Inspection) Reset() {
 	*x = Inspection{}
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[4]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[1]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -563,7 +163,7 @@ func (x *Inspection) String() string {
 func (*Inspection) ProtoMessage() {}
 
 func (x *Inspection) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[4]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[1]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -576,7 +176,7 @@ func (x *Inspection) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Inspection.ProtoReflect.Descriptor instead.
 func (*Inspection) Descriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{4}
+	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{1}
 }
 
 func (x *Inspection) GetName() string {
@@ -674,14 +274,20 @@ type Diagnosis struct {
 	// Who confirmed it (name).
 	Confirmer string `protobuf:"bytes,7,opt,name=confirmer,proto3" json:"confirmer,omitempty"`
 	// When it was entered, UTC.
-	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// What velamen proposed from the same inspections at that time, as it was.
+	Assessment *Assessment `protobuf:"bytes,9,opt,name=assessment,proto3" json:"assessment,omitempty"`
+	// The samples whose results it rests on (names), at most 50.
+	Samples []string `protobuf:"bytes,10,rep,name=samples,proto3" json:"samples,omitempty"`
+	// Duties that follow from it (names).
+	Duties        []string `protobuf:"bytes,11,rep,name=duties,proto3" json:"duties,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Diagnosis) Reset() {
 	*x = Diagnosis{}
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[5]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -693,7 +299,7 @@ func (x *Diagnosis) String() string {
 func (*Diagnosis) ProtoMessage() {}
 
 func (x *Diagnosis) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[5]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -706,7 +312,7 @@ func (x *Diagnosis) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Diagnosis.ProtoReflect.Descriptor instead.
 func (*Diagnosis) Descriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{5}
+	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *Diagnosis) GetName() string {
@@ -765,168 +371,23 @@ func (x *Diagnosis) GetCreateTime() *timestamppb.Timestamp {
 	return nil
 }
 
-// ListSignsRequest asks for the vocabulary.
-type ListSignsRequest struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
-}
-
-func (x *ListSignsRequest) Reset() {
-	*x = ListSignsRequest{}
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[6]
-	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-	ms.StoreMessageInfo(mi)
-}
-
-func (x *ListSignsRequest) String() string {
-	return protoimpl.X.MessageStringOf(x)
-}
-
-func (*ListSignsRequest) ProtoMessage() {}
-
-func (x *ListSignsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[6]
+func (x *Diagnosis) GetAssessment() *Assessment {
 	if x != nil {
-		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-		if ms.LoadMessageInfo() == nil {
-			ms.StoreMessageInfo(mi)
-		}
-		return ms
-	}
-	return mi.MessageOf(x)
-}
-
-// Deprecated: Use ListSignsRequest.ProtoReflect.Descriptor instead.
-func (*ListSignsRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{6}
-}
-
-// ListSignsResponse is the vocabulary.
-type ListSignsResponse struct {
-	state protoimpl.MessageState `protogen:"open.v1"`
-	// All signs.
-	Signs         []*Sign `protobuf:"bytes,1,rep,name=signs,proto3" json:"signs,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
-}
-
-func (x *ListSignsResponse) Reset() {
-	*x = ListSignsResponse{}
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[7]
-	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-	ms.StoreMessageInfo(mi)
-}
-
-func (x *ListSignsResponse) String() string {
-	return protoimpl.X.MessageStringOf(x)
-}
-
-func (*ListSignsResponse) ProtoMessage() {}
-
-func (x *ListSignsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[7]
-	if x != nil {
-		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-		if ms.LoadMessageInfo() == nil {
-			ms.StoreMessageInfo(mi)
-		}
-		return ms
-	}
-	return mi.MessageOf(x)
-}
-
-// Deprecated: Use ListSignsResponse.ProtoReflect.Descriptor instead.
-func (*ListSignsResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{7}
-}
-
-func (x *ListSignsResponse) GetSigns() []*Sign {
-	if x != nil {
-		return x.Signs
+		return x.Assessment
 	}
 	return nil
 }
 
-// ListDisordersRequest asks for the disorders.
-type ListDisordersRequest struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
-}
-
-func (x *ListDisordersRequest) Reset() {
-	*x = ListDisordersRequest{}
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[8]
-	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-	ms.StoreMessageInfo(mi)
-}
-
-func (x *ListDisordersRequest) String() string {
-	return protoimpl.X.MessageStringOf(x)
-}
-
-func (*ListDisordersRequest) ProtoMessage() {}
-
-func (x *ListDisordersRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[8]
+func (x *Diagnosis) GetSamples() []string {
 	if x != nil {
-		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-		if ms.LoadMessageInfo() == nil {
-			ms.StoreMessageInfo(mi)
-		}
-		return ms
+		return x.Samples
 	}
-	return mi.MessageOf(x)
+	return nil
 }
 
-// Deprecated: Use ListDisordersRequest.ProtoReflect.Descriptor instead.
-func (*ListDisordersRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{8}
-}
-
-// ListDisordersResponse is the disorders.
-type ListDisordersResponse struct {
-	state protoimpl.MessageState `protogen:"open.v1"`
-	// All disorders.
-	Disorders     []*Disorder `protobuf:"bytes,1,rep,name=disorders,proto3" json:"disorders,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
-}
-
-func (x *ListDisordersResponse) Reset() {
-	*x = ListDisordersResponse{}
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[9]
-	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-	ms.StoreMessageInfo(mi)
-}
-
-func (x *ListDisordersResponse) String() string {
-	return protoimpl.X.MessageStringOf(x)
-}
-
-func (*ListDisordersResponse) ProtoMessage() {}
-
-func (x *ListDisordersResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[9]
+func (x *Diagnosis) GetDuties() []string {
 	if x != nil {
-		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-		if ms.LoadMessageInfo() == nil {
-			ms.StoreMessageInfo(mi)
-		}
-		return ms
-	}
-	return mi.MessageOf(x)
-}
-
-// Deprecated: Use ListDisordersResponse.ProtoReflect.Descriptor instead.
-func (*ListDisordersResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{9}
-}
-
-func (x *ListDisordersResponse) GetDisorders() []*Disorder {
-	if x != nil {
-		return x.Disorders
+		return x.Duties
 	}
 	return nil
 }
@@ -946,7 +407,7 @@ type CreateInspectionRequest struct {
 
 func (x *CreateInspectionRequest) Reset() {
 	*x = CreateInspectionRequest{}
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[10]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -958,7 +419,7 @@ func (x *CreateInspectionRequest) String() string {
 func (*CreateInspectionRequest) ProtoMessage() {}
 
 func (x *CreateInspectionRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[10]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -971,7 +432,7 @@ func (x *CreateInspectionRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateInspectionRequest.ProtoReflect.Descriptor instead.
 func (*CreateInspectionRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{10}
+	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *CreateInspectionRequest) GetParent() string {
@@ -1006,7 +467,7 @@ type GetInspectionRequest struct {
 
 func (x *GetInspectionRequest) Reset() {
 	*x = GetInspectionRequest{}
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[11]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1018,7 +479,7 @@ func (x *GetInspectionRequest) String() string {
 func (*GetInspectionRequest) ProtoMessage() {}
 
 func (x *GetInspectionRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[11]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1031,7 +492,7 @@ func (x *GetInspectionRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetInspectionRequest.ProtoReflect.Descriptor instead.
 func (*GetInspectionRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{11}
+	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *GetInspectionRequest) GetName() string {
@@ -1058,7 +519,7 @@ type ListInspectionsRequest struct {
 
 func (x *ListInspectionsRequest) Reset() {
 	*x = ListInspectionsRequest{}
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[12]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1070,7 +531,7 @@ func (x *ListInspectionsRequest) String() string {
 func (*ListInspectionsRequest) ProtoMessage() {}
 
 func (x *ListInspectionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[12]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1083,7 +544,7 @@ func (x *ListInspectionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListInspectionsRequest.ProtoReflect.Descriptor instead.
 func (*ListInspectionsRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{12}
+	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *ListInspectionsRequest) GetParent() string {
@@ -1127,7 +588,7 @@ type ListInspectionsResponse struct {
 
 func (x *ListInspectionsResponse) Reset() {
 	*x = ListInspectionsResponse{}
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[13]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1139,7 +600,7 @@ func (x *ListInspectionsResponse) String() string {
 func (*ListInspectionsResponse) ProtoMessage() {}
 
 func (x *ListInspectionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[13]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1152,7 +613,7 @@ func (x *ListInspectionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListInspectionsResponse.ProtoReflect.Descriptor instead.
 func (*ListInspectionsResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{13}
+	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *ListInspectionsResponse) GetInspections() []*Inspection {
@@ -1183,7 +644,7 @@ type UploadPhotoRequest struct {
 
 func (x *UploadPhotoRequest) Reset() {
 	*x = UploadPhotoRequest{}
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[14]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1195,7 +656,7 @@ func (x *UploadPhotoRequest) String() string {
 func (*UploadPhotoRequest) ProtoMessage() {}
 
 func (x *UploadPhotoRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[14]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1208,7 +669,7 @@ func (x *UploadPhotoRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UploadPhotoRequest.ProtoReflect.Descriptor instead.
 func (*UploadPhotoRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{14}
+	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *UploadPhotoRequest) GetParent() string {
@@ -1229,14 +690,16 @@ func (x *UploadPhotoRequest) GetData() []byte {
 type DownloadPhotoRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// nurseries/{nursery}/inspections/{inspection}/photos/{photo}.
-	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// True for a small JPEG of at most 320 pixels on its longer side.
+	Thumbnail     bool `protobuf:"varint,2,opt,name=thumbnail,proto3" json:"thumbnail,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *DownloadPhotoRequest) Reset() {
 	*x = DownloadPhotoRequest{}
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[15]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1248,7 +711,7 @@ func (x *DownloadPhotoRequest) String() string {
 func (*DownloadPhotoRequest) ProtoMessage() {}
 
 func (x *DownloadPhotoRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[15]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1261,7 +724,7 @@ func (x *DownloadPhotoRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DownloadPhotoRequest.ProtoReflect.Descriptor instead.
 func (*DownloadPhotoRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{15}
+	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *DownloadPhotoRequest) GetName() string {
@@ -1269,6 +732,13 @@ func (x *DownloadPhotoRequest) GetName() string {
 		return x.Name
 	}
 	return ""
+}
+
+func (x *DownloadPhotoRequest) GetThumbnail() bool {
+	if x != nil {
+		return x.Thumbnail
+	}
+	return false
 }
 
 // DownloadPhotoResponse is the next bytes of the photo.
@@ -1282,7 +752,7 @@ type DownloadPhotoResponse struct {
 
 func (x *DownloadPhotoResponse) Reset() {
 	*x = DownloadPhotoResponse{}
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[16]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1294,7 +764,7 @@ func (x *DownloadPhotoResponse) String() string {
 func (*DownloadPhotoResponse) ProtoMessage() {}
 
 func (x *DownloadPhotoResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[16]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1307,7 +777,7 @@ func (x *DownloadPhotoResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DownloadPhotoResponse.ProtoReflect.Descriptor instead.
 func (*DownloadPhotoResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{16}
+	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *DownloadPhotoResponse) GetData() []byte {
@@ -1332,7 +802,7 @@ type ConfirmDiagnosisRequest struct {
 
 func (x *ConfirmDiagnosisRequest) Reset() {
 	*x = ConfirmDiagnosisRequest{}
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[17]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1344,7 +814,7 @@ func (x *ConfirmDiagnosisRequest) String() string {
 func (*ConfirmDiagnosisRequest) ProtoMessage() {}
 
 func (x *ConfirmDiagnosisRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[17]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1357,7 +827,7 @@ func (x *ConfirmDiagnosisRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ConfirmDiagnosisRequest.ProtoReflect.Descriptor instead.
 func (*ConfirmDiagnosisRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{17}
+	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ConfirmDiagnosisRequest) GetParent() string {
@@ -1392,7 +862,7 @@ type GetDiagnosisRequest struct {
 
 func (x *GetDiagnosisRequest) Reset() {
 	*x = GetDiagnosisRequest{}
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[18]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1404,7 +874,7 @@ func (x *GetDiagnosisRequest) String() string {
 func (*GetDiagnosisRequest) ProtoMessage() {}
 
 func (x *GetDiagnosisRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[18]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1417,7 +887,7 @@ func (x *GetDiagnosisRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDiagnosisRequest.ProtoReflect.Descriptor instead.
 func (*GetDiagnosisRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{18}
+	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *GetDiagnosisRequest) GetName() string {
@@ -1442,7 +912,7 @@ type ListDiagnosesRequest struct {
 
 func (x *ListDiagnosesRequest) Reset() {
 	*x = ListDiagnosesRequest{}
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[19]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1454,7 +924,7 @@ func (x *ListDiagnosesRequest) String() string {
 func (*ListDiagnosesRequest) ProtoMessage() {}
 
 func (x *ListDiagnosesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[19]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1467,7 +937,7 @@ func (x *ListDiagnosesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDiagnosesRequest.ProtoReflect.Descriptor instead.
 func (*ListDiagnosesRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{19}
+	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ListDiagnosesRequest) GetParent() string {
@@ -1504,7 +974,7 @@ type ListDiagnosesResponse struct {
 
 func (x *ListDiagnosesResponse) Reset() {
 	*x = ListDiagnosesResponse{}
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[20]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1516,7 +986,7 @@ func (x *ListDiagnosesResponse) String() string {
 func (*ListDiagnosesResponse) ProtoMessage() {}
 
 func (x *ListDiagnosesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[20]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1529,7 +999,7 @@ func (x *ListDiagnosesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDiagnosesResponse.ProtoReflect.Descriptor instead.
 func (*ListDiagnosesResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{20}
+	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *ListDiagnosesResponse) GetDiagnoses() []*Diagnosis {
@@ -1550,23 +1020,7 @@ var File_velamen_diagnosis_v1_diagnosis_proto protoreflect.FileDescriptor
 
 const file_velamen_diagnosis_v1_diagnosis_proto_rawDesc = "" +
 	"\n" +
-	"$velamen/diagnosis/v1/diagnosis.proto\x12\x14velamen.diagnosis.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"m\n" +
-	"\x04Sign\x12\x0e\n" +
-	"\x02id\x18\x01 \x01(\tR\x02id\x12 \n" +
-	"\vdescription\x18\x02 \x01(\tR\vdescription\x123\n" +
-	"\x06organs\x18\x03 \x03(\x0e2\x1b.velamen.diagnosis.v1.OrganR\x06organs\"\xdd\x01\n" +
-	"\bDisorder\x12\x0e\n" +
-	"\x02id\x18\x01 \x01(\tR\x02id\x12!\n" +
-	"\fdisplay_name\x18\x02 \x01(\tR\vdisplayName\x12\x16\n" +
-	"\x06causes\x18\x03 \x03(\tR\x06causes\x12J\n" +
-	"\x0edisorder_class\x18\x04 \x01(\x0e2#.velamen.diagnosis.v1.DisorderClassR\rdisorderClass\x12\"\n" +
-	"\fconfirmation\x18\x05 \x01(\tR\fconfirmation\x12\x16\n" +
-	"\x06source\x18\x06 \x01(\tR\x06source\"\xe1\x01\n" +
-	"\vObservation\x12A\n" +
-	"\x05organ\x18\x01 \x01(\x0e2\x1b.velamen.diagnosis.v1.OrganB\x0e\xe2A\x01\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\x05organ\x12!\n" +
-	"\x04sign\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18<R\x04sign\x12J\n" +
-	"\bpresence\x18\x03 \x01(\x0e2\x1e.velamen.diagnosis.v1.PresenceB\x0e\xe2A\x01\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\bpresence\x12 \n" +
-	"\x04note\x18\x04 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xf4\x03R\x04note\"\xae\x01\n" +
+	"$velamen/diagnosis/v1/diagnosis.proto\x12\x14velamen.diagnosis.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a%velamen/diagnosis/v1/assessment.proto\x1a\"velamen/diagnosis/v1/climate.proto\x1a\x1fvelamen/diagnosis/v1/duty.proto\x1a$velamen/diagnosis/v1/knowledge.proto\x1a!velamen/diagnosis/v1/sample.proto\"\xe8\x01\n" +
 	"\x05Photo\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12#\n" +
 	"\n" +
@@ -1574,7 +1028,9 @@ const file_velamen_diagnosis_v1_diagnosis_proto_rawDesc = "" +
 	"\n" +
 	"size_bytes\x18\x03 \x01(\x03B\x04\xe2A\x01\x03R\tsizeBytes\x12A\n" +
 	"\vcreate_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"createTime\"\xa5\x06\n" +
+	"createTime\x12\x1a\n" +
+	"\x05width\x18\x05 \x01(\x05B\x04\xe2A\x01\x03R\x05width\x12\x1c\n" +
+	"\x06height\x18\x06 \x01(\x05B\x04\xe2A\x01\x03R\x06height\"\xa5\x06\n" +
 	"\n" +
 	"Inspection\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12&\n" +
@@ -1591,7 +1047,7 @@ const file_velamen_diagnosis_v1_diagnosis_proto_rawDesc = "" +
 	"\vcreate_time\x18\v \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"createTime:\xcd\x01\xeaAB\n" +
 	"\x12velamen/Inspection\x12,nurseries/{nursery}/inspections/{inspection}\xbaH\x84\x01\x1a\x81\x01\n" +
-	"\"inspection.affected_within_sampled\x12.plants_affected must not exceed plants_sampled\x1a+this.plants_affected <= this.plants_sampled\"\xef\x03\n" +
+	"\"inspection.affected_within_sampled\x12.plants_affected must not exceed plants_sampled\x1a+this.plants_affected <= this.plants_sampled\"\xff\x04\n" +
 	"\tDiagnosis\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x122\n" +
 	"\vinspections\x18\x02 \x03(\tB\x10\xe2A\x01\x02\xbaH\t\x92\x01\x06\b\x01\x102\x18\x01R\vinspections\x12)\n" +
@@ -1601,14 +1057,14 @@ const file_velamen_diagnosis_v1_diagnosis_proto_rawDesc = "" +
 	"\fconfirm_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\vconfirmTime\x12\"\n" +
 	"\tconfirmer\x18\a \x01(\tB\x04\xe2A\x01\x03R\tconfirmer\x12A\n" +
 	"\vcreate_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"createTime:A\xeaA>\n" +
-	"\x11velamen/Diagnosis\x12)nurseries/{nursery}/diagnoses/{diagnosis}\"\x12\n" +
-	"\x10ListSignsRequest\"E\n" +
-	"\x11ListSignsResponse\x120\n" +
-	"\x05signs\x18\x01 \x03(\v2\x1a.velamen.diagnosis.v1.SignR\x05signs\"\x16\n" +
-	"\x14ListDisordersRequest\"U\n" +
-	"\x15ListDisordersResponse\x12<\n" +
-	"\tdisorders\x18\x01 \x03(\v2\x1e.velamen.diagnosis.v1.DisorderR\tdisorders\"\xdb\x01\n" +
+	"createTime\x12F\n" +
+	"\n" +
+	"assessment\x18\t \x01(\v2 .velamen.diagnosis.v1.AssessmentB\x04\xe2A\x01\x03R\n" +
+	"assessment\x12(\n" +
+	"\asamples\x18\n" +
+	" \x03(\tB\x0e\xe2A\x01\x01\xbaH\a\x92\x01\x04\x102\x18\x01R\asamples\x12\x1c\n" +
+	"\x06duties\x18\v \x03(\tB\x04\xe2A\x01\x03R\x06duties:A\xeaA>\n" +
+	"\x11velamen/Diagnosis\x12)nurseries/{nursery}/diagnoses/{diagnosis}\"\xdb\x01\n" +
 	"\x17CreateInspectionRequest\x12=\n" +
 	"\x06parent\x18\x01 \x01(\tB%\xe2A\x01\x02\xfaA\x14\x12\x12velamen/Inspection\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06parent\x12L\n" +
 	"\n" +
@@ -1631,9 +1087,10 @@ const file_velamen_diagnosis_v1_diagnosis_proto_rawDesc = "" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"]\n" +
 	"\x12UploadPhotoRequest\x12$\n" +
 	"\x06parent\x18\x01 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xc8\x01R\x06parent\x12!\n" +
-	"\x04data\x18\x02 \x01(\fB\r\xe2A\x01\x01\xbaH\x06z\x04\x18\x80\x80@R\x04data\":\n" +
+	"\x04data\x18\x02 \x01(\fB\r\xe2A\x01\x01\xbaH\x06z\x04\x18\x80\x80@R\x04data\"^\n" +
 	"\x14DownloadPhotoRequest\x12\"\n" +
-	"\x04name\x18\x01 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xfa\x01R\x04name\"+\n" +
+	"\x04name\x18\x01 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xfa\x01R\x04name\x12\"\n" +
+	"\tthumbnail\x18\x02 \x01(\bB\x04\xe2A\x01\x01R\tthumbnail\"+\n" +
 	"\x15DownloadPhotoResponse\x12\x12\n" +
 	"\x04data\x18\x01 \x01(\fR\x04data\"\xd7\x01\n" +
 	"\x17ConfirmDiagnosisRequest\x12<\n" +
@@ -1652,41 +1109,40 @@ const file_velamen_diagnosis_v1_diagnosis_proto_rawDesc = "" +
 	"page_token\x18\x03 \x01(\tB\x04\xe2A\x01\x01R\tpageToken\"~\n" +
 	"\x15ListDiagnosesResponse\x12=\n" +
 	"\tdiagnoses\x18\x01 \x03(\v2\x1f.velamen.diagnosis.v1.DiagnosisR\tdiagnoses\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken*\xbe\x01\n" +
-	"\rDisorderClass\x12\x1e\n" +
-	"\x1aDISORDER_CLASS_UNSPECIFIED\x10\x00\x12\x19\n" +
-	"\x15DISORDER_CLASS_FUNGUS\x10\x01\x12\x1b\n" +
-	"\x17DISORDER_CLASS_OOMYCETE\x10\x02\x12\x1c\n" +
-	"\x18DISORDER_CLASS_BACTERIUM\x10\x03\x12\x18\n" +
-	"\x14DISORDER_CLASS_VIRUS\x10\x04\x12\x1d\n" +
-	"\x19DISORDER_CLASS_NO_DISEASE\x10\x05*\x9e\x01\n" +
-	"\x05Organ\x12\x15\n" +
-	"\x11ORGAN_UNSPECIFIED\x10\x00\x12\x0e\n" +
-	"\n" +
-	"ORGAN_LEAF\x10\x01\x12\x0e\n" +
-	"\n" +
-	"ORGAN_ROOT\x10\x02\x12\x0e\n" +
-	"\n" +
-	"ORGAN_STEM\x10\x03\x12\x14\n" +
-	"\x10ORGAN_PSEUDOBULB\x10\x04\x12\x0f\n" +
-	"\vORGAN_CROWN\x10\x05\x12\x10\n" +
-	"\fORGAN_FLOWER\x10\x06\x12\x15\n" +
-	"\x11ORGAN_WHOLE_PLANT\x10\a*P\n" +
-	"\bPresence\x12\x18\n" +
-	"\x14PRESENCE_UNSPECIFIED\x10\x00\x12\x15\n" +
-	"\x11PRESENCE_OBSERVED\x10\x01\x12\x13\n" +
-	"\x0fPRESENCE_ABSENT\x10\x022\xfc\a\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken2\xc8\x16\n" +
 	"\x10DiagnosisService\x12\\\n" +
 	"\tListSigns\x12&.velamen.diagnosis.v1.ListSignsRequest\x1a'.velamen.diagnosis.v1.ListSignsResponse\x12h\n" +
-	"\rListDisorders\x12*.velamen.diagnosis.v1.ListDisordersRequest\x1a+.velamen.diagnosis.v1.ListDisordersResponse\x12c\n" +
+	"\rListDisorders\x12*.velamen.diagnosis.v1.ListDisordersRequest\x1a+.velamen.diagnosis.v1.ListDisordersResponse\x12\\\n" +
+	"\tListTests\x12&.velamen.diagnosis.v1.ListTestsRequest\x1a'.velamen.diagnosis.v1.ListTestsResponse\x12w\n" +
+	"\x12ListRegulatedPests\x12/.velamen.diagnosis.v1.ListRegulatedPestsRequest\x1a0.velamen.diagnosis.v1.ListRegulatedPestsResponse\x12c\n" +
 	"\x10CreateInspection\x12-.velamen.diagnosis.v1.CreateInspectionRequest\x1a .velamen.diagnosis.v1.Inspection\x12]\n" +
 	"\rGetInspection\x12*.velamen.diagnosis.v1.GetInspectionRequest\x1a .velamen.diagnosis.v1.Inspection\x12n\n" +
 	"\x0fListInspections\x12,.velamen.diagnosis.v1.ListInspectionsRequest\x1a-.velamen.diagnosis.v1.ListInspectionsResponse\x12V\n" +
 	"\vUploadPhoto\x12(.velamen.diagnosis.v1.UploadPhotoRequest\x1a\x1b.velamen.diagnosis.v1.Photo(\x01\x12j\n" +
-	"\rDownloadPhoto\x12*.velamen.diagnosis.v1.DownloadPhotoRequest\x1a+.velamen.diagnosis.v1.DownloadPhotoResponse0\x01\x12b\n" +
+	"\rDownloadPhoto\x12*.velamen.diagnosis.v1.DownloadPhotoRequest\x1a+.velamen.diagnosis.v1.DownloadPhotoResponse0\x01\x12Y\n" +
+	"\vAssessSigns\x12(.velamen.diagnosis.v1.AssessSignsRequest\x1a .velamen.diagnosis.v1.Assessment\x12W\n" +
+	"\fCreateSample\x12).velamen.diagnosis.v1.CreateSampleRequest\x1a\x1c.velamen.diagnosis.v1.Sample\x12Y\n" +
+	"\rReceiveSample\x12*.velamen.diagnosis.v1.ReceiveSampleRequest\x1a\x1c.velamen.diagnosis.v1.Sample\x12c\n" +
+	"\x12RecordSampleResult\x12/.velamen.diagnosis.v1.RecordSampleResultRequest\x1a\x1c.velamen.diagnosis.v1.Sample\x12Q\n" +
+	"\tGetSample\x12&.velamen.diagnosis.v1.GetSampleRequest\x1a\x1c.velamen.diagnosis.v1.Sample\x12b\n" +
+	"\vListSamples\x12(.velamen.diagnosis.v1.ListSamplesRequest\x1a).velamen.diagnosis.v1.ListSamplesResponse\x12b\n" +
 	"\x10ConfirmDiagnosis\x12-.velamen.diagnosis.v1.ConfirmDiagnosisRequest\x1a\x1f.velamen.diagnosis.v1.Diagnosis\x12Z\n" +
 	"\fGetDiagnosis\x12).velamen.diagnosis.v1.GetDiagnosisRequest\x1a\x1f.velamen.diagnosis.v1.Diagnosis\x12h\n" +
-	"\rListDiagnoses\x12*.velamen.diagnosis.v1.ListDiagnosesRequest\x1a+.velamen.diagnosis.v1.ListDiagnosesResponseB\xca\x01\n" +
+	"\rListDiagnoses\x12*.velamen.diagnosis.v1.ListDiagnosesRequest\x1a+.velamen.diagnosis.v1.ListDiagnosesResponse\x12Q\n" +
+	"\n" +
+	"CreateDuty\x12'.velamen.diagnosis.v1.CreateDutyRequest\x1a\x1a.velamen.diagnosis.v1.Duty\x12K\n" +
+	"\aGetDuty\x12$.velamen.diagnosis.v1.GetDutyRequest\x1a\x1a.velamen.diagnosis.v1.Duty\x12_\n" +
+	"\n" +
+	"ListDuties\x12'.velamen.diagnosis.v1.ListDutiesRequest\x1a(.velamen.diagnosis.v1.ListDutiesResponse\x12a\n" +
+	"\x12RecordNotification\x12/.velamen.diagnosis.v1.RecordNotificationRequest\x1a\x1a.velamen.diagnosis.v1.Duty\x12K\n" +
+	"\aEndDuty\x12$.velamen.diagnosis.v1.EndDutyRequest\x1a\x1a.velamen.diagnosis.v1.Duty\x12j\n" +
+	"\rImportClimate\x12*.velamen.diagnosis.v1.ImportClimateRequest\x1a+.velamen.diagnosis.v1.ImportClimateResponse(\x01\x12w\n" +
+	"\x12ListClimateImports\x12/.velamen.diagnosis.v1.ListClimateImportsRequest\x1a0.velamen.diagnosis.v1.ListClimateImportsResponse\x12[\n" +
+	"\n" +
+	"GetClimate\x12'.velamen.diagnosis.v1.GetClimateRequest\x1a$.velamen.diagnosis.v1.ClimateSummary\x12z\n" +
+	"\x13ListInfectionModels\x120.velamen.diagnosis.v1.ListInfectionModelsRequest\x1a1.velamen.diagnosis.v1.ListInfectionModelsResponse\x12k\n" +
+	"\x12SetModelParameters\x12/.velamen.diagnosis.v1.SetModelParametersRequest\x1a$.velamen.diagnosis.v1.InfectionModel\x12l\n" +
+	"\x13AssessInfectionRisk\x120.velamen.diagnosis.v1.AssessInfectionRiskRequest\x1a#.velamen.diagnosis.v1.InfectionRiskB\xca\x01\n" +
 	"\x18com.velamen.diagnosis.v1B\x0eDiagnosisProtoP\x01Z,velamen/gen/velamen/diagnosis/v1;diagnosisv1\xa2\x02\x03VDX\xaa\x02\x14Velamen.Diagnosis.V1\xca\x02\x14Velamen\\Diagnosis\\V1\xe2\x02 Velamen\\Diagnosis\\V1\\GPBMetadata\xea\x02\x16Velamen::Diagnosis::V1b\x06proto3"
 
 var (
@@ -1701,79 +1157,139 @@ func file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP() []byte {
 	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescData
 }
 
-var file_velamen_diagnosis_v1_diagnosis_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
-var file_velamen_diagnosis_v1_diagnosis_proto_msgTypes = make([]protoimpl.MessageInfo, 21)
+var file_velamen_diagnosis_v1_diagnosis_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
 var file_velamen_diagnosis_v1_diagnosis_proto_goTypes = []any{
-	(DisorderClass)(0),              // 0: velamen.diagnosis.v1.DisorderClass
-	(Organ)(0),                      // 1: velamen.diagnosis.v1.Organ
-	(Presence)(0),                   // 2: velamen.diagnosis.v1.Presence
-	(*Sign)(nil),                    // 3: velamen.diagnosis.v1.Sign
-	(*Disorder)(nil),                // 4: velamen.diagnosis.v1.Disorder
-	(*Observation)(nil),             // 5: velamen.diagnosis.v1.Observation
-	(*Photo)(nil),                   // 6: velamen.diagnosis.v1.Photo
-	(*Inspection)(nil),              // 7: velamen.diagnosis.v1.Inspection
-	(*Diagnosis)(nil),               // 8: velamen.diagnosis.v1.Diagnosis
-	(*ListSignsRequest)(nil),        // 9: velamen.diagnosis.v1.ListSignsRequest
-	(*ListSignsResponse)(nil),       // 10: velamen.diagnosis.v1.ListSignsResponse
-	(*ListDisordersRequest)(nil),    // 11: velamen.diagnosis.v1.ListDisordersRequest
-	(*ListDisordersResponse)(nil),   // 12: velamen.diagnosis.v1.ListDisordersResponse
-	(*CreateInspectionRequest)(nil), // 13: velamen.diagnosis.v1.CreateInspectionRequest
-	(*GetInspectionRequest)(nil),    // 14: velamen.diagnosis.v1.GetInspectionRequest
-	(*ListInspectionsRequest)(nil),  // 15: velamen.diagnosis.v1.ListInspectionsRequest
-	(*ListInspectionsResponse)(nil), // 16: velamen.diagnosis.v1.ListInspectionsResponse
-	(*UploadPhotoRequest)(nil),      // 17: velamen.diagnosis.v1.UploadPhotoRequest
-	(*DownloadPhotoRequest)(nil),    // 18: velamen.diagnosis.v1.DownloadPhotoRequest
-	(*DownloadPhotoResponse)(nil),   // 19: velamen.diagnosis.v1.DownloadPhotoResponse
-	(*ConfirmDiagnosisRequest)(nil), // 20: velamen.diagnosis.v1.ConfirmDiagnosisRequest
-	(*GetDiagnosisRequest)(nil),     // 21: velamen.diagnosis.v1.GetDiagnosisRequest
-	(*ListDiagnosesRequest)(nil),    // 22: velamen.diagnosis.v1.ListDiagnosesRequest
-	(*ListDiagnosesResponse)(nil),   // 23: velamen.diagnosis.v1.ListDiagnosesResponse
-	(*timestamppb.Timestamp)(nil),   // 24: google.protobuf.Timestamp
+	(*Photo)(nil),                       // 0: velamen.diagnosis.v1.Photo
+	(*Inspection)(nil),                  // 1: velamen.diagnosis.v1.Inspection
+	(*Diagnosis)(nil),                   // 2: velamen.diagnosis.v1.Diagnosis
+	(*CreateInspectionRequest)(nil),     // 3: velamen.diagnosis.v1.CreateInspectionRequest
+	(*GetInspectionRequest)(nil),        // 4: velamen.diagnosis.v1.GetInspectionRequest
+	(*ListInspectionsRequest)(nil),      // 5: velamen.diagnosis.v1.ListInspectionsRequest
+	(*ListInspectionsResponse)(nil),     // 6: velamen.diagnosis.v1.ListInspectionsResponse
+	(*UploadPhotoRequest)(nil),          // 7: velamen.diagnosis.v1.UploadPhotoRequest
+	(*DownloadPhotoRequest)(nil),        // 8: velamen.diagnosis.v1.DownloadPhotoRequest
+	(*DownloadPhotoResponse)(nil),       // 9: velamen.diagnosis.v1.DownloadPhotoResponse
+	(*ConfirmDiagnosisRequest)(nil),     // 10: velamen.diagnosis.v1.ConfirmDiagnosisRequest
+	(*GetDiagnosisRequest)(nil),         // 11: velamen.diagnosis.v1.GetDiagnosisRequest
+	(*ListDiagnosesRequest)(nil),        // 12: velamen.diagnosis.v1.ListDiagnosesRequest
+	(*ListDiagnosesResponse)(nil),       // 13: velamen.diagnosis.v1.ListDiagnosesResponse
+	(*timestamppb.Timestamp)(nil),       // 14: google.protobuf.Timestamp
+	(*Observation)(nil),                 // 15: velamen.diagnosis.v1.Observation
+	(DisorderClass)(0),                  // 16: velamen.diagnosis.v1.DisorderClass
+	(*Assessment)(nil),                  // 17: velamen.diagnosis.v1.Assessment
+	(*ListSignsRequest)(nil),            // 18: velamen.diagnosis.v1.ListSignsRequest
+	(*ListDisordersRequest)(nil),        // 19: velamen.diagnosis.v1.ListDisordersRequest
+	(*ListTestsRequest)(nil),            // 20: velamen.diagnosis.v1.ListTestsRequest
+	(*ListRegulatedPestsRequest)(nil),   // 21: velamen.diagnosis.v1.ListRegulatedPestsRequest
+	(*AssessSignsRequest)(nil),          // 22: velamen.diagnosis.v1.AssessSignsRequest
+	(*CreateSampleRequest)(nil),         // 23: velamen.diagnosis.v1.CreateSampleRequest
+	(*ReceiveSampleRequest)(nil),        // 24: velamen.diagnosis.v1.ReceiveSampleRequest
+	(*RecordSampleResultRequest)(nil),   // 25: velamen.diagnosis.v1.RecordSampleResultRequest
+	(*GetSampleRequest)(nil),            // 26: velamen.diagnosis.v1.GetSampleRequest
+	(*ListSamplesRequest)(nil),          // 27: velamen.diagnosis.v1.ListSamplesRequest
+	(*CreateDutyRequest)(nil),           // 28: velamen.diagnosis.v1.CreateDutyRequest
+	(*GetDutyRequest)(nil),              // 29: velamen.diagnosis.v1.GetDutyRequest
+	(*ListDutiesRequest)(nil),           // 30: velamen.diagnosis.v1.ListDutiesRequest
+	(*RecordNotificationRequest)(nil),   // 31: velamen.diagnosis.v1.RecordNotificationRequest
+	(*EndDutyRequest)(nil),              // 32: velamen.diagnosis.v1.EndDutyRequest
+	(*ImportClimateRequest)(nil),        // 33: velamen.diagnosis.v1.ImportClimateRequest
+	(*ListClimateImportsRequest)(nil),   // 34: velamen.diagnosis.v1.ListClimateImportsRequest
+	(*GetClimateRequest)(nil),           // 35: velamen.diagnosis.v1.GetClimateRequest
+	(*ListInfectionModelsRequest)(nil),  // 36: velamen.diagnosis.v1.ListInfectionModelsRequest
+	(*SetModelParametersRequest)(nil),   // 37: velamen.diagnosis.v1.SetModelParametersRequest
+	(*AssessInfectionRiskRequest)(nil),  // 38: velamen.diagnosis.v1.AssessInfectionRiskRequest
+	(*ListSignsResponse)(nil),           // 39: velamen.diagnosis.v1.ListSignsResponse
+	(*ListDisordersResponse)(nil),       // 40: velamen.diagnosis.v1.ListDisordersResponse
+	(*ListTestsResponse)(nil),           // 41: velamen.diagnosis.v1.ListTestsResponse
+	(*ListRegulatedPestsResponse)(nil),  // 42: velamen.diagnosis.v1.ListRegulatedPestsResponse
+	(*Sample)(nil),                      // 43: velamen.diagnosis.v1.Sample
+	(*ListSamplesResponse)(nil),         // 44: velamen.diagnosis.v1.ListSamplesResponse
+	(*Duty)(nil),                        // 45: velamen.diagnosis.v1.Duty
+	(*ListDutiesResponse)(nil),          // 46: velamen.diagnosis.v1.ListDutiesResponse
+	(*ImportClimateResponse)(nil),       // 47: velamen.diagnosis.v1.ImportClimateResponse
+	(*ListClimateImportsResponse)(nil),  // 48: velamen.diagnosis.v1.ListClimateImportsResponse
+	(*ClimateSummary)(nil),              // 49: velamen.diagnosis.v1.ClimateSummary
+	(*ListInfectionModelsResponse)(nil), // 50: velamen.diagnosis.v1.ListInfectionModelsResponse
+	(*InfectionModel)(nil),              // 51: velamen.diagnosis.v1.InfectionModel
+	(*InfectionRisk)(nil),               // 52: velamen.diagnosis.v1.InfectionRisk
 }
 var file_velamen_diagnosis_v1_diagnosis_proto_depIdxs = []int32{
-	1,  // 0: velamen.diagnosis.v1.Sign.organs:type_name -> velamen.diagnosis.v1.Organ
-	0,  // 1: velamen.diagnosis.v1.Disorder.disorder_class:type_name -> velamen.diagnosis.v1.DisorderClass
-	1,  // 2: velamen.diagnosis.v1.Observation.organ:type_name -> velamen.diagnosis.v1.Organ
-	2,  // 3: velamen.diagnosis.v1.Observation.presence:type_name -> velamen.diagnosis.v1.Presence
-	24, // 4: velamen.diagnosis.v1.Photo.create_time:type_name -> google.protobuf.Timestamp
-	5,  // 5: velamen.diagnosis.v1.Inspection.observations:type_name -> velamen.diagnosis.v1.Observation
-	24, // 6: velamen.diagnosis.v1.Inspection.inspect_time:type_name -> google.protobuf.Timestamp
-	6,  // 7: velamen.diagnosis.v1.Inspection.photos:type_name -> velamen.diagnosis.v1.Photo
-	24, // 8: velamen.diagnosis.v1.Inspection.create_time:type_name -> google.protobuf.Timestamp
-	0,  // 9: velamen.diagnosis.v1.Diagnosis.disorder_class:type_name -> velamen.diagnosis.v1.DisorderClass
-	24, // 10: velamen.diagnosis.v1.Diagnosis.confirm_time:type_name -> google.protobuf.Timestamp
-	24, // 11: velamen.diagnosis.v1.Diagnosis.create_time:type_name -> google.protobuf.Timestamp
-	3,  // 12: velamen.diagnosis.v1.ListSignsResponse.signs:type_name -> velamen.diagnosis.v1.Sign
-	4,  // 13: velamen.diagnosis.v1.ListDisordersResponse.disorders:type_name -> velamen.diagnosis.v1.Disorder
-	7,  // 14: velamen.diagnosis.v1.CreateInspectionRequest.inspection:type_name -> velamen.diagnosis.v1.Inspection
-	7,  // 15: velamen.diagnosis.v1.ListInspectionsResponse.inspections:type_name -> velamen.diagnosis.v1.Inspection
-	8,  // 16: velamen.diagnosis.v1.ConfirmDiagnosisRequest.diagnosis:type_name -> velamen.diagnosis.v1.Diagnosis
-	8,  // 17: velamen.diagnosis.v1.ListDiagnosesResponse.diagnoses:type_name -> velamen.diagnosis.v1.Diagnosis
-	9,  // 18: velamen.diagnosis.v1.DiagnosisService.ListSigns:input_type -> velamen.diagnosis.v1.ListSignsRequest
-	11, // 19: velamen.diagnosis.v1.DiagnosisService.ListDisorders:input_type -> velamen.diagnosis.v1.ListDisordersRequest
-	13, // 20: velamen.diagnosis.v1.DiagnosisService.CreateInspection:input_type -> velamen.diagnosis.v1.CreateInspectionRequest
-	14, // 21: velamen.diagnosis.v1.DiagnosisService.GetInspection:input_type -> velamen.diagnosis.v1.GetInspectionRequest
-	15, // 22: velamen.diagnosis.v1.DiagnosisService.ListInspections:input_type -> velamen.diagnosis.v1.ListInspectionsRequest
-	17, // 23: velamen.diagnosis.v1.DiagnosisService.UploadPhoto:input_type -> velamen.diagnosis.v1.UploadPhotoRequest
-	18, // 24: velamen.diagnosis.v1.DiagnosisService.DownloadPhoto:input_type -> velamen.diagnosis.v1.DownloadPhotoRequest
-	20, // 25: velamen.diagnosis.v1.DiagnosisService.ConfirmDiagnosis:input_type -> velamen.diagnosis.v1.ConfirmDiagnosisRequest
-	21, // 26: velamen.diagnosis.v1.DiagnosisService.GetDiagnosis:input_type -> velamen.diagnosis.v1.GetDiagnosisRequest
-	22, // 27: velamen.diagnosis.v1.DiagnosisService.ListDiagnoses:input_type -> velamen.diagnosis.v1.ListDiagnosesRequest
-	10, // 28: velamen.diagnosis.v1.DiagnosisService.ListSigns:output_type -> velamen.diagnosis.v1.ListSignsResponse
-	12, // 29: velamen.diagnosis.v1.DiagnosisService.ListDisorders:output_type -> velamen.diagnosis.v1.ListDisordersResponse
-	7,  // 30: velamen.diagnosis.v1.DiagnosisService.CreateInspection:output_type -> velamen.diagnosis.v1.Inspection
-	7,  // 31: velamen.diagnosis.v1.DiagnosisService.GetInspection:output_type -> velamen.diagnosis.v1.Inspection
-	16, // 32: velamen.diagnosis.v1.DiagnosisService.ListInspections:output_type -> velamen.diagnosis.v1.ListInspectionsResponse
-	6,  // 33: velamen.diagnosis.v1.DiagnosisService.UploadPhoto:output_type -> velamen.diagnosis.v1.Photo
-	19, // 34: velamen.diagnosis.v1.DiagnosisService.DownloadPhoto:output_type -> velamen.diagnosis.v1.DownloadPhotoResponse
-	8,  // 35: velamen.diagnosis.v1.DiagnosisService.ConfirmDiagnosis:output_type -> velamen.diagnosis.v1.Diagnosis
-	8,  // 36: velamen.diagnosis.v1.DiagnosisService.GetDiagnosis:output_type -> velamen.diagnosis.v1.Diagnosis
-	23, // 37: velamen.diagnosis.v1.DiagnosisService.ListDiagnoses:output_type -> velamen.diagnosis.v1.ListDiagnosesResponse
-	28, // [28:38] is the sub-list for method output_type
-	18, // [18:28] is the sub-list for method input_type
-	18, // [18:18] is the sub-list for extension type_name
-	18, // [18:18] is the sub-list for extension extendee
-	0,  // [0:18] is the sub-list for field type_name
+	14, // 0: velamen.diagnosis.v1.Photo.create_time:type_name -> google.protobuf.Timestamp
+	15, // 1: velamen.diagnosis.v1.Inspection.observations:type_name -> velamen.diagnosis.v1.Observation
+	14, // 2: velamen.diagnosis.v1.Inspection.inspect_time:type_name -> google.protobuf.Timestamp
+	0,  // 3: velamen.diagnosis.v1.Inspection.photos:type_name -> velamen.diagnosis.v1.Photo
+	14, // 4: velamen.diagnosis.v1.Inspection.create_time:type_name -> google.protobuf.Timestamp
+	16, // 5: velamen.diagnosis.v1.Diagnosis.disorder_class:type_name -> velamen.diagnosis.v1.DisorderClass
+	14, // 6: velamen.diagnosis.v1.Diagnosis.confirm_time:type_name -> google.protobuf.Timestamp
+	14, // 7: velamen.diagnosis.v1.Diagnosis.create_time:type_name -> google.protobuf.Timestamp
+	17, // 8: velamen.diagnosis.v1.Diagnosis.assessment:type_name -> velamen.diagnosis.v1.Assessment
+	1,  // 9: velamen.diagnosis.v1.CreateInspectionRequest.inspection:type_name -> velamen.diagnosis.v1.Inspection
+	1,  // 10: velamen.diagnosis.v1.ListInspectionsResponse.inspections:type_name -> velamen.diagnosis.v1.Inspection
+	2,  // 11: velamen.diagnosis.v1.ConfirmDiagnosisRequest.diagnosis:type_name -> velamen.diagnosis.v1.Diagnosis
+	2,  // 12: velamen.diagnosis.v1.ListDiagnosesResponse.diagnoses:type_name -> velamen.diagnosis.v1.Diagnosis
+	18, // 13: velamen.diagnosis.v1.DiagnosisService.ListSigns:input_type -> velamen.diagnosis.v1.ListSignsRequest
+	19, // 14: velamen.diagnosis.v1.DiagnosisService.ListDisorders:input_type -> velamen.diagnosis.v1.ListDisordersRequest
+	20, // 15: velamen.diagnosis.v1.DiagnosisService.ListTests:input_type -> velamen.diagnosis.v1.ListTestsRequest
+	21, // 16: velamen.diagnosis.v1.DiagnosisService.ListRegulatedPests:input_type -> velamen.diagnosis.v1.ListRegulatedPestsRequest
+	3,  // 17: velamen.diagnosis.v1.DiagnosisService.CreateInspection:input_type -> velamen.diagnosis.v1.CreateInspectionRequest
+	4,  // 18: velamen.diagnosis.v1.DiagnosisService.GetInspection:input_type -> velamen.diagnosis.v1.GetInspectionRequest
+	5,  // 19: velamen.diagnosis.v1.DiagnosisService.ListInspections:input_type -> velamen.diagnosis.v1.ListInspectionsRequest
+	7,  // 20: velamen.diagnosis.v1.DiagnosisService.UploadPhoto:input_type -> velamen.diagnosis.v1.UploadPhotoRequest
+	8,  // 21: velamen.diagnosis.v1.DiagnosisService.DownloadPhoto:input_type -> velamen.diagnosis.v1.DownloadPhotoRequest
+	22, // 22: velamen.diagnosis.v1.DiagnosisService.AssessSigns:input_type -> velamen.diagnosis.v1.AssessSignsRequest
+	23, // 23: velamen.diagnosis.v1.DiagnosisService.CreateSample:input_type -> velamen.diagnosis.v1.CreateSampleRequest
+	24, // 24: velamen.diagnosis.v1.DiagnosisService.ReceiveSample:input_type -> velamen.diagnosis.v1.ReceiveSampleRequest
+	25, // 25: velamen.diagnosis.v1.DiagnosisService.RecordSampleResult:input_type -> velamen.diagnosis.v1.RecordSampleResultRequest
+	26, // 26: velamen.diagnosis.v1.DiagnosisService.GetSample:input_type -> velamen.diagnosis.v1.GetSampleRequest
+	27, // 27: velamen.diagnosis.v1.DiagnosisService.ListSamples:input_type -> velamen.diagnosis.v1.ListSamplesRequest
+	10, // 28: velamen.diagnosis.v1.DiagnosisService.ConfirmDiagnosis:input_type -> velamen.diagnosis.v1.ConfirmDiagnosisRequest
+	11, // 29: velamen.diagnosis.v1.DiagnosisService.GetDiagnosis:input_type -> velamen.diagnosis.v1.GetDiagnosisRequest
+	12, // 30: velamen.diagnosis.v1.DiagnosisService.ListDiagnoses:input_type -> velamen.diagnosis.v1.ListDiagnosesRequest
+	28, // 31: velamen.diagnosis.v1.DiagnosisService.CreateDuty:input_type -> velamen.diagnosis.v1.CreateDutyRequest
+	29, // 32: velamen.diagnosis.v1.DiagnosisService.GetDuty:input_type -> velamen.diagnosis.v1.GetDutyRequest
+	30, // 33: velamen.diagnosis.v1.DiagnosisService.ListDuties:input_type -> velamen.diagnosis.v1.ListDutiesRequest
+	31, // 34: velamen.diagnosis.v1.DiagnosisService.RecordNotification:input_type -> velamen.diagnosis.v1.RecordNotificationRequest
+	32, // 35: velamen.diagnosis.v1.DiagnosisService.EndDuty:input_type -> velamen.diagnosis.v1.EndDutyRequest
+	33, // 36: velamen.diagnosis.v1.DiagnosisService.ImportClimate:input_type -> velamen.diagnosis.v1.ImportClimateRequest
+	34, // 37: velamen.diagnosis.v1.DiagnosisService.ListClimateImports:input_type -> velamen.diagnosis.v1.ListClimateImportsRequest
+	35, // 38: velamen.diagnosis.v1.DiagnosisService.GetClimate:input_type -> velamen.diagnosis.v1.GetClimateRequest
+	36, // 39: velamen.diagnosis.v1.DiagnosisService.ListInfectionModels:input_type -> velamen.diagnosis.v1.ListInfectionModelsRequest
+	37, // 40: velamen.diagnosis.v1.DiagnosisService.SetModelParameters:input_type -> velamen.diagnosis.v1.SetModelParametersRequest
+	38, // 41: velamen.diagnosis.v1.DiagnosisService.AssessInfectionRisk:input_type -> velamen.diagnosis.v1.AssessInfectionRiskRequest
+	39, // 42: velamen.diagnosis.v1.DiagnosisService.ListSigns:output_type -> velamen.diagnosis.v1.ListSignsResponse
+	40, // 43: velamen.diagnosis.v1.DiagnosisService.ListDisorders:output_type -> velamen.diagnosis.v1.ListDisordersResponse
+	41, // 44: velamen.diagnosis.v1.DiagnosisService.ListTests:output_type -> velamen.diagnosis.v1.ListTestsResponse
+	42, // 45: velamen.diagnosis.v1.DiagnosisService.ListRegulatedPests:output_type -> velamen.diagnosis.v1.ListRegulatedPestsResponse
+	1,  // 46: velamen.diagnosis.v1.DiagnosisService.CreateInspection:output_type -> velamen.diagnosis.v1.Inspection
+	1,  // 47: velamen.diagnosis.v1.DiagnosisService.GetInspection:output_type -> velamen.diagnosis.v1.Inspection
+	6,  // 48: velamen.diagnosis.v1.DiagnosisService.ListInspections:output_type -> velamen.diagnosis.v1.ListInspectionsResponse
+	0,  // 49: velamen.diagnosis.v1.DiagnosisService.UploadPhoto:output_type -> velamen.diagnosis.v1.Photo
+	9,  // 50: velamen.diagnosis.v1.DiagnosisService.DownloadPhoto:output_type -> velamen.diagnosis.v1.DownloadPhotoResponse
+	17, // 51: velamen.diagnosis.v1.DiagnosisService.AssessSigns:output_type -> velamen.diagnosis.v1.Assessment
+	43, // 52: velamen.diagnosis.v1.DiagnosisService.CreateSample:output_type -> velamen.diagnosis.v1.Sample
+	43, // 53: velamen.diagnosis.v1.DiagnosisService.ReceiveSample:output_type -> velamen.diagnosis.v1.Sample
+	43, // 54: velamen.diagnosis.v1.DiagnosisService.RecordSampleResult:output_type -> velamen.diagnosis.v1.Sample
+	43, // 55: velamen.diagnosis.v1.DiagnosisService.GetSample:output_type -> velamen.diagnosis.v1.Sample
+	44, // 56: velamen.diagnosis.v1.DiagnosisService.ListSamples:output_type -> velamen.diagnosis.v1.ListSamplesResponse
+	2,  // 57: velamen.diagnosis.v1.DiagnosisService.ConfirmDiagnosis:output_type -> velamen.diagnosis.v1.Diagnosis
+	2,  // 58: velamen.diagnosis.v1.DiagnosisService.GetDiagnosis:output_type -> velamen.diagnosis.v1.Diagnosis
+	13, // 59: velamen.diagnosis.v1.DiagnosisService.ListDiagnoses:output_type -> velamen.diagnosis.v1.ListDiagnosesResponse
+	45, // 60: velamen.diagnosis.v1.DiagnosisService.CreateDuty:output_type -> velamen.diagnosis.v1.Duty
+	45, // 61: velamen.diagnosis.v1.DiagnosisService.GetDuty:output_type -> velamen.diagnosis.v1.Duty
+	46, // 62: velamen.diagnosis.v1.DiagnosisService.ListDuties:output_type -> velamen.diagnosis.v1.ListDutiesResponse
+	45, // 63: velamen.diagnosis.v1.DiagnosisService.RecordNotification:output_type -> velamen.diagnosis.v1.Duty
+	45, // 64: velamen.diagnosis.v1.DiagnosisService.EndDuty:output_type -> velamen.diagnosis.v1.Duty
+	47, // 65: velamen.diagnosis.v1.DiagnosisService.ImportClimate:output_type -> velamen.diagnosis.v1.ImportClimateResponse
+	48, // 66: velamen.diagnosis.v1.DiagnosisService.ListClimateImports:output_type -> velamen.diagnosis.v1.ListClimateImportsResponse
+	49, // 67: velamen.diagnosis.v1.DiagnosisService.GetClimate:output_type -> velamen.diagnosis.v1.ClimateSummary
+	50, // 68: velamen.diagnosis.v1.DiagnosisService.ListInfectionModels:output_type -> velamen.diagnosis.v1.ListInfectionModelsResponse
+	51, // 69: velamen.diagnosis.v1.DiagnosisService.SetModelParameters:output_type -> velamen.diagnosis.v1.InfectionModel
+	52, // 70: velamen.diagnosis.v1.DiagnosisService.AssessInfectionRisk:output_type -> velamen.diagnosis.v1.InfectionRisk
+	42, // [42:71] is the sub-list for method output_type
+	13, // [13:42] is the sub-list for method input_type
+	13, // [13:13] is the sub-list for extension type_name
+	13, // [13:13] is the sub-list for extension extendee
+	0,  // [0:13] is the sub-list for field type_name
 }
 
 func init() { file_velamen_diagnosis_v1_diagnosis_proto_init() }
@@ -1781,19 +1297,23 @@ func file_velamen_diagnosis_v1_diagnosis_proto_init() {
 	if File_velamen_diagnosis_v1_diagnosis_proto != nil {
 		return
 	}
+	file_velamen_diagnosis_v1_assessment_proto_init()
+	file_velamen_diagnosis_v1_climate_proto_init()
+	file_velamen_diagnosis_v1_duty_proto_init()
+	file_velamen_diagnosis_v1_knowledge_proto_init()
+	file_velamen_diagnosis_v1_sample_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_velamen_diagnosis_v1_diagnosis_proto_rawDesc), len(file_velamen_diagnosis_v1_diagnosis_proto_rawDesc)),
-			NumEnums:      3,
-			NumMessages:   21,
+			NumEnums:      0,
+			NumMessages:   14,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
 		GoTypes:           file_velamen_diagnosis_v1_diagnosis_proto_goTypes,
 		DependencyIndexes: file_velamen_diagnosis_v1_diagnosis_proto_depIdxs,
-		EnumInfos:         file_velamen_diagnosis_v1_diagnosis_proto_enumTypes,
 		MessageInfos:      file_velamen_diagnosis_v1_diagnosis_proto_msgTypes,
 	}.Build()
 	File_velamen_diagnosis_v1_diagnosis_proto = out.File

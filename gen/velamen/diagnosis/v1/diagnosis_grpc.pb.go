@@ -22,30 +22,53 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	DiagnosisService_ListSigns_FullMethodName        = "/velamen.diagnosis.v1.DiagnosisService/ListSigns"
-	DiagnosisService_ListDisorders_FullMethodName    = "/velamen.diagnosis.v1.DiagnosisService/ListDisorders"
-	DiagnosisService_CreateInspection_FullMethodName = "/velamen.diagnosis.v1.DiagnosisService/CreateInspection"
-	DiagnosisService_GetInspection_FullMethodName    = "/velamen.diagnosis.v1.DiagnosisService/GetInspection"
-	DiagnosisService_ListInspections_FullMethodName  = "/velamen.diagnosis.v1.DiagnosisService/ListInspections"
-	DiagnosisService_UploadPhoto_FullMethodName      = "/velamen.diagnosis.v1.DiagnosisService/UploadPhoto"
-	DiagnosisService_DownloadPhoto_FullMethodName    = "/velamen.diagnosis.v1.DiagnosisService/DownloadPhoto"
-	DiagnosisService_ConfirmDiagnosis_FullMethodName = "/velamen.diagnosis.v1.DiagnosisService/ConfirmDiagnosis"
-	DiagnosisService_GetDiagnosis_FullMethodName     = "/velamen.diagnosis.v1.DiagnosisService/GetDiagnosis"
-	DiagnosisService_ListDiagnoses_FullMethodName    = "/velamen.diagnosis.v1.DiagnosisService/ListDiagnoses"
+	DiagnosisService_ListSigns_FullMethodName           = "/velamen.diagnosis.v1.DiagnosisService/ListSigns"
+	DiagnosisService_ListDisorders_FullMethodName       = "/velamen.diagnosis.v1.DiagnosisService/ListDisorders"
+	DiagnosisService_ListTests_FullMethodName           = "/velamen.diagnosis.v1.DiagnosisService/ListTests"
+	DiagnosisService_ListRegulatedPests_FullMethodName  = "/velamen.diagnosis.v1.DiagnosisService/ListRegulatedPests"
+	DiagnosisService_CreateInspection_FullMethodName    = "/velamen.diagnosis.v1.DiagnosisService/CreateInspection"
+	DiagnosisService_GetInspection_FullMethodName       = "/velamen.diagnosis.v1.DiagnosisService/GetInspection"
+	DiagnosisService_ListInspections_FullMethodName     = "/velamen.diagnosis.v1.DiagnosisService/ListInspections"
+	DiagnosisService_UploadPhoto_FullMethodName         = "/velamen.diagnosis.v1.DiagnosisService/UploadPhoto"
+	DiagnosisService_DownloadPhoto_FullMethodName       = "/velamen.diagnosis.v1.DiagnosisService/DownloadPhoto"
+	DiagnosisService_AssessSigns_FullMethodName         = "/velamen.diagnosis.v1.DiagnosisService/AssessSigns"
+	DiagnosisService_CreateSample_FullMethodName        = "/velamen.diagnosis.v1.DiagnosisService/CreateSample"
+	DiagnosisService_ReceiveSample_FullMethodName       = "/velamen.diagnosis.v1.DiagnosisService/ReceiveSample"
+	DiagnosisService_RecordSampleResult_FullMethodName  = "/velamen.diagnosis.v1.DiagnosisService/RecordSampleResult"
+	DiagnosisService_GetSample_FullMethodName           = "/velamen.diagnosis.v1.DiagnosisService/GetSample"
+	DiagnosisService_ListSamples_FullMethodName         = "/velamen.diagnosis.v1.DiagnosisService/ListSamples"
+	DiagnosisService_ConfirmDiagnosis_FullMethodName    = "/velamen.diagnosis.v1.DiagnosisService/ConfirmDiagnosis"
+	DiagnosisService_GetDiagnosis_FullMethodName        = "/velamen.diagnosis.v1.DiagnosisService/GetDiagnosis"
+	DiagnosisService_ListDiagnoses_FullMethodName       = "/velamen.diagnosis.v1.DiagnosisService/ListDiagnoses"
+	DiagnosisService_CreateDuty_FullMethodName          = "/velamen.diagnosis.v1.DiagnosisService/CreateDuty"
+	DiagnosisService_GetDuty_FullMethodName             = "/velamen.diagnosis.v1.DiagnosisService/GetDuty"
+	DiagnosisService_ListDuties_FullMethodName          = "/velamen.diagnosis.v1.DiagnosisService/ListDuties"
+	DiagnosisService_RecordNotification_FullMethodName  = "/velamen.diagnosis.v1.DiagnosisService/RecordNotification"
+	DiagnosisService_EndDuty_FullMethodName             = "/velamen.diagnosis.v1.DiagnosisService/EndDuty"
+	DiagnosisService_ImportClimate_FullMethodName       = "/velamen.diagnosis.v1.DiagnosisService/ImportClimate"
+	DiagnosisService_ListClimateImports_FullMethodName  = "/velamen.diagnosis.v1.DiagnosisService/ListClimateImports"
+	DiagnosisService_GetClimate_FullMethodName          = "/velamen.diagnosis.v1.DiagnosisService/GetClimate"
+	DiagnosisService_ListInfectionModels_FullMethodName = "/velamen.diagnosis.v1.DiagnosisService/ListInfectionModels"
+	DiagnosisService_SetModelParameters_FullMethodName  = "/velamen.diagnosis.v1.DiagnosisService/SetModelParameters"
+	DiagnosisService_AssessInfectionRisk_FullMethodName = "/velamen.diagnosis.v1.DiagnosisService/AssessInfectionRisk"
 )
 
 // DiagnosisServiceClient is the client API for DiagnosisService service.
 //
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
-// DiagnosisService keeps inspections and the diagnoses that people confirm.
-// A diagnosis is a person's decision: licensed advice and, where it matters, a
-// laboratory come first.
+// DiagnosisService keeps inspections, says what they point to and what to look at
+// next, and keeps the diagnoses that people confirm. A diagnosis is a person's
+// decision: licensed advice and, where it matters, a laboratory come first.
 type DiagnosisServiceClient interface {
 	// ListSigns returns the sign vocabulary.
 	ListSigns(ctx context.Context, in *ListSignsRequest, opts ...grpc.CallOption) (*ListSignsResponse, error)
 	// ListDisorders returns the disorders that can be diagnosed.
 	ListDisorders(ctx context.Context, in *ListDisordersRequest, opts ...grpc.CallOption) (*ListDisordersResponse, error)
+	// ListTests returns the tests that confirm disorders.
+	ListTests(ctx context.Context, in *ListTestsRequest, opts ...grpc.CallOption) (*ListTestsResponse, error)
+	// ListRegulatedPests returns the pests that the law of a jurisdiction names.
+	ListRegulatedPests(ctx context.Context, in *ListRegulatedPestsRequest, opts ...grpc.CallOption) (*ListRegulatedPestsResponse, error)
 	// CreateInspection records what was seen on a lot or a bench.
 	CreateInspection(ctx context.Context, in *CreateInspectionRequest, opts ...grpc.CallOption) (*Inspection, error)
 	// GetInspection returns one inspection.
@@ -56,6 +79,20 @@ type DiagnosisServiceClient interface {
 	UploadPhoto(ctx context.Context, opts ...grpc.CallOption) (grpc.ClientStreamingClient[UploadPhotoRequest, Photo], error)
 	// DownloadPhoto returns the bytes of a photo.
 	DownloadPhoto(ctx context.Context, in *DownloadPhotoRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[DownloadPhotoResponse], error)
+	// AssessSigns ranks what the signs of inspections point to, says how sure that
+	// is, and asks the question that separates best. It is a proposal and changes
+	// nothing.
+	AssessSigns(ctx context.Context, in *AssessSignsRequest, opts ...grpc.CallOption) (*Assessment, error)
+	// CreateSample records that a sample was sent to a laboratory or put to a test.
+	CreateSample(ctx context.Context, in *CreateSampleRequest, opts ...grpc.CallOption) (*Sample, error)
+	// ReceiveSample records that the laboratory has the sample.
+	ReceiveSample(ctx context.Context, in *ReceiveSampleRequest, opts ...grpc.CallOption) (*Sample, error)
+	// RecordSampleResult records what the test found.
+	RecordSampleResult(ctx context.Context, in *RecordSampleResultRequest, opts ...grpc.CallOption) (*Sample, error)
+	// GetSample returns one sample.
+	GetSample(ctx context.Context, in *GetSampleRequest, opts ...grpc.CallOption) (*Sample, error)
+	// ListSamples returns samples, newest first.
+	ListSamples(ctx context.Context, in *ListSamplesRequest, opts ...grpc.CallOption) (*ListSamplesResponse, error)
 	// ConfirmDiagnosis records that a named person holds the plants of some
 	// inspections to have a disorder.
 	ConfirmDiagnosis(ctx context.Context, in *ConfirmDiagnosisRequest, opts ...grpc.CallOption) (*Diagnosis, error)
@@ -63,6 +100,30 @@ type DiagnosisServiceClient interface {
 	GetDiagnosis(ctx context.Context, in *GetDiagnosisRequest, opts ...grpc.CallOption) (*Diagnosis, error)
 	// ListDiagnoses returns diagnoses, newest first.
 	ListDiagnoses(ctx context.Context, in *ListDiagnosesRequest, opts ...grpc.CallOption) (*ListDiagnosesResponse, error)
+	// CreateDuty records that the law asks to tell an authority, on suspicion; a
+	// confirmed diagnosis of a regulated pest records it by itself.
+	CreateDuty(ctx context.Context, in *CreateDutyRequest, opts ...grpc.CallOption) (*Duty, error)
+	// GetDuty returns one duty.
+	GetDuty(ctx context.Context, in *GetDutyRequest, opts ...grpc.CallOption) (*Duty, error)
+	// ListDuties returns duties, the most urgent first.
+	ListDuties(ctx context.Context, in *ListDutiesRequest, opts ...grpc.CallOption) (*ListDutiesResponse, error)
+	// RecordNotification records that the authority was told.
+	RecordNotification(ctx context.Context, in *RecordNotificationRequest, opts ...grpc.CallOption) (*Duty, error)
+	// EndDuty records that the authority has ended the hold, or that the suspicion
+	// was wrong; the lots are free of the official hold then.
+	EndDuty(ctx context.Context, in *EndDutyRequest, opts ...grpc.CallOption) (*Duty, error)
+	// ImportClimate reads the CSV file of a climate logger, all or nothing.
+	ImportClimate(ctx context.Context, opts ...grpc.CallOption) (grpc.ClientStreamingClient[ImportClimateRequest, ImportClimateResponse], error)
+	// ListClimateImports returns the logger files that were read, newest first.
+	ListClimateImports(ctx context.Context, in *ListClimateImportsRequest, opts ...grpc.CallOption) (*ListClimateImportsResponse, error)
+	// GetClimate summarizes the climate of a house day by day.
+	GetClimate(ctx context.Context, in *GetClimateRequest, opts ...grpc.CallOption) (*ClimateSummary, error)
+	// ListInfectionModels returns the infection models with their parameters.
+	ListInfectionModels(ctx context.Context, in *ListInfectionModelsRequest, opts ...grpc.CallOption) (*ListInfectionModelsResponse, error)
+	// SetModelParameters has a nursery use parameters of its own for a model.
+	SetModelParameters(ctx context.Context, in *SetModelParametersRequest, opts ...grpc.CallOption) (*InfectionModel, error)
+	// AssessInfectionRisk says when plants in a house could have been infected.
+	AssessInfectionRisk(ctx context.Context, in *AssessInfectionRiskRequest, opts ...grpc.CallOption) (*InfectionRisk, error)
 }
 
 type diagnosisServiceClient struct {
@@ -87,6 +148,26 @@ func (c *diagnosisServiceClient) ListDisorders(ctx context.Context, in *ListDiso
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListDisordersResponse)
 	err := c.cc.Invoke(ctx, DiagnosisService_ListDisorders_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *diagnosisServiceClient) ListTests(ctx context.Context, in *ListTestsRequest, opts ...grpc.CallOption) (*ListTestsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListTestsResponse)
+	err := c.cc.Invoke(ctx, DiagnosisService_ListTests_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *diagnosisServiceClient) ListRegulatedPests(ctx context.Context, in *ListRegulatedPestsRequest, opts ...grpc.CallOption) (*ListRegulatedPestsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListRegulatedPestsResponse)
+	err := c.cc.Invoke(ctx, DiagnosisService_ListRegulatedPests_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -155,6 +236,66 @@ func (c *diagnosisServiceClient) DownloadPhoto(ctx context.Context, in *Download
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type DiagnosisService_DownloadPhotoClient = grpc.ServerStreamingClient[DownloadPhotoResponse]
 
+func (c *diagnosisServiceClient) AssessSigns(ctx context.Context, in *AssessSignsRequest, opts ...grpc.CallOption) (*Assessment, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Assessment)
+	err := c.cc.Invoke(ctx, DiagnosisService_AssessSigns_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *diagnosisServiceClient) CreateSample(ctx context.Context, in *CreateSampleRequest, opts ...grpc.CallOption) (*Sample, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Sample)
+	err := c.cc.Invoke(ctx, DiagnosisService_CreateSample_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *diagnosisServiceClient) ReceiveSample(ctx context.Context, in *ReceiveSampleRequest, opts ...grpc.CallOption) (*Sample, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Sample)
+	err := c.cc.Invoke(ctx, DiagnosisService_ReceiveSample_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *diagnosisServiceClient) RecordSampleResult(ctx context.Context, in *RecordSampleResultRequest, opts ...grpc.CallOption) (*Sample, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Sample)
+	err := c.cc.Invoke(ctx, DiagnosisService_RecordSampleResult_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *diagnosisServiceClient) GetSample(ctx context.Context, in *GetSampleRequest, opts ...grpc.CallOption) (*Sample, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Sample)
+	err := c.cc.Invoke(ctx, DiagnosisService_GetSample_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *diagnosisServiceClient) ListSamples(ctx context.Context, in *ListSamplesRequest, opts ...grpc.CallOption) (*ListSamplesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListSamplesResponse)
+	err := c.cc.Invoke(ctx, DiagnosisService_ListSamples_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *diagnosisServiceClient) ConfirmDiagnosis(ctx context.Context, in *ConfirmDiagnosisRequest, opts ...grpc.CallOption) (*Diagnosis, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(Diagnosis)
@@ -185,18 +326,135 @@ func (c *diagnosisServiceClient) ListDiagnoses(ctx context.Context, in *ListDiag
 	return out, nil
 }
 
+func (c *diagnosisServiceClient) CreateDuty(ctx context.Context, in *CreateDutyRequest, opts ...grpc.CallOption) (*Duty, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Duty)
+	err := c.cc.Invoke(ctx, DiagnosisService_CreateDuty_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *diagnosisServiceClient) GetDuty(ctx context.Context, in *GetDutyRequest, opts ...grpc.CallOption) (*Duty, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Duty)
+	err := c.cc.Invoke(ctx, DiagnosisService_GetDuty_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *diagnosisServiceClient) ListDuties(ctx context.Context, in *ListDutiesRequest, opts ...grpc.CallOption) (*ListDutiesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListDutiesResponse)
+	err := c.cc.Invoke(ctx, DiagnosisService_ListDuties_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *diagnosisServiceClient) RecordNotification(ctx context.Context, in *RecordNotificationRequest, opts ...grpc.CallOption) (*Duty, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Duty)
+	err := c.cc.Invoke(ctx, DiagnosisService_RecordNotification_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *diagnosisServiceClient) EndDuty(ctx context.Context, in *EndDutyRequest, opts ...grpc.CallOption) (*Duty, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Duty)
+	err := c.cc.Invoke(ctx, DiagnosisService_EndDuty_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *diagnosisServiceClient) ImportClimate(ctx context.Context, opts ...grpc.CallOption) (grpc.ClientStreamingClient[ImportClimateRequest, ImportClimateResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &DiagnosisService_ServiceDesc.Streams[2], DiagnosisService_ImportClimate_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[ImportClimateRequest, ImportClimateResponse]{ClientStream: stream}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type DiagnosisService_ImportClimateClient = grpc.ClientStreamingClient[ImportClimateRequest, ImportClimateResponse]
+
+func (c *diagnosisServiceClient) ListClimateImports(ctx context.Context, in *ListClimateImportsRequest, opts ...grpc.CallOption) (*ListClimateImportsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListClimateImportsResponse)
+	err := c.cc.Invoke(ctx, DiagnosisService_ListClimateImports_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *diagnosisServiceClient) GetClimate(ctx context.Context, in *GetClimateRequest, opts ...grpc.CallOption) (*ClimateSummary, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ClimateSummary)
+	err := c.cc.Invoke(ctx, DiagnosisService_GetClimate_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *diagnosisServiceClient) ListInfectionModels(ctx context.Context, in *ListInfectionModelsRequest, opts ...grpc.CallOption) (*ListInfectionModelsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListInfectionModelsResponse)
+	err := c.cc.Invoke(ctx, DiagnosisService_ListInfectionModels_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *diagnosisServiceClient) SetModelParameters(ctx context.Context, in *SetModelParametersRequest, opts ...grpc.CallOption) (*InfectionModel, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(InfectionModel)
+	err := c.cc.Invoke(ctx, DiagnosisService_SetModelParameters_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *diagnosisServiceClient) AssessInfectionRisk(ctx context.Context, in *AssessInfectionRiskRequest, opts ...grpc.CallOption) (*InfectionRisk, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(InfectionRisk)
+	err := c.cc.Invoke(ctx, DiagnosisService_AssessInfectionRisk_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // DiagnosisServiceServer is the server API for DiagnosisService service.
 // All implementations must embed UnimplementedDiagnosisServiceServer
 // for forward compatibility.
 //
-// DiagnosisService keeps inspections and the diagnoses that people confirm.
-// A diagnosis is a person's decision: licensed advice and, where it matters, a
-// laboratory come first.
+// DiagnosisService keeps inspections, says what they point to and what to look at
+// next, and keeps the diagnoses that people confirm. A diagnosis is a person's
+// decision: licensed advice and, where it matters, a laboratory come first.
 type DiagnosisServiceServer interface {
 	// ListSigns returns the sign vocabulary.
 	ListSigns(context.Context, *ListSignsRequest) (*ListSignsResponse, error)
 	// ListDisorders returns the disorders that can be diagnosed.
 	ListDisorders(context.Context, *ListDisordersRequest) (*ListDisordersResponse, error)
+	// ListTests returns the tests that confirm disorders.
+	ListTests(context.Context, *ListTestsRequest) (*ListTestsResponse, error)
+	// ListRegulatedPests returns the pests that the law of a jurisdiction names.
+	ListRegulatedPests(context.Context, *ListRegulatedPestsRequest) (*ListRegulatedPestsResponse, error)
 	// CreateInspection records what was seen on a lot or a bench.
 	CreateInspection(context.Context, *CreateInspectionRequest) (*Inspection, error)
 	// GetInspection returns one inspection.
@@ -207,6 +465,20 @@ type DiagnosisServiceServer interface {
 	UploadPhoto(grpc.ClientStreamingServer[UploadPhotoRequest, Photo]) error
 	// DownloadPhoto returns the bytes of a photo.
 	DownloadPhoto(*DownloadPhotoRequest, grpc.ServerStreamingServer[DownloadPhotoResponse]) error
+	// AssessSigns ranks what the signs of inspections point to, says how sure that
+	// is, and asks the question that separates best. It is a proposal and changes
+	// nothing.
+	AssessSigns(context.Context, *AssessSignsRequest) (*Assessment, error)
+	// CreateSample records that a sample was sent to a laboratory or put to a test.
+	CreateSample(context.Context, *CreateSampleRequest) (*Sample, error)
+	// ReceiveSample records that the laboratory has the sample.
+	ReceiveSample(context.Context, *ReceiveSampleRequest) (*Sample, error)
+	// RecordSampleResult records what the test found.
+	RecordSampleResult(context.Context, *RecordSampleResultRequest) (*Sample, error)
+	// GetSample returns one sample.
+	GetSample(context.Context, *GetSampleRequest) (*Sample, error)
+	// ListSamples returns samples, newest first.
+	ListSamples(context.Context, *ListSamplesRequest) (*ListSamplesResponse, error)
 	// ConfirmDiagnosis records that a named person holds the plants of some
 	// inspections to have a disorder.
 	ConfirmDiagnosis(context.Context, *ConfirmDiagnosisRequest) (*Diagnosis, error)
@@ -214,6 +486,30 @@ type DiagnosisServiceServer interface {
 	GetDiagnosis(context.Context, *GetDiagnosisRequest) (*Diagnosis, error)
 	// ListDiagnoses returns diagnoses, newest first.
 	ListDiagnoses(context.Context, *ListDiagnosesRequest) (*ListDiagnosesResponse, error)
+	// CreateDuty records that the law asks to tell an authority, on suspicion; a
+	// confirmed diagnosis of a regulated pest records it by itself.
+	CreateDuty(context.Context, *CreateDutyRequest) (*Duty, error)
+	// GetDuty returns one duty.
+	GetDuty(context.Context, *GetDutyRequest) (*Duty, error)
+	// ListDuties returns duties, the most urgent first.
+	ListDuties(context.Context, *ListDutiesRequest) (*ListDutiesResponse, error)
+	// RecordNotification records that the authority was told.
+	RecordNotification(context.Context, *RecordNotificationRequest) (*Duty, error)
+	// EndDuty records that the authority has ended the hold, or that the suspicion
+	// was wrong; the lots are free of the official hold then.
+	EndDuty(context.Context, *EndDutyRequest) (*Duty, error)
+	// ImportClimate reads the CSV file of a climate logger, all or nothing.
+	ImportClimate(grpc.ClientStreamingServer[ImportClimateRequest, ImportClimateResponse]) error
+	// ListClimateImports returns the logger files that were read, newest first.
+	ListClimateImports(context.Context, *ListClimateImportsRequest) (*ListClimateImportsResponse, error)
+	// GetClimate summarizes the climate of a house day by day.
+	GetClimate(context.Context, *GetClimateRequest) (*ClimateSummary, error)
+	// ListInfectionModels returns the infection models with their parameters.
+	ListInfectionModels(context.Context, *ListInfectionModelsRequest) (*ListInfectionModelsResponse, error)
+	// SetModelParameters has a nursery use parameters of its own for a model.
+	SetModelParameters(context.Context, *SetModelParametersRequest) (*InfectionModel, error)
+	// AssessInfectionRisk says when plants in a house could have been infected.
+	AssessInfectionRisk(context.Context, *AssessInfectionRiskRequest) (*InfectionRisk, error)
 	mustEmbedUnimplementedDiagnosisServiceServer()
 }
 
@@ -230,6 +526,12 @@ func (UnimplementedDiagnosisServiceServer) ListSigns(context.Context, *ListSigns
 func (UnimplementedDiagnosisServiceServer) ListDisorders(context.Context, *ListDisordersRequest) (*ListDisordersResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListDisorders not implemented")
 }
+func (UnimplementedDiagnosisServiceServer) ListTests(context.Context, *ListTestsRequest) (*ListTestsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListTests not implemented")
+}
+func (UnimplementedDiagnosisServiceServer) ListRegulatedPests(context.Context, *ListRegulatedPestsRequest) (*ListRegulatedPestsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListRegulatedPests not implemented")
+}
 func (UnimplementedDiagnosisServiceServer) CreateInspection(context.Context, *CreateInspectionRequest) (*Inspection, error) {
 	return nil, status.Error(codes.Unimplemented, "method CreateInspection not implemented")
 }
@@ -245,6 +547,24 @@ func (UnimplementedDiagnosisServiceServer) UploadPhoto(grpc.ClientStreamingServe
 func (UnimplementedDiagnosisServiceServer) DownloadPhoto(*DownloadPhotoRequest, grpc.ServerStreamingServer[DownloadPhotoResponse]) error {
 	return status.Error(codes.Unimplemented, "method DownloadPhoto not implemented")
 }
+func (UnimplementedDiagnosisServiceServer) AssessSigns(context.Context, *AssessSignsRequest) (*Assessment, error) {
+	return nil, status.Error(codes.Unimplemented, "method AssessSigns not implemented")
+}
+func (UnimplementedDiagnosisServiceServer) CreateSample(context.Context, *CreateSampleRequest) (*Sample, error) {
+	return nil, status.Error(codes.Unimplemented, "method CreateSample not implemented")
+}
+func (UnimplementedDiagnosisServiceServer) ReceiveSample(context.Context, *ReceiveSampleRequest) (*Sample, error) {
+	return nil, status.Error(codes.Unimplemented, "method ReceiveSample not implemented")
+}
+func (UnimplementedDiagnosisServiceServer) RecordSampleResult(context.Context, *RecordSampleResultRequest) (*Sample, error) {
+	return nil, status.Error(codes.Unimplemented, "method RecordSampleResult not implemented")
+}
+func (UnimplementedDiagnosisServiceServer) GetSample(context.Context, *GetSampleRequest) (*Sample, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetSample not implemented")
+}
+func (UnimplementedDiagnosisServiceServer) ListSamples(context.Context, *ListSamplesRequest) (*ListSamplesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListSamples not implemented")
+}
 func (UnimplementedDiagnosisServiceServer) ConfirmDiagnosis(context.Context, *ConfirmDiagnosisRequest) (*Diagnosis, error) {
 	return nil, status.Error(codes.Unimplemented, "method ConfirmDiagnosis not implemented")
 }
@@ -253,6 +573,39 @@ func (UnimplementedDiagnosisServiceServer) GetDiagnosis(context.Context, *GetDia
 }
 func (UnimplementedDiagnosisServiceServer) ListDiagnoses(context.Context, *ListDiagnosesRequest) (*ListDiagnosesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListDiagnoses not implemented")
+}
+func (UnimplementedDiagnosisServiceServer) CreateDuty(context.Context, *CreateDutyRequest) (*Duty, error) {
+	return nil, status.Error(codes.Unimplemented, "method CreateDuty not implemented")
+}
+func (UnimplementedDiagnosisServiceServer) GetDuty(context.Context, *GetDutyRequest) (*Duty, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetDuty not implemented")
+}
+func (UnimplementedDiagnosisServiceServer) ListDuties(context.Context, *ListDutiesRequest) (*ListDutiesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListDuties not implemented")
+}
+func (UnimplementedDiagnosisServiceServer) RecordNotification(context.Context, *RecordNotificationRequest) (*Duty, error) {
+	return nil, status.Error(codes.Unimplemented, "method RecordNotification not implemented")
+}
+func (UnimplementedDiagnosisServiceServer) EndDuty(context.Context, *EndDutyRequest) (*Duty, error) {
+	return nil, status.Error(codes.Unimplemented, "method EndDuty not implemented")
+}
+func (UnimplementedDiagnosisServiceServer) ImportClimate(grpc.ClientStreamingServer[ImportClimateRequest, ImportClimateResponse]) error {
+	return status.Error(codes.Unimplemented, "method ImportClimate not implemented")
+}
+func (UnimplementedDiagnosisServiceServer) ListClimateImports(context.Context, *ListClimateImportsRequest) (*ListClimateImportsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListClimateImports not implemented")
+}
+func (UnimplementedDiagnosisServiceServer) GetClimate(context.Context, *GetClimateRequest) (*ClimateSummary, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetClimate not implemented")
+}
+func (UnimplementedDiagnosisServiceServer) ListInfectionModels(context.Context, *ListInfectionModelsRequest) (*ListInfectionModelsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListInfectionModels not implemented")
+}
+func (UnimplementedDiagnosisServiceServer) SetModelParameters(context.Context, *SetModelParametersRequest) (*InfectionModel, error) {
+	return nil, status.Error(codes.Unimplemented, "method SetModelParameters not implemented")
+}
+func (UnimplementedDiagnosisServiceServer) AssessInfectionRisk(context.Context, *AssessInfectionRiskRequest) (*InfectionRisk, error) {
+	return nil, status.Error(codes.Unimplemented, "method AssessInfectionRisk not implemented")
 }
 func (UnimplementedDiagnosisServiceServer) mustEmbedUnimplementedDiagnosisServiceServer() {}
 func (UnimplementedDiagnosisServiceServer) testEmbeddedByValue()                          {}
@@ -307,6 +660,42 @@ func _DiagnosisService_ListDisorders_Handler(srv interface{}, ctx context.Contex
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(DiagnosisServiceServer).ListDisorders(ctx, req.(*ListDisordersRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _DiagnosisService_ListTests_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListTestsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DiagnosisServiceServer).ListTests(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DiagnosisService_ListTests_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DiagnosisServiceServer).ListTests(ctx, req.(*ListTestsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _DiagnosisService_ListRegulatedPests_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListRegulatedPestsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DiagnosisServiceServer).ListRegulatedPests(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DiagnosisService_ListRegulatedPests_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DiagnosisServiceServer).ListRegulatedPests(ctx, req.(*ListRegulatedPestsRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -383,6 +772,114 @@ func _DiagnosisService_DownloadPhoto_Handler(srv interface{}, stream grpc.Server
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type DiagnosisService_DownloadPhotoServer = grpc.ServerStreamingServer[DownloadPhotoResponse]
 
+func _DiagnosisService_AssessSigns_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(AssessSignsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DiagnosisServiceServer).AssessSigns(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DiagnosisService_AssessSigns_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DiagnosisServiceServer).AssessSigns(ctx, req.(*AssessSignsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _DiagnosisService_CreateSample_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CreateSampleRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DiagnosisServiceServer).CreateSample(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DiagnosisService_CreateSample_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DiagnosisServiceServer).CreateSample(ctx, req.(*CreateSampleRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _DiagnosisService_ReceiveSample_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ReceiveSampleRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DiagnosisServiceServer).ReceiveSample(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DiagnosisService_ReceiveSample_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DiagnosisServiceServer).ReceiveSample(ctx, req.(*ReceiveSampleRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _DiagnosisService_RecordSampleResult_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RecordSampleResultRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DiagnosisServiceServer).RecordSampleResult(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DiagnosisService_RecordSampleResult_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DiagnosisServiceServer).RecordSampleResult(ctx, req.(*RecordSampleResultRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _DiagnosisService_GetSample_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetSampleRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DiagnosisServiceServer).GetSample(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DiagnosisService_GetSample_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DiagnosisServiceServer).GetSample(ctx, req.(*GetSampleRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _DiagnosisService_ListSamples_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListSamplesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DiagnosisServiceServer).ListSamples(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DiagnosisService_ListSamples_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DiagnosisServiceServer).ListSamples(ctx, req.(*ListSamplesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _DiagnosisService_ConfirmDiagnosis_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ConfirmDiagnosisRequest)
 	if err := dec(in); err != nil {
@@ -437,6 +934,193 @@ func _DiagnosisService_ListDiagnoses_Handler(srv interface{}, ctx context.Contex
 	return interceptor(ctx, in, info, handler)
 }
 
+func _DiagnosisService_CreateDuty_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CreateDutyRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DiagnosisServiceServer).CreateDuty(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DiagnosisService_CreateDuty_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DiagnosisServiceServer).CreateDuty(ctx, req.(*CreateDutyRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _DiagnosisService_GetDuty_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetDutyRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DiagnosisServiceServer).GetDuty(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DiagnosisService_GetDuty_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DiagnosisServiceServer).GetDuty(ctx, req.(*GetDutyRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _DiagnosisService_ListDuties_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListDutiesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DiagnosisServiceServer).ListDuties(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DiagnosisService_ListDuties_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DiagnosisServiceServer).ListDuties(ctx, req.(*ListDutiesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _DiagnosisService_RecordNotification_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RecordNotificationRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DiagnosisServiceServer).RecordNotification(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DiagnosisService_RecordNotification_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DiagnosisServiceServer).RecordNotification(ctx, req.(*RecordNotificationRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _DiagnosisService_EndDuty_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(EndDutyRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DiagnosisServiceServer).EndDuty(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DiagnosisService_EndDuty_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DiagnosisServiceServer).EndDuty(ctx, req.(*EndDutyRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _DiagnosisService_ImportClimate_Handler(srv interface{}, stream grpc.ServerStream) error {
+	return srv.(DiagnosisServiceServer).ImportClimate(&grpc.GenericServerStream[ImportClimateRequest, ImportClimateResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type DiagnosisService_ImportClimateServer = grpc.ClientStreamingServer[ImportClimateRequest, ImportClimateResponse]
+
+func _DiagnosisService_ListClimateImports_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListClimateImportsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DiagnosisServiceServer).ListClimateImports(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DiagnosisService_ListClimateImports_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DiagnosisServiceServer).ListClimateImports(ctx, req.(*ListClimateImportsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _DiagnosisService_GetClimate_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetClimateRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DiagnosisServiceServer).GetClimate(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DiagnosisService_GetClimate_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DiagnosisServiceServer).GetClimate(ctx, req.(*GetClimateRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _DiagnosisService_ListInfectionModels_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListInfectionModelsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DiagnosisServiceServer).ListInfectionModels(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DiagnosisService_ListInfectionModels_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DiagnosisServiceServer).ListInfectionModels(ctx, req.(*ListInfectionModelsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _DiagnosisService_SetModelParameters_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SetModelParametersRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DiagnosisServiceServer).SetModelParameters(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DiagnosisService_SetModelParameters_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DiagnosisServiceServer).SetModelParameters(ctx, req.(*SetModelParametersRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _DiagnosisService_AssessInfectionRisk_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(AssessInfectionRiskRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DiagnosisServiceServer).AssessInfectionRisk(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DiagnosisService_AssessInfectionRisk_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DiagnosisServiceServer).AssessInfectionRisk(ctx, req.(*AssessInfectionRiskRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // DiagnosisService_ServiceDesc is the grpc.ServiceDesc for DiagnosisService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -453,6 +1137,14 @@ var DiagnosisService_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _DiagnosisService_ListDisorders_Handler,
 		},
 		{
+			MethodName: "ListTests",
+			Handler:    _DiagnosisService_ListTests_Handler,
+		},
+		{
+			MethodName: "ListRegulatedPests",
+			Handler:    _DiagnosisService_ListRegulatedPests_Handler,
+		},
+		{
 			MethodName: "CreateInspection",
 			Handler:    _DiagnosisService_CreateInspection_Handler,
 		},
@@ -463,6 +1155,30 @@ var DiagnosisService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListInspections",
 			Handler:    _DiagnosisService_ListInspections_Handler,
+		},
+		{
+			MethodName: "AssessSigns",
+			Handler:    _DiagnosisService_AssessSigns_Handler,
+		},
+		{
+			MethodName: "CreateSample",
+			Handler:    _DiagnosisService_CreateSample_Handler,
+		},
+		{
+			MethodName: "ReceiveSample",
+			Handler:    _DiagnosisService_ReceiveSample_Handler,
+		},
+		{
+			MethodName: "RecordSampleResult",
+			Handler:    _DiagnosisService_RecordSampleResult_Handler,
+		},
+		{
+			MethodName: "GetSample",
+			Handler:    _DiagnosisService_GetSample_Handler,
+		},
+		{
+			MethodName: "ListSamples",
+			Handler:    _DiagnosisService_ListSamples_Handler,
 		},
 		{
 			MethodName: "ConfirmDiagnosis",
@@ -476,6 +1192,46 @@ var DiagnosisService_ServiceDesc = grpc.ServiceDesc{
 			MethodName: "ListDiagnoses",
 			Handler:    _DiagnosisService_ListDiagnoses_Handler,
 		},
+		{
+			MethodName: "CreateDuty",
+			Handler:    _DiagnosisService_CreateDuty_Handler,
+		},
+		{
+			MethodName: "GetDuty",
+			Handler:    _DiagnosisService_GetDuty_Handler,
+		},
+		{
+			MethodName: "ListDuties",
+			Handler:    _DiagnosisService_ListDuties_Handler,
+		},
+		{
+			MethodName: "RecordNotification",
+			Handler:    _DiagnosisService_RecordNotification_Handler,
+		},
+		{
+			MethodName: "EndDuty",
+			Handler:    _DiagnosisService_EndDuty_Handler,
+		},
+		{
+			MethodName: "ListClimateImports",
+			Handler:    _DiagnosisService_ListClimateImports_Handler,
+		},
+		{
+			MethodName: "GetClimate",
+			Handler:    _DiagnosisService_GetClimate_Handler,
+		},
+		{
+			MethodName: "ListInfectionModels",
+			Handler:    _DiagnosisService_ListInfectionModels_Handler,
+		},
+		{
+			MethodName: "SetModelParameters",
+			Handler:    _DiagnosisService_SetModelParameters_Handler,
+		},
+		{
+			MethodName: "AssessInfectionRisk",
+			Handler:    _DiagnosisService_AssessInfectionRisk_Handler,
+		},
 	},
 	Streams: []grpc.StreamDesc{
 		{
@@ -487,6 +1243,11 @@ var DiagnosisService_ServiceDesc = grpc.ServiceDesc{
 			StreamName:    "DownloadPhoto",
 			Handler:       _DiagnosisService_DownloadPhoto_Handler,
 			ServerStreams: true,
+		},
+		{
+			StreamName:    "ImportClimate",
+			Handler:       _DiagnosisService_ImportClimate_Handler,
+			ClientStreams: true,
 		},
 	},
 	Metadata: "velamen/diagnosis/v1/diagnosis.proto",

@@ -3521,7 +3521,7 @@ var File_velamen_products_v1_products_proto protoreflect.FileDescriptor
 
 const file_velamen_products_v1_products_proto_rawDesc = "" +
 	"\n" +
-	"\"velamen/products/v1/products.proto\x12\x13velamen.products.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a$velamen/diagnosis/v1/diagnosis.proto\x1a\x1evelamen/type/v1/quantity.proto\"\xfc\x02\n" +
+	"\"velamen/products/v1/products.proto\x12\x13velamen.products.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a$velamen/diagnosis/v1/knowledge.proto\x1a\x1evelamen/type/v1/quantity.proto\"\xfc\x02\n" +
 	"\x10ActiveIngredient\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12!\n" +
 	"\fdisplay_name\x18\x02 \x01(\tR\vdisplayName\x12\x1b\n" +

@@ -362,7 +362,15 @@ type Bench struct {
 	// Changes with every change of the resource.
 	Etag string `protobuf:"bytes,5,opt,name=etag,proto3" json:"etag,omitempty"`
 	// When it was added, UTC.
-	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// What the nursery calls the water that it gets: benches with the same word
+	// share drips, ebb water or drainage. Empty when not known.
+	WaterLine string `protobuf:"bytes,7,opt,name=water_line,json=waterLine,proto3" json:"water_line,omitempty"`
+	// Benches beside it (names), in the same house or another; beside counts in both
+	// directions. Benches whose places are known and lie within 1.5 m count as well.
+	NeighbourBenches []string `protobuf:"bytes,8,rep,name=neighbour_benches,json=neighbourBenches,proto3" json:"neighbour_benches,omitempty"`
+	// Where it stands on the nursery's plan; absent when not measured.
+	Place         *BenchPlace `protobuf:"bytes,9,opt,name=place,proto3" json:"place,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -439,6 +447,100 @@ func (x *Bench) GetCreateTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *Bench) GetWaterLine() string {
+	if x != nil {
+		return x.WaterLine
+	}
+	return ""
+}
+
+func (x *Bench) GetNeighbourBenches() []string {
+	if x != nil {
+		return x.NeighbourBenches
+	}
+	return nil
+}
+
+func (x *Bench) GetPlace() *BenchPlace {
+	if x != nil {
+		return x.Place
+	}
+	return nil
+}
+
+// BenchPlace is a rectangle on the nursery's plan, its sides along the plan's axes.
+type BenchPlace struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Distance of its nearest corner from the plan's origin along the first axis, m.
+	X *v1.Quantity `protobuf:"bytes,1,opt,name=x,proto3" json:"x,omitempty"`
+	// The same along the second axis, m.
+	Y *v1.Quantity `protobuf:"bytes,2,opt,name=y,proto3" json:"y,omitempty"`
+	// Its extent along the first axis, m, above zero.
+	Length *v1.Quantity `protobuf:"bytes,3,opt,name=length,proto3" json:"length,omitempty"`
+	// Its extent along the second axis, m, above zero.
+	Width         *v1.Quantity `protobuf:"bytes,4,opt,name=width,proto3" json:"width,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BenchPlace) Reset() {
+	*x = BenchPlace{}
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BenchPlace) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BenchPlace) ProtoMessage() {}
+
+func (x *BenchPlace) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BenchPlace.ProtoReflect.Descriptor instead.
+func (*BenchPlace) Descriptor() ([]byte, []int) {
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *BenchPlace) GetX() *v1.Quantity {
+	if x != nil {
+		return x.X
+	}
+	return nil
+}
+
+func (x *BenchPlace) GetY() *v1.Quantity {
+	if x != nil {
+		return x.Y
+	}
+	return nil
+}
+
+func (x *BenchPlace) GetLength() *v1.Quantity {
+	if x != nil {
+		return x.Length
+	}
+	return nil
+}
+
+func (x *BenchPlace) GetWidth() *v1.Quantity {
+	if x != nil {
+		return x.Width
+	}
+	return nil
+}
+
 // Lot is plants of one taxon, size and stage on one bench.
 type Lot struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -465,14 +567,17 @@ type Lot struct {
 	// Changes with every change of the resource.
 	Etag string `protobuf:"bytes,11,opt,name=etag,proto3" json:"etag,omitempty"`
 	// When it was entered, UTC.
-	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// The duties under which an authority holds it (names); while there is one it may
+	// not be moved, split, joined or sold.
+	OfficialHolds []string `protobuf:"bytes,13,rep,name=official_holds,json=officialHolds,proto3" json:"official_holds,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Lot) Reset() {
 	*x = Lot{}
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[2]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -484,7 +589,7 @@ func (x *Lot) String() string {
 func (*Lot) ProtoMessage() {}
 
 func (x *Lot) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[2]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -497,7 +602,7 @@ func (x *Lot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Lot.ProtoReflect.Descriptor instead.
 func (*Lot) Descriptor() ([]byte, []int) {
-	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{2}
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *Lot) GetName() string {
@@ -584,6 +689,343 @@ func (x *Lot) GetCreateTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *Lot) GetOfficialHolds() []string {
+	if x != nil {
+		return x.OfficialHolds
+	}
+	return nil
+}
+
+// Handling is work at the bench by which a disorder can travel from lot to lot:
+// who worked on which lots with which tools and crates.
+type Handling struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}/handlings/{handling}.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The lots (names), 1 to 200, in the order in which they were handled.
+	Lots []string `protobuf:"bytes,2,rep,name=lots,proto3" json:"lots,omitempty"`
+	// Who did it (name); the caller when empty.
+	Worker string `protobuf:"bytes,3,opt,name=worker,proto3" json:"worker,omitempty"`
+	// What the nursery calls the set of tools; empty when none was used.
+	ToolSet string `protobuf:"bytes,4,opt,name=tool_set,json=toolSet,proto3" json:"tool_set,omitempty"`
+	// True when the tools were disinfected between lots.
+	DisinfectedBetween bool `protobuf:"varint,5,opt,name=disinfected_between,json=disinfectedBetween,proto3" json:"disinfected_between,omitempty"`
+	// What the nursery calls the crate or trolley; empty when none was used.
+	Crate string `protobuf:"bytes,6,opt,name=crate,proto3" json:"crate,omitempty"`
+	// What was done, for example "potting on".
+	Work string `protobuf:"bytes,7,opt,name=work,proto3" json:"work,omitempty"`
+	// When it began, UTC.
+	StartTime *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
+	// When it ended, UTC; not before it began, not in the future, at most 24 hours
+	// after it began.
+	EndTime *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
+	// Who entered it (name).
+	Person string `protobuf:"bytes,10,opt,name=person,proto3" json:"person,omitempty"`
+	// When it was entered, UTC.
+	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,11,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Handling) Reset() {
+	*x = Handling{}
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Handling) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Handling) ProtoMessage() {}
+
+func (x *Handling) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Handling.ProtoReflect.Descriptor instead.
+func (*Handling) Descriptor() ([]byte, []int) {
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *Handling) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Handling) GetLots() []string {
+	if x != nil {
+		return x.Lots
+	}
+	return nil
+}
+
+func (x *Handling) GetWorker() string {
+	if x != nil {
+		return x.Worker
+	}
+	return ""
+}
+
+func (x *Handling) GetToolSet() string {
+	if x != nil {
+		return x.ToolSet
+	}
+	return ""
+}
+
+func (x *Handling) GetDisinfectedBetween() bool {
+	if x != nil {
+		return x.DisinfectedBetween
+	}
+	return false
+}
+
+func (x *Handling) GetCrate() string {
+	if x != nil {
+		return x.Crate
+	}
+	return ""
+}
+
+func (x *Handling) GetWork() string {
+	if x != nil {
+		return x.Work
+	}
+	return ""
+}
+
+func (x *Handling) GetStartTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.StartTime
+	}
+	return nil
+}
+
+func (x *Handling) GetEndTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EndTime
+	}
+	return nil
+}
+
+func (x *Handling) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *Handling) GetCreateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CreateTime
+	}
+	return nil
+}
+
+// RecordHandlingRequest records work at the bench.
+type RecordHandlingRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// The handling; its name is ignored.
+	Handling *Handling `protobuf:"bytes,2,opt,name=handling,proto3" json:"handling,omitempty"`
+	// UUID that makes a retry return the first answer (AIP-155).
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RecordHandlingRequest) Reset() {
+	*x = RecordHandlingRequest{}
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RecordHandlingRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RecordHandlingRequest) ProtoMessage() {}
+
+func (x *RecordHandlingRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RecordHandlingRequest.ProtoReflect.Descriptor instead.
+func (*RecordHandlingRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *RecordHandlingRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *RecordHandlingRequest) GetHandling() *Handling {
+	if x != nil {
+		return x.Handling
+	}
+	return nil
+}
+
+func (x *RecordHandlingRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// ListHandlingsRequest asks for a page of handlings.
+type ListHandlingsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// Only those of this lot (name); empty for all.
+	Lot string `protobuf:"bytes,2,opt,name=lot,proto3" json:"lot,omitempty"`
+	// At most this many; 0 means 50, more than 1000 means 1000.
+	PageSize int32 `protobuf:"varint,3,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// From the page before.
+	PageToken     string `protobuf:"bytes,4,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListHandlingsRequest) Reset() {
+	*x = ListHandlingsRequest{}
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListHandlingsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListHandlingsRequest) ProtoMessage() {}
+
+func (x *ListHandlingsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListHandlingsRequest.ProtoReflect.Descriptor instead.
+func (*ListHandlingsRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *ListHandlingsRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ListHandlingsRequest) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *ListHandlingsRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListHandlingsRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// ListHandlingsResponse is a page of handlings.
+type ListHandlingsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The handlings, newest first.
+	Handlings []*Handling `protobuf:"bytes,1,rep,name=handlings,proto3" json:"handlings,omitempty"`
+	// Empty at the end.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListHandlingsResponse) Reset() {
+	*x = ListHandlingsResponse{}
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListHandlingsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListHandlingsResponse) ProtoMessage() {}
+
+func (x *ListHandlingsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListHandlingsResponse.ProtoReflect.Descriptor instead.
+func (*ListHandlingsResponse) Descriptor() ([]byte, []int) {
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *ListHandlingsResponse) GetHandlings() []*Handling {
+	if x != nil {
+		return x.Handlings
+	}
+	return nil
+}
+
+func (x *ListHandlingsResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
 // LotEvent is one change of a lot; events are never changed or removed.
 type LotEvent struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -607,7 +1049,7 @@ type LotEvent struct {
 
 func (x *LotEvent) Reset() {
 	*x = LotEvent{}
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[3]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -619,7 +1061,7 @@ func (x *LotEvent) String() string {
 func (*LotEvent) ProtoMessage() {}
 
 func (x *LotEvent) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[3]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -632,7 +1074,7 @@ func (x *LotEvent) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LotEvent.ProtoReflect.Descriptor instead.
 func (*LotEvent) Descriptor() ([]byte, []int) {
-	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{3}
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *LotEvent) GetKind() LotEventKind {
@@ -705,7 +1147,7 @@ type PlantBalance struct {
 
 func (x *PlantBalance) Reset() {
 	*x = PlantBalance{}
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[4]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -717,7 +1159,7 @@ func (x *PlantBalance) String() string {
 func (*PlantBalance) ProtoMessage() {}
 
 func (x *PlantBalance) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[4]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -730,7 +1172,7 @@ func (x *PlantBalance) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlantBalance.ProtoReflect.Descriptor instead.
 func (*PlantBalance) Descriptor() ([]byte, []int) {
-	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{4}
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *PlantBalance) GetStarted() int64 {
@@ -792,7 +1234,7 @@ type CreateHouseRequest struct {
 
 func (x *CreateHouseRequest) Reset() {
 	*x = CreateHouseRequest{}
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[5]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -804,7 +1246,7 @@ func (x *CreateHouseRequest) String() string {
 func (*CreateHouseRequest) ProtoMessage() {}
 
 func (x *CreateHouseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[5]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -817,7 +1259,7 @@ func (x *CreateHouseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateHouseRequest.ProtoReflect.Descriptor instead.
 func (*CreateHouseRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{5}
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *CreateHouseRequest) GetParent() string {
@@ -859,7 +1301,7 @@ type GetHouseRequest struct {
 
 func (x *GetHouseRequest) Reset() {
 	*x = GetHouseRequest{}
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[6]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -871,7 +1313,7 @@ func (x *GetHouseRequest) String() string {
 func (*GetHouseRequest) ProtoMessage() {}
 
 func (x *GetHouseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[6]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -884,7 +1326,7 @@ func (x *GetHouseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetHouseRequest.ProtoReflect.Descriptor instead.
 func (*GetHouseRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{6}
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *GetHouseRequest) GetName() string {
@@ -909,7 +1351,7 @@ type ListHousesRequest struct {
 
 func (x *ListHousesRequest) Reset() {
 	*x = ListHousesRequest{}
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[7]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -921,7 +1363,7 @@ func (x *ListHousesRequest) String() string {
 func (*ListHousesRequest) ProtoMessage() {}
 
 func (x *ListHousesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[7]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -934,7 +1376,7 @@ func (x *ListHousesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListHousesRequest.ProtoReflect.Descriptor instead.
 func (*ListHousesRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{7}
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ListHousesRequest) GetParent() string {
@@ -971,7 +1413,7 @@ type ListHousesResponse struct {
 
 func (x *ListHousesResponse) Reset() {
 	*x = ListHousesResponse{}
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[8]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -983,7 +1425,7 @@ func (x *ListHousesResponse) String() string {
 func (*ListHousesResponse) ProtoMessage() {}
 
 func (x *ListHousesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[8]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -996,7 +1438,7 @@ func (x *ListHousesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListHousesResponse.ProtoReflect.Descriptor instead.
 func (*ListHousesResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{8}
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *ListHousesResponse) GetHouses() []*House {
@@ -1028,7 +1470,7 @@ type UpdateHouseRequest struct {
 
 func (x *UpdateHouseRequest) Reset() {
 	*x = UpdateHouseRequest{}
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[9]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1040,7 +1482,7 @@ func (x *UpdateHouseRequest) String() string {
 func (*UpdateHouseRequest) ProtoMessage() {}
 
 func (x *UpdateHouseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[9]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1053,7 +1495,7 @@ func (x *UpdateHouseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateHouseRequest.ProtoReflect.Descriptor instead.
 func (*UpdateHouseRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{9}
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *UpdateHouseRequest) GetHouse() *House {
@@ -1094,7 +1536,7 @@ type CreateBenchRequest struct {
 
 func (x *CreateBenchRequest) Reset() {
 	*x = CreateBenchRequest{}
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[10]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1106,7 +1548,7 @@ func (x *CreateBenchRequest) String() string {
 func (*CreateBenchRequest) ProtoMessage() {}
 
 func (x *CreateBenchRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[10]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1119,7 +1561,7 @@ func (x *CreateBenchRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateBenchRequest.ProtoReflect.Descriptor instead.
 func (*CreateBenchRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{10}
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *CreateBenchRequest) GetParent() string {
@@ -1161,7 +1603,7 @@ type GetBenchRequest struct {
 
 func (x *GetBenchRequest) Reset() {
 	*x = GetBenchRequest{}
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[11]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1173,7 +1615,7 @@ func (x *GetBenchRequest) String() string {
 func (*GetBenchRequest) ProtoMessage() {}
 
 func (x *GetBenchRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[11]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1186,7 +1628,7 @@ func (x *GetBenchRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBenchRequest.ProtoReflect.Descriptor instead.
 func (*GetBenchRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{11}
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *GetBenchRequest) GetName() string {
@@ -1211,7 +1653,7 @@ type ListBenchesRequest struct {
 
 func (x *ListBenchesRequest) Reset() {
 	*x = ListBenchesRequest{}
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[12]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1223,7 +1665,7 @@ func (x *ListBenchesRequest) String() string {
 func (*ListBenchesRequest) ProtoMessage() {}
 
 func (x *ListBenchesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[12]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1236,7 +1678,7 @@ func (x *ListBenchesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListBenchesRequest.ProtoReflect.Descriptor instead.
 func (*ListBenchesRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{12}
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *ListBenchesRequest) GetParent() string {
@@ -1273,7 +1715,7 @@ type ListBenchesResponse struct {
 
 func (x *ListBenchesResponse) Reset() {
 	*x = ListBenchesResponse{}
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[13]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1285,7 +1727,7 @@ func (x *ListBenchesResponse) String() string {
 func (*ListBenchesResponse) ProtoMessage() {}
 
 func (x *ListBenchesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[13]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1298,7 +1740,7 @@ func (x *ListBenchesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListBenchesResponse.ProtoReflect.Descriptor instead.
 func (*ListBenchesResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{13}
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *ListBenchesResponse) GetBenches() []*Bench {
@@ -1330,7 +1772,7 @@ type UpdateBenchRequest struct {
 
 func (x *UpdateBenchRequest) Reset() {
 	*x = UpdateBenchRequest{}
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[14]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1342,7 +1784,7 @@ func (x *UpdateBenchRequest) String() string {
 func (*UpdateBenchRequest) ProtoMessage() {}
 
 func (x *UpdateBenchRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[14]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1355,7 +1797,7 @@ func (x *UpdateBenchRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateBenchRequest.ProtoReflect.Descriptor instead.
 func (*UpdateBenchRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{14}
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *UpdateBenchRequest) GetBench() *Bench {
@@ -1404,7 +1846,7 @@ type CreateLotRequest struct {
 
 func (x *CreateLotRequest) Reset() {
 	*x = CreateLotRequest{}
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[15]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1416,7 +1858,7 @@ func (x *CreateLotRequest) String() string {
 func (*CreateLotRequest) ProtoMessage() {}
 
 func (x *CreateLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[15]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1429,7 +1871,7 @@ func (x *CreateLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateLotRequest.ProtoReflect.Descriptor instead.
 func (*CreateLotRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{15}
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *CreateLotRequest) GetParent() string {
@@ -1499,7 +1941,7 @@ type GetLotRequest struct {
 
 func (x *GetLotRequest) Reset() {
 	*x = GetLotRequest{}
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[16]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1511,7 +1953,7 @@ func (x *GetLotRequest) String() string {
 func (*GetLotRequest) ProtoMessage() {}
 
 func (x *GetLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[16]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1524,7 +1966,7 @@ func (x *GetLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetLotRequest.ProtoReflect.Descriptor instead.
 func (*GetLotRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{16}
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *GetLotRequest) GetName() string {
@@ -1555,7 +1997,7 @@ type ListLotsRequest struct {
 
 func (x *ListLotsRequest) Reset() {
 	*x = ListLotsRequest{}
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[17]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1567,7 +2009,7 @@ func (x *ListLotsRequest) String() string {
 func (*ListLotsRequest) ProtoMessage() {}
 
 func (x *ListLotsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[17]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1580,7 +2022,7 @@ func (x *ListLotsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLotsRequest.ProtoReflect.Descriptor instead.
 func (*ListLotsRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{17}
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *ListLotsRequest) GetParent() string {
@@ -1638,7 +2080,7 @@ type ListLotsResponse struct {
 
 func (x *ListLotsResponse) Reset() {
 	*x = ListLotsResponse{}
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[18]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1650,7 +2092,7 @@ func (x *ListLotsResponse) String() string {
 func (*ListLotsResponse) ProtoMessage() {}
 
 func (x *ListLotsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[18]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1663,7 +2105,7 @@ func (x *ListLotsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLotsResponse.ProtoReflect.Descriptor instead.
 func (*ListLotsResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{18}
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *ListLotsResponse) GetLots() []*Lot {
@@ -1695,7 +2137,7 @@ type UpdateLotRequest struct {
 
 func (x *UpdateLotRequest) Reset() {
 	*x = UpdateLotRequest{}
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[19]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1707,7 +2149,7 @@ func (x *UpdateLotRequest) String() string {
 func (*UpdateLotRequest) ProtoMessage() {}
 
 func (x *UpdateLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[19]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1720,7 +2162,7 @@ func (x *UpdateLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateLotRequest.ProtoReflect.Descriptor instead.
 func (*UpdateLotRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{19}
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *UpdateLotRequest) GetLot() *Lot {
@@ -1765,7 +2207,7 @@ type MoveLotRequest struct {
 
 func (x *MoveLotRequest) Reset() {
 	*x = MoveLotRequest{}
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[20]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1777,7 +2219,7 @@ func (x *MoveLotRequest) String() string {
 func (*MoveLotRequest) ProtoMessage() {}
 
 func (x *MoveLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[20]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1790,7 +2232,7 @@ func (x *MoveLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MoveLotRequest.ProtoReflect.Descriptor instead.
 func (*MoveLotRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{20}
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *MoveLotRequest) GetName() string {
@@ -1860,7 +2302,7 @@ type SplitLotRequest struct {
 
 func (x *SplitLotRequest) Reset() {
 	*x = SplitLotRequest{}
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[21]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1872,7 +2314,7 @@ func (x *SplitLotRequest) String() string {
 func (*SplitLotRequest) ProtoMessage() {}
 
 func (x *SplitLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[21]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1885,7 +2327,7 @@ func (x *SplitLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SplitLotRequest.ProtoReflect.Descriptor instead.
 func (*SplitLotRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{21}
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *SplitLotRequest) GetName() string {
@@ -1957,7 +2399,7 @@ type SplitLotResponse struct {
 
 func (x *SplitLotResponse) Reset() {
 	*x = SplitLotResponse{}
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[22]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1969,7 +2411,7 @@ func (x *SplitLotResponse) String() string {
 func (*SplitLotResponse) ProtoMessage() {}
 
 func (x *SplitLotResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[22]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1982,7 +2424,7 @@ func (x *SplitLotResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SplitLotResponse.ProtoReflect.Descriptor instead.
 func (*SplitLotResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{22}
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *SplitLotResponse) GetSource() *Lot {
@@ -2021,7 +2463,7 @@ type JoinLotsRequest struct {
 
 func (x *JoinLotsRequest) Reset() {
 	*x = JoinLotsRequest{}
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[23]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2033,7 +2475,7 @@ func (x *JoinLotsRequest) String() string {
 func (*JoinLotsRequest) ProtoMessage() {}
 
 func (x *JoinLotsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[23]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2046,7 +2488,7 @@ func (x *JoinLotsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use JoinLotsRequest.ProtoReflect.Descriptor instead.
 func (*JoinLotsRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{23}
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *JoinLotsRequest) GetName() string {
@@ -2112,7 +2554,7 @@ type DisposePlantsRequest struct {
 
 func (x *DisposePlantsRequest) Reset() {
 	*x = DisposePlantsRequest{}
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[24]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2124,7 +2566,7 @@ func (x *DisposePlantsRequest) String() string {
 func (*DisposePlantsRequest) ProtoMessage() {}
 
 func (x *DisposePlantsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[24]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2137,7 +2579,7 @@ func (x *DisposePlantsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DisposePlantsRequest.ProtoReflect.Descriptor instead.
 func (*DisposePlantsRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{24}
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *DisposePlantsRequest) GetName() string {
@@ -2203,7 +2645,7 @@ type SellPlantsRequest struct {
 
 func (x *SellPlantsRequest) Reset() {
 	*x = SellPlantsRequest{}
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[25]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2215,7 +2657,7 @@ func (x *SellPlantsRequest) String() string {
 func (*SellPlantsRequest) ProtoMessage() {}
 
 func (x *SellPlantsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[25]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2228,7 +2670,7 @@ func (x *SellPlantsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SellPlantsRequest.ProtoReflect.Descriptor instead.
 func (*SellPlantsRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{25}
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *SellPlantsRequest) GetName() string {
@@ -2288,7 +2730,7 @@ type ListLotEventsRequest struct {
 
 func (x *ListLotEventsRequest) Reset() {
 	*x = ListLotEventsRequest{}
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[26]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2300,7 +2742,7 @@ func (x *ListLotEventsRequest) String() string {
 func (*ListLotEventsRequest) ProtoMessage() {}
 
 func (x *ListLotEventsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[26]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2313,7 +2755,7 @@ func (x *ListLotEventsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLotEventsRequest.ProtoReflect.Descriptor instead.
 func (*ListLotEventsRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{26}
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *ListLotEventsRequest) GetName() string {
@@ -2350,7 +2792,7 @@ type ListLotEventsResponse struct {
 
 func (x *ListLotEventsResponse) Reset() {
 	*x = ListLotEventsResponse{}
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[27]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2362,7 +2804,7 @@ func (x *ListLotEventsResponse) String() string {
 func (*ListLotEventsResponse) ProtoMessage() {}
 
 func (x *ListLotEventsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[27]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2375,7 +2817,7 @@ func (x *ListLotEventsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLotEventsResponse.ProtoReflect.Descriptor instead.
 func (*ListLotEventsResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{27}
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *ListLotEventsResponse) GetEvents() []*LotEvent {
@@ -2403,7 +2845,7 @@ type GetPlantBalanceRequest struct {
 
 func (x *GetPlantBalanceRequest) Reset() {
 	*x = GetPlantBalanceRequest{}
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[28]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2415,7 +2857,7 @@ func (x *GetPlantBalanceRequest) String() string {
 func (*GetPlantBalanceRequest) ProtoMessage() {}
 
 func (x *GetPlantBalanceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[28]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2428,7 +2870,7 @@ func (x *GetPlantBalanceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPlantBalanceRequest.ProtoReflect.Descriptor instead.
 func (*GetPlantBalanceRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{28}
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *GetPlantBalanceRequest) GetName() string {
@@ -2457,7 +2899,7 @@ type ImportStockRequest struct {
 
 func (x *ImportStockRequest) Reset() {
 	*x = ImportStockRequest{}
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[29]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2469,7 +2911,7 @@ func (x *ImportStockRequest) String() string {
 func (*ImportStockRequest) ProtoMessage() {}
 
 func (x *ImportStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[29]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2482,7 +2924,7 @@ func (x *ImportStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportStockRequest.ProtoReflect.Descriptor instead.
 func (*ImportStockRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{29}
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *ImportStockRequest) GetParent() string {
@@ -2530,7 +2972,7 @@ type ImportProblem struct {
 
 func (x *ImportProblem) Reset() {
 	*x = ImportProblem{}
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[30]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2542,7 +2984,7 @@ func (x *ImportProblem) String() string {
 func (*ImportProblem) ProtoMessage() {}
 
 func (x *ImportProblem) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[30]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2555,7 +2997,7 @@ func (x *ImportProblem) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportProblem.ProtoReflect.Descriptor instead.
 func (*ImportProblem) Descriptor() ([]byte, []int) {
-	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{30}
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *ImportProblem) GetFile() StockFile {
@@ -2608,7 +3050,7 @@ type ImportStockResponse struct {
 
 func (x *ImportStockResponse) Reset() {
 	*x = ImportStockResponse{}
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[31]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2620,7 +3062,7 @@ func (x *ImportStockResponse) String() string {
 func (*ImportStockResponse) ProtoMessage() {}
 
 func (x *ImportStockResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[31]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2633,7 +3075,7 @@ func (x *ImportStockResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportStockResponse.ProtoReflect.Descriptor instead.
 func (*ImportStockResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{31}
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *ImportStockResponse) GetHouses() int64 {
@@ -2691,7 +3133,7 @@ type ExportStockRequest struct {
 
 func (x *ExportStockRequest) Reset() {
 	*x = ExportStockRequest{}
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[32]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2703,7 +3145,7 @@ func (x *ExportStockRequest) String() string {
 func (*ExportStockRequest) ProtoMessage() {}
 
 func (x *ExportStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[32]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2716,7 +3158,7 @@ func (x *ExportStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportStockRequest.ProtoReflect.Descriptor instead.
 func (*ExportStockRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{32}
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *ExportStockRequest) GetParent() string {
@@ -2744,7 +3186,7 @@ type ExportStockResponse struct {
 
 func (x *ExportStockResponse) Reset() {
 	*x = ExportStockResponse{}
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[33]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2756,7 +3198,7 @@ func (x *ExportStockResponse) String() string {
 func (*ExportStockResponse) ProtoMessage() {}
 
 func (x *ExportStockResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_stock_v1_stock_proto_msgTypes[33]
+	mi := &file_velamen_stock_v1_stock_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2769,7 +3211,7 @@ func (x *ExportStockResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportStockResponse.ProtoReflect.Descriptor instead.
 func (*ExportStockResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{33}
+	return file_velamen_stock_v1_stock_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *ExportStockResponse) GetData() []byte {
@@ -2798,7 +3240,7 @@ const file_velamen_stock_v1_stock_proto_rawDesc = "" +
 	"\vcreate_time\x18\n" +
 	" \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"createTime:6\xeaA3\n" +
-	"\rvelamen/House\x12\"nurseries/{nursery}/houses/{house}\"\xd7\x02\n" +
+	"\rvelamen/House\x12\"nurseries/{nursery}/houses/{house}\"\xfa\x03\n" +
 	"\x05Bench\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x120\n" +
 	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18dR\vdisplayName\x129\n" +
@@ -2807,8 +3249,22 @@ const file_velamen_stock_v1_stock_proto_rawDesc = "" +
 	"\tisolation\x18\x04 \x01(\bB\x04\xe2A\x01\x01R\tisolation\x12\x18\n" +
 	"\x04etag\x18\x05 \x01(\tB\x04\xe2A\x01\x03R\x04etag\x12A\n" +
 	"\vcreate_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"createTime:F\xeaAC\n" +
-	"\rvelamen/Bench\x122nurseries/{nursery}/houses/{house}/benches/{bench}\"\xf9\x04\n" +
+	"createTime\x12*\n" +
+	"\n" +
+	"water_line\x18\a \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18<R\twaterLine\x12;\n" +
+	"\x11neighbour_benches\x18\b \x03(\tB\x0e\xe2A\x01\x01\xbaH\a\x92\x01\x04\x102\x18\x01R\x10neighbourBenches\x128\n" +
+	"\x05place\x18\t \x01(\v2\x1c.velamen.stock.v1.BenchPlaceB\x04\xe2A\x01\x01R\x05place:F\xeaAC\n" +
+	"\rvelamen/Bench\x122nurseries/{nursery}/houses/{house}/benches/{bench}\"\xf2\x01\n" +
+	"\n" +
+	"BenchPlace\x123\n" +
+	"\x01x\x18\x01 \x01(\v2\x19.velamen.type.v1.QuantityB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x01x\x123\n" +
+	"\x01y\x18\x02 \x01(\v2\x19.velamen.type.v1.QuantityB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x01y\x12=\n" +
+	"\x06length\x18\x03 \x01(\v2\x19.velamen.type.v1.QuantityB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x06length\x12;\n" +
+	"\x05width\x18\x04 \x01(\v2\x19.velamen.type.v1.QuantityB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x05width\"\xa6\x05\n" +
 	"\x03Lot\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x124\n" +
 	"\x0ebotanical_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18xR\rbotanicalName\x12:\n" +
@@ -2825,8 +3281,43 @@ const file_velamen_stock_v1_stock_proto_rawDesc = "" +
 	" \x01(\tB\x04\xe2A\x01\x03R\vholdingCase\x12\x18\n" +
 	"\x04etag\x18\v \x01(\tB\x04\xe2A\x01\x03R\x04etag\x12A\n" +
 	"\vcreate_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"createTime:0\xeaA-\n" +
-	"\vvelamen/Lot\x12\x1enurseries/{nursery}/lots/{lot}\"\xf0\x01\n" +
+	"createTime\x12+\n" +
+	"\x0eofficial_holds\x18\r \x03(\tB\x04\xe2A\x01\x03R\rofficialHolds:0\xeaA-\n" +
+	"\vvelamen/Lot\x12\x1enurseries/{nursery}/lots/{lot}\"\xc3\x04\n" +
+	"\bHandling\x12\x18\n" +
+	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12%\n" +
+	"\x04lots\x18\x02 \x03(\tB\x11\xe2A\x01\x02\xbaH\n" +
+	"\x92\x01\a\b\x01\x10\xc8\x01\x18\x01R\x04lots\x12$\n" +
+	"\x06worker\x18\x03 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xc8\x01R\x06worker\x12&\n" +
+	"\btool_set\x18\x04 \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18<R\atoolSet\x125\n" +
+	"\x13disinfected_between\x18\x05 \x01(\bB\x04\xe2A\x01\x01R\x12disinfectedBetween\x12!\n" +
+	"\x05crate\x18\x06 \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18<R\x05crate\x12\"\n" +
+	"\x04work\x18\a \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04work\x12E\n" +
+	"\n" +
+	"start_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\tstartTime\x12A\n" +
+	"\bend_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\aendTime\x12\x1c\n" +
+	"\x06person\x18\n" +
+	" \x01(\tB\x04\xe2A\x01\x03R\x06person\x12A\n" +
+	"\vcreate_time\x18\v \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
+	"createTime:?\xeaA<\n" +
+	"\x10velamen/Handling\x12(nurseries/{nursery}/handlings/{handling}\"\xcd\x01\n" +
+	"\x15RecordHandlingRequest\x12;\n" +
+	"\x06parent\x18\x01 \x01(\tB#\xe2A\x01\x02\xfaA\x12\x12\x10velamen/Handling\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06parent\x12B\n" +
+	"\bhandling\x18\x02 \x01(\v2\x1a.velamen.stock.v1.HandlingB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\bhandling\x123\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x02\xbaH\x05r\x03\xb0\x01\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\xc2\x01\n" +
+	"\x14ListHandlingsRequest\x12;\n" +
+	"\x06parent\x18\x01 \x01(\tB#\xe2A\x01\x02\xfaA\x12\x12\x10velamen/Handling\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06parent\x12\x1e\n" +
+	"\x03lot\x18\x02 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xc8\x01R\x03lot\x12(\n" +
+	"\tpage_size\x18\x03 \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\bpageSize\x12#\n" +
+	"\n" +
+	"page_token\x18\x04 \x01(\tB\x04\xe2A\x01\x01R\tpageToken\"y\n" +
+	"\x15ListHandlingsResponse\x128\n" +
+	"\thandlings\x18\x01 \x03(\v2\x1a.velamen.stock.v1.HandlingR\thandlings\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xf0\x01\n" +
 	"\bLotEvent\x122\n" +
 	"\x04kind\x18\x01 \x01(\x0e2\x1e.velamen.stock.v1.LotEventKindR\x04kind\x12\x16\n" +
 	"\x06plants\x18\x02 \x01(\x03R\x06plants\x12\x14\n" +
@@ -3038,7 +3529,7 @@ const file_velamen_stock_v1_stock_proto_rawDesc = "" +
 	"\x16STOCK_FILE_UNSPECIFIED\x10\x00\x12\x15\n" +
 	"\x11STOCK_FILE_HOUSES\x10\x01\x12\x16\n" +
 	"\x12STOCK_FILE_BENCHES\x10\x02\x12\x13\n" +
-	"\x0fSTOCK_FILE_LOTS\x10\x032\xa2\r\n" +
+	"\x0fSTOCK_FILE_LOTS\x10\x032\xdb\x0e\n" +
 	"\fStockService\x12L\n" +
 	"\vCreateHouse\x12$.velamen.stock.v1.CreateHouseRequest\x1a\x17.velamen.stock.v1.House\x12F\n" +
 	"\bGetHouse\x12!.velamen.stock.v1.GetHouseRequest\x1a\x17.velamen.stock.v1.House\x12W\n" +
@@ -3058,7 +3549,9 @@ const file_velamen_stock_v1_stock_proto_rawDesc = "" +
 	"\bJoinLots\x12!.velamen.stock.v1.JoinLotsRequest\x1a\x15.velamen.stock.v1.Lot\x12N\n" +
 	"\rDisposePlants\x12&.velamen.stock.v1.DisposePlantsRequest\x1a\x15.velamen.stock.v1.Lot\x12H\n" +
 	"\n" +
-	"SellPlants\x12#.velamen.stock.v1.SellPlantsRequest\x1a\x15.velamen.stock.v1.Lot\x12`\n" +
+	"SellPlants\x12#.velamen.stock.v1.SellPlantsRequest\x1a\x15.velamen.stock.v1.Lot\x12U\n" +
+	"\x0eRecordHandling\x12'.velamen.stock.v1.RecordHandlingRequest\x1a\x1a.velamen.stock.v1.Handling\x12`\n" +
+	"\rListHandlings\x12&.velamen.stock.v1.ListHandlingsRequest\x1a'.velamen.stock.v1.ListHandlingsResponse\x12`\n" +
 	"\rListLotEvents\x12&.velamen.stock.v1.ListLotEventsRequest\x1a'.velamen.stock.v1.ListLotEventsResponse\x12[\n" +
 	"\x0fGetPlantBalance\x12(.velamen.stock.v1.GetPlantBalanceRequest\x1a\x1e.velamen.stock.v1.PlantBalance\x12\\\n" +
 	"\vImportStock\x12$.velamen.stock.v1.ImportStockRequest\x1a%.velamen.stock.v1.ImportStockResponse(\x01\x12\\\n" +
@@ -3079,135 +3572,154 @@ func file_velamen_stock_v1_stock_proto_rawDescGZIP() []byte {
 }
 
 var file_velamen_stock_v1_stock_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
-var file_velamen_stock_v1_stock_proto_msgTypes = make([]protoimpl.MessageInfo, 34)
+var file_velamen_stock_v1_stock_proto_msgTypes = make([]protoimpl.MessageInfo, 39)
 var file_velamen_stock_v1_stock_proto_goTypes = []any{
 	(Covering)(0),                  // 0: velamen.stock.v1.Covering
 	(LotEventKind)(0),              // 1: velamen.stock.v1.LotEventKind
 	(StockFile)(0),                 // 2: velamen.stock.v1.StockFile
 	(*House)(nil),                  // 3: velamen.stock.v1.House
 	(*Bench)(nil),                  // 4: velamen.stock.v1.Bench
-	(*Lot)(nil),                    // 5: velamen.stock.v1.Lot
-	(*LotEvent)(nil),               // 6: velamen.stock.v1.LotEvent
-	(*PlantBalance)(nil),           // 7: velamen.stock.v1.PlantBalance
-	(*CreateHouseRequest)(nil),     // 8: velamen.stock.v1.CreateHouseRequest
-	(*GetHouseRequest)(nil),        // 9: velamen.stock.v1.GetHouseRequest
-	(*ListHousesRequest)(nil),      // 10: velamen.stock.v1.ListHousesRequest
-	(*ListHousesResponse)(nil),     // 11: velamen.stock.v1.ListHousesResponse
-	(*UpdateHouseRequest)(nil),     // 12: velamen.stock.v1.UpdateHouseRequest
-	(*CreateBenchRequest)(nil),     // 13: velamen.stock.v1.CreateBenchRequest
-	(*GetBenchRequest)(nil),        // 14: velamen.stock.v1.GetBenchRequest
-	(*ListBenchesRequest)(nil),     // 15: velamen.stock.v1.ListBenchesRequest
-	(*ListBenchesResponse)(nil),    // 16: velamen.stock.v1.ListBenchesResponse
-	(*UpdateBenchRequest)(nil),     // 17: velamen.stock.v1.UpdateBenchRequest
-	(*CreateLotRequest)(nil),       // 18: velamen.stock.v1.CreateLotRequest
-	(*GetLotRequest)(nil),          // 19: velamen.stock.v1.GetLotRequest
-	(*ListLotsRequest)(nil),        // 20: velamen.stock.v1.ListLotsRequest
-	(*ListLotsResponse)(nil),       // 21: velamen.stock.v1.ListLotsResponse
-	(*UpdateLotRequest)(nil),       // 22: velamen.stock.v1.UpdateLotRequest
-	(*MoveLotRequest)(nil),         // 23: velamen.stock.v1.MoveLotRequest
-	(*SplitLotRequest)(nil),        // 24: velamen.stock.v1.SplitLotRequest
-	(*SplitLotResponse)(nil),       // 25: velamen.stock.v1.SplitLotResponse
-	(*JoinLotsRequest)(nil),        // 26: velamen.stock.v1.JoinLotsRequest
-	(*DisposePlantsRequest)(nil),   // 27: velamen.stock.v1.DisposePlantsRequest
-	(*SellPlantsRequest)(nil),      // 28: velamen.stock.v1.SellPlantsRequest
-	(*ListLotEventsRequest)(nil),   // 29: velamen.stock.v1.ListLotEventsRequest
-	(*ListLotEventsResponse)(nil),  // 30: velamen.stock.v1.ListLotEventsResponse
-	(*GetPlantBalanceRequest)(nil), // 31: velamen.stock.v1.GetPlantBalanceRequest
-	(*ImportStockRequest)(nil),     // 32: velamen.stock.v1.ImportStockRequest
-	(*ImportProblem)(nil),          // 33: velamen.stock.v1.ImportProblem
-	(*ImportStockResponse)(nil),    // 34: velamen.stock.v1.ImportStockResponse
-	(*ExportStockRequest)(nil),     // 35: velamen.stock.v1.ExportStockRequest
-	(*ExportStockResponse)(nil),    // 36: velamen.stock.v1.ExportStockResponse
-	(*v1.Quantity)(nil),            // 37: velamen.type.v1.Quantity
-	(*timestamppb.Timestamp)(nil),  // 38: google.protobuf.Timestamp
-	(*v1.Money)(nil),               // 39: velamen.type.v1.Money
-	(*fieldmaskpb.FieldMask)(nil),  // 40: google.protobuf.FieldMask
+	(*BenchPlace)(nil),             // 5: velamen.stock.v1.BenchPlace
+	(*Lot)(nil),                    // 6: velamen.stock.v1.Lot
+	(*Handling)(nil),               // 7: velamen.stock.v1.Handling
+	(*RecordHandlingRequest)(nil),  // 8: velamen.stock.v1.RecordHandlingRequest
+	(*ListHandlingsRequest)(nil),   // 9: velamen.stock.v1.ListHandlingsRequest
+	(*ListHandlingsResponse)(nil),  // 10: velamen.stock.v1.ListHandlingsResponse
+	(*LotEvent)(nil),               // 11: velamen.stock.v1.LotEvent
+	(*PlantBalance)(nil),           // 12: velamen.stock.v1.PlantBalance
+	(*CreateHouseRequest)(nil),     // 13: velamen.stock.v1.CreateHouseRequest
+	(*GetHouseRequest)(nil),        // 14: velamen.stock.v1.GetHouseRequest
+	(*ListHousesRequest)(nil),      // 15: velamen.stock.v1.ListHousesRequest
+	(*ListHousesResponse)(nil),     // 16: velamen.stock.v1.ListHousesResponse
+	(*UpdateHouseRequest)(nil),     // 17: velamen.stock.v1.UpdateHouseRequest
+	(*CreateBenchRequest)(nil),     // 18: velamen.stock.v1.CreateBenchRequest
+	(*GetBenchRequest)(nil),        // 19: velamen.stock.v1.GetBenchRequest
+	(*ListBenchesRequest)(nil),     // 20: velamen.stock.v1.ListBenchesRequest
+	(*ListBenchesResponse)(nil),    // 21: velamen.stock.v1.ListBenchesResponse
+	(*UpdateBenchRequest)(nil),     // 22: velamen.stock.v1.UpdateBenchRequest
+	(*CreateLotRequest)(nil),       // 23: velamen.stock.v1.CreateLotRequest
+	(*GetLotRequest)(nil),          // 24: velamen.stock.v1.GetLotRequest
+	(*ListLotsRequest)(nil),        // 25: velamen.stock.v1.ListLotsRequest
+	(*ListLotsResponse)(nil),       // 26: velamen.stock.v1.ListLotsResponse
+	(*UpdateLotRequest)(nil),       // 27: velamen.stock.v1.UpdateLotRequest
+	(*MoveLotRequest)(nil),         // 28: velamen.stock.v1.MoveLotRequest
+	(*SplitLotRequest)(nil),        // 29: velamen.stock.v1.SplitLotRequest
+	(*SplitLotResponse)(nil),       // 30: velamen.stock.v1.SplitLotResponse
+	(*JoinLotsRequest)(nil),        // 31: velamen.stock.v1.JoinLotsRequest
+	(*DisposePlantsRequest)(nil),   // 32: velamen.stock.v1.DisposePlantsRequest
+	(*SellPlantsRequest)(nil),      // 33: velamen.stock.v1.SellPlantsRequest
+	(*ListLotEventsRequest)(nil),   // 34: velamen.stock.v1.ListLotEventsRequest
+	(*ListLotEventsResponse)(nil),  // 35: velamen.stock.v1.ListLotEventsResponse
+	(*GetPlantBalanceRequest)(nil), // 36: velamen.stock.v1.GetPlantBalanceRequest
+	(*ImportStockRequest)(nil),     // 37: velamen.stock.v1.ImportStockRequest
+	(*ImportProblem)(nil),          // 38: velamen.stock.v1.ImportProblem
+	(*ImportStockResponse)(nil),    // 39: velamen.stock.v1.ImportStockResponse
+	(*ExportStockRequest)(nil),     // 40: velamen.stock.v1.ExportStockRequest
+	(*ExportStockResponse)(nil),    // 41: velamen.stock.v1.ExportStockResponse
+	(*v1.Quantity)(nil),            // 42: velamen.type.v1.Quantity
+	(*timestamppb.Timestamp)(nil),  // 43: google.protobuf.Timestamp
+	(*v1.Money)(nil),               // 44: velamen.type.v1.Money
+	(*fieldmaskpb.FieldMask)(nil),  // 45: google.protobuf.FieldMask
 }
 var file_velamen_stock_v1_stock_proto_depIdxs = []int32{
-	37, // 0: velamen.stock.v1.House.area:type_name -> velamen.type.v1.Quantity
-	37, // 1: velamen.stock.v1.House.volume:type_name -> velamen.type.v1.Quantity
+	42, // 0: velamen.stock.v1.House.area:type_name -> velamen.type.v1.Quantity
+	42, // 1: velamen.stock.v1.House.volume:type_name -> velamen.type.v1.Quantity
 	0,  // 2: velamen.stock.v1.House.covering:type_name -> velamen.stock.v1.Covering
-	37, // 3: velamen.stock.v1.House.fan_capacity:type_name -> velamen.type.v1.Quantity
-	38, // 4: velamen.stock.v1.House.create_time:type_name -> google.protobuf.Timestamp
-	37, // 5: velamen.stock.v1.Bench.area:type_name -> velamen.type.v1.Quantity
-	38, // 6: velamen.stock.v1.Bench.create_time:type_name -> google.protobuf.Timestamp
-	39, // 7: velamen.stock.v1.Lot.unit_value:type_name -> velamen.type.v1.Money
-	38, // 8: velamen.stock.v1.Lot.create_time:type_name -> google.protobuf.Timestamp
-	1,  // 9: velamen.stock.v1.LotEvent.kind:type_name -> velamen.stock.v1.LotEventKind
-	38, // 10: velamen.stock.v1.LotEvent.event_time:type_name -> google.protobuf.Timestamp
-	3,  // 11: velamen.stock.v1.CreateHouseRequest.house:type_name -> velamen.stock.v1.House
-	3,  // 12: velamen.stock.v1.ListHousesResponse.houses:type_name -> velamen.stock.v1.House
-	3,  // 13: velamen.stock.v1.UpdateHouseRequest.house:type_name -> velamen.stock.v1.House
-	40, // 14: velamen.stock.v1.UpdateHouseRequest.update_mask:type_name -> google.protobuf.FieldMask
-	4,  // 15: velamen.stock.v1.CreateBenchRequest.bench:type_name -> velamen.stock.v1.Bench
-	4,  // 16: velamen.stock.v1.ListBenchesResponse.benches:type_name -> velamen.stock.v1.Bench
-	4,  // 17: velamen.stock.v1.UpdateBenchRequest.bench:type_name -> velamen.stock.v1.Bench
-	40, // 18: velamen.stock.v1.UpdateBenchRequest.update_mask:type_name -> google.protobuf.FieldMask
-	5,  // 19: velamen.stock.v1.CreateLotRequest.lot:type_name -> velamen.stock.v1.Lot
-	1,  // 20: velamen.stock.v1.CreateLotRequest.origin:type_name -> velamen.stock.v1.LotEventKind
-	38, // 21: velamen.stock.v1.CreateLotRequest.event_time:type_name -> google.protobuf.Timestamp
-	5,  // 22: velamen.stock.v1.ListLotsResponse.lots:type_name -> velamen.stock.v1.Lot
-	5,  // 23: velamen.stock.v1.UpdateLotRequest.lot:type_name -> velamen.stock.v1.Lot
-	40, // 24: velamen.stock.v1.UpdateLotRequest.update_mask:type_name -> google.protobuf.FieldMask
-	38, // 25: velamen.stock.v1.MoveLotRequest.event_time:type_name -> google.protobuf.Timestamp
-	38, // 26: velamen.stock.v1.SplitLotRequest.event_time:type_name -> google.protobuf.Timestamp
-	5,  // 27: velamen.stock.v1.SplitLotResponse.source:type_name -> velamen.stock.v1.Lot
-	5,  // 28: velamen.stock.v1.SplitLotResponse.created:type_name -> velamen.stock.v1.Lot
-	38, // 29: velamen.stock.v1.JoinLotsRequest.event_time:type_name -> google.protobuf.Timestamp
-	38, // 30: velamen.stock.v1.DisposePlantsRequest.event_time:type_name -> google.protobuf.Timestamp
-	38, // 31: velamen.stock.v1.SellPlantsRequest.event_time:type_name -> google.protobuf.Timestamp
-	6,  // 32: velamen.stock.v1.ListLotEventsResponse.events:type_name -> velamen.stock.v1.LotEvent
-	2,  // 33: velamen.stock.v1.ImportStockRequest.file:type_name -> velamen.stock.v1.StockFile
-	2,  // 34: velamen.stock.v1.ImportProblem.file:type_name -> velamen.stock.v1.StockFile
-	33, // 35: velamen.stock.v1.ImportStockResponse.problems:type_name -> velamen.stock.v1.ImportProblem
-	2,  // 36: velamen.stock.v1.ExportStockRequest.file:type_name -> velamen.stock.v1.StockFile
-	8,  // 37: velamen.stock.v1.StockService.CreateHouse:input_type -> velamen.stock.v1.CreateHouseRequest
-	9,  // 38: velamen.stock.v1.StockService.GetHouse:input_type -> velamen.stock.v1.GetHouseRequest
-	10, // 39: velamen.stock.v1.StockService.ListHouses:input_type -> velamen.stock.v1.ListHousesRequest
-	12, // 40: velamen.stock.v1.StockService.UpdateHouse:input_type -> velamen.stock.v1.UpdateHouseRequest
-	13, // 41: velamen.stock.v1.StockService.CreateBench:input_type -> velamen.stock.v1.CreateBenchRequest
-	14, // 42: velamen.stock.v1.StockService.GetBench:input_type -> velamen.stock.v1.GetBenchRequest
-	15, // 43: velamen.stock.v1.StockService.ListBenches:input_type -> velamen.stock.v1.ListBenchesRequest
-	17, // 44: velamen.stock.v1.StockService.UpdateBench:input_type -> velamen.stock.v1.UpdateBenchRequest
-	18, // 45: velamen.stock.v1.StockService.CreateLot:input_type -> velamen.stock.v1.CreateLotRequest
-	19, // 46: velamen.stock.v1.StockService.GetLot:input_type -> velamen.stock.v1.GetLotRequest
-	20, // 47: velamen.stock.v1.StockService.ListLots:input_type -> velamen.stock.v1.ListLotsRequest
-	22, // 48: velamen.stock.v1.StockService.UpdateLot:input_type -> velamen.stock.v1.UpdateLotRequest
-	23, // 49: velamen.stock.v1.StockService.MoveLot:input_type -> velamen.stock.v1.MoveLotRequest
-	24, // 50: velamen.stock.v1.StockService.SplitLot:input_type -> velamen.stock.v1.SplitLotRequest
-	26, // 51: velamen.stock.v1.StockService.JoinLots:input_type -> velamen.stock.v1.JoinLotsRequest
-	27, // 52: velamen.stock.v1.StockService.DisposePlants:input_type -> velamen.stock.v1.DisposePlantsRequest
-	28, // 53: velamen.stock.v1.StockService.SellPlants:input_type -> velamen.stock.v1.SellPlantsRequest
-	29, // 54: velamen.stock.v1.StockService.ListLotEvents:input_type -> velamen.stock.v1.ListLotEventsRequest
-	31, // 55: velamen.stock.v1.StockService.GetPlantBalance:input_type -> velamen.stock.v1.GetPlantBalanceRequest
-	32, // 56: velamen.stock.v1.StockService.ImportStock:input_type -> velamen.stock.v1.ImportStockRequest
-	35, // 57: velamen.stock.v1.StockService.ExportStock:input_type -> velamen.stock.v1.ExportStockRequest
-	3,  // 58: velamen.stock.v1.StockService.CreateHouse:output_type -> velamen.stock.v1.House
-	3,  // 59: velamen.stock.v1.StockService.GetHouse:output_type -> velamen.stock.v1.House
-	11, // 60: velamen.stock.v1.StockService.ListHouses:output_type -> velamen.stock.v1.ListHousesResponse
-	3,  // 61: velamen.stock.v1.StockService.UpdateHouse:output_type -> velamen.stock.v1.House
-	4,  // 62: velamen.stock.v1.StockService.CreateBench:output_type -> velamen.stock.v1.Bench
-	4,  // 63: velamen.stock.v1.StockService.GetBench:output_type -> velamen.stock.v1.Bench
-	16, // 64: velamen.stock.v1.StockService.ListBenches:output_type -> velamen.stock.v1.ListBenchesResponse
-	4,  // 65: velamen.stock.v1.StockService.UpdateBench:output_type -> velamen.stock.v1.Bench
-	5,  // 66: velamen.stock.v1.StockService.CreateLot:output_type -> velamen.stock.v1.Lot
-	5,  // 67: velamen.stock.v1.StockService.GetLot:output_type -> velamen.stock.v1.Lot
-	21, // 68: velamen.stock.v1.StockService.ListLots:output_type -> velamen.stock.v1.ListLotsResponse
-	5,  // 69: velamen.stock.v1.StockService.UpdateLot:output_type -> velamen.stock.v1.Lot
-	5,  // 70: velamen.stock.v1.StockService.MoveLot:output_type -> velamen.stock.v1.Lot
-	25, // 71: velamen.stock.v1.StockService.SplitLot:output_type -> velamen.stock.v1.SplitLotResponse
-	5,  // 72: velamen.stock.v1.StockService.JoinLots:output_type -> velamen.stock.v1.Lot
-	5,  // 73: velamen.stock.v1.StockService.DisposePlants:output_type -> velamen.stock.v1.Lot
-	5,  // 74: velamen.stock.v1.StockService.SellPlants:output_type -> velamen.stock.v1.Lot
-	30, // 75: velamen.stock.v1.StockService.ListLotEvents:output_type -> velamen.stock.v1.ListLotEventsResponse
-	7,  // 76: velamen.stock.v1.StockService.GetPlantBalance:output_type -> velamen.stock.v1.PlantBalance
-	34, // 77: velamen.stock.v1.StockService.ImportStock:output_type -> velamen.stock.v1.ImportStockResponse
-	36, // 78: velamen.stock.v1.StockService.ExportStock:output_type -> velamen.stock.v1.ExportStockResponse
-	58, // [58:79] is the sub-list for method output_type
-	37, // [37:58] is the sub-list for method input_type
-	37, // [37:37] is the sub-list for extension type_name
-	37, // [37:37] is the sub-list for extension extendee
-	0,  // [0:37] is the sub-list for field type_name
+	42, // 3: velamen.stock.v1.House.fan_capacity:type_name -> velamen.type.v1.Quantity
+	43, // 4: velamen.stock.v1.House.create_time:type_name -> google.protobuf.Timestamp
+	42, // 5: velamen.stock.v1.Bench.area:type_name -> velamen.type.v1.Quantity
+	43, // 6: velamen.stock.v1.Bench.create_time:type_name -> google.protobuf.Timestamp
+	5,  // 7: velamen.stock.v1.Bench.place:type_name -> velamen.stock.v1.BenchPlace
+	42, // 8: velamen.stock.v1.BenchPlace.x:type_name -> velamen.type.v1.Quantity
+	42, // 9: velamen.stock.v1.BenchPlace.y:type_name -> velamen.type.v1.Quantity
+	42, // 10: velamen.stock.v1.BenchPlace.length:type_name -> velamen.type.v1.Quantity
+	42, // 11: velamen.stock.v1.BenchPlace.width:type_name -> velamen.type.v1.Quantity
+	44, // 12: velamen.stock.v1.Lot.unit_value:type_name -> velamen.type.v1.Money
+	43, // 13: velamen.stock.v1.Lot.create_time:type_name -> google.protobuf.Timestamp
+	43, // 14: velamen.stock.v1.Handling.start_time:type_name -> google.protobuf.Timestamp
+	43, // 15: velamen.stock.v1.Handling.end_time:type_name -> google.protobuf.Timestamp
+	43, // 16: velamen.stock.v1.Handling.create_time:type_name -> google.protobuf.Timestamp
+	7,  // 17: velamen.stock.v1.RecordHandlingRequest.handling:type_name -> velamen.stock.v1.Handling
+	7,  // 18: velamen.stock.v1.ListHandlingsResponse.handlings:type_name -> velamen.stock.v1.Handling
+	1,  // 19: velamen.stock.v1.LotEvent.kind:type_name -> velamen.stock.v1.LotEventKind
+	43, // 20: velamen.stock.v1.LotEvent.event_time:type_name -> google.protobuf.Timestamp
+	3,  // 21: velamen.stock.v1.CreateHouseRequest.house:type_name -> velamen.stock.v1.House
+	3,  // 22: velamen.stock.v1.ListHousesResponse.houses:type_name -> velamen.stock.v1.House
+	3,  // 23: velamen.stock.v1.UpdateHouseRequest.house:type_name -> velamen.stock.v1.House
+	45, // 24: velamen.stock.v1.UpdateHouseRequest.update_mask:type_name -> google.protobuf.FieldMask
+	4,  // 25: velamen.stock.v1.CreateBenchRequest.bench:type_name -> velamen.stock.v1.Bench
+	4,  // 26: velamen.stock.v1.ListBenchesResponse.benches:type_name -> velamen.stock.v1.Bench
+	4,  // 27: velamen.stock.v1.UpdateBenchRequest.bench:type_name -> velamen.stock.v1.Bench
+	45, // 28: velamen.stock.v1.UpdateBenchRequest.update_mask:type_name -> google.protobuf.FieldMask
+	6,  // 29: velamen.stock.v1.CreateLotRequest.lot:type_name -> velamen.stock.v1.Lot
+	1,  // 30: velamen.stock.v1.CreateLotRequest.origin:type_name -> velamen.stock.v1.LotEventKind
+	43, // 31: velamen.stock.v1.CreateLotRequest.event_time:type_name -> google.protobuf.Timestamp
+	6,  // 32: velamen.stock.v1.ListLotsResponse.lots:type_name -> velamen.stock.v1.Lot
+	6,  // 33: velamen.stock.v1.UpdateLotRequest.lot:type_name -> velamen.stock.v1.Lot
+	45, // 34: velamen.stock.v1.UpdateLotRequest.update_mask:type_name -> google.protobuf.FieldMask
+	43, // 35: velamen.stock.v1.MoveLotRequest.event_time:type_name -> google.protobuf.Timestamp
+	43, // 36: velamen.stock.v1.SplitLotRequest.event_time:type_name -> google.protobuf.Timestamp
+	6,  // 37: velamen.stock.v1.SplitLotResponse.source:type_name -> velamen.stock.v1.Lot
+	6,  // 38: velamen.stock.v1.SplitLotResponse.created:type_name -> velamen.stock.v1.Lot
+	43, // 39: velamen.stock.v1.JoinLotsRequest.event_time:type_name -> google.protobuf.Timestamp
+	43, // 40: velamen.stock.v1.DisposePlantsRequest.event_time:type_name -> google.protobuf.Timestamp
+	43, // 41: velamen.stock.v1.SellPlantsRequest.event_time:type_name -> google.protobuf.Timestamp
+	11, // 42: velamen.stock.v1.ListLotEventsResponse.events:type_name -> velamen.stock.v1.LotEvent
+	2,  // 43: velamen.stock.v1.ImportStockRequest.file:type_name -> velamen.stock.v1.StockFile
+	2,  // 44: velamen.stock.v1.ImportProblem.file:type_name -> velamen.stock.v1.StockFile
+	38, // 45: velamen.stock.v1.ImportStockResponse.problems:type_name -> velamen.stock.v1.ImportProblem
+	2,  // 46: velamen.stock.v1.ExportStockRequest.file:type_name -> velamen.stock.v1.StockFile
+	13, // 47: velamen.stock.v1.StockService.CreateHouse:input_type -> velamen.stock.v1.CreateHouseRequest
+	14, // 48: velamen.stock.v1.StockService.GetHouse:input_type -> velamen.stock.v1.GetHouseRequest
+	15, // 49: velamen.stock.v1.StockService.ListHouses:input_type -> velamen.stock.v1.ListHousesRequest
+	17, // 50: velamen.stock.v1.StockService.UpdateHouse:input_type -> velamen.stock.v1.UpdateHouseRequest
+	18, // 51: velamen.stock.v1.StockService.CreateBench:input_type -> velamen.stock.v1.CreateBenchRequest
+	19, // 52: velamen.stock.v1.StockService.GetBench:input_type -> velamen.stock.v1.GetBenchRequest
+	20, // 53: velamen.stock.v1.StockService.ListBenches:input_type -> velamen.stock.v1.ListBenchesRequest
+	22, // 54: velamen.stock.v1.StockService.UpdateBench:input_type -> velamen.stock.v1.UpdateBenchRequest
+	23, // 55: velamen.stock.v1.StockService.CreateLot:input_type -> velamen.stock.v1.CreateLotRequest
+	24, // 56: velamen.stock.v1.StockService.GetLot:input_type -> velamen.stock.v1.GetLotRequest
+	25, // 57: velamen.stock.v1.StockService.ListLots:input_type -> velamen.stock.v1.ListLotsRequest
+	27, // 58: velamen.stock.v1.StockService.UpdateLot:input_type -> velamen.stock.v1.UpdateLotRequest
+	28, // 59: velamen.stock.v1.StockService.MoveLot:input_type -> velamen.stock.v1.MoveLotRequest
+	29, // 60: velamen.stock.v1.StockService.SplitLot:input_type -> velamen.stock.v1.SplitLotRequest
+	31, // 61: velamen.stock.v1.StockService.JoinLots:input_type -> velamen.stock.v1.JoinLotsRequest
+	32, // 62: velamen.stock.v1.StockService.DisposePlants:input_type -> velamen.stock.v1.DisposePlantsRequest
+	33, // 63: velamen.stock.v1.StockService.SellPlants:input_type -> velamen.stock.v1.SellPlantsRequest
+	8,  // 64: velamen.stock.v1.StockService.RecordHandling:input_type -> velamen.stock.v1.RecordHandlingRequest
+	9,  // 65: velamen.stock.v1.StockService.ListHandlings:input_type -> velamen.stock.v1.ListHandlingsRequest
+	34, // 66: velamen.stock.v1.StockService.ListLotEvents:input_type -> velamen.stock.v1.ListLotEventsRequest
+	36, // 67: velamen.stock.v1.StockService.GetPlantBalance:input_type -> velamen.stock.v1.GetPlantBalanceRequest
+	37, // 68: velamen.stock.v1.StockService.ImportStock:input_type -> velamen.stock.v1.ImportStockRequest
+	40, // 69: velamen.stock.v1.StockService.ExportStock:input_type -> velamen.stock.v1.ExportStockRequest
+	3,  // 70: velamen.stock.v1.StockService.CreateHouse:output_type -> velamen.stock.v1.House
+	3,  // 71: velamen.stock.v1.StockService.GetHouse:output_type -> velamen.stock.v1.House
+	16, // 72: velamen.stock.v1.StockService.ListHouses:output_type -> velamen.stock.v1.ListHousesResponse
+	3,  // 73: velamen.stock.v1.StockService.UpdateHouse:output_type -> velamen.stock.v1.House
+	4,  // 74: velamen.stock.v1.StockService.CreateBench:output_type -> velamen.stock.v1.Bench
+	4,  // 75: velamen.stock.v1.StockService.GetBench:output_type -> velamen.stock.v1.Bench
+	21, // 76: velamen.stock.v1.StockService.ListBenches:output_type -> velamen.stock.v1.ListBenchesResponse
+	4,  // 77: velamen.stock.v1.StockService.UpdateBench:output_type -> velamen.stock.v1.Bench
+	6,  // 78: velamen.stock.v1.StockService.CreateLot:output_type -> velamen.stock.v1.Lot
+	6,  // 79: velamen.stock.v1.StockService.GetLot:output_type -> velamen.stock.v1.Lot
+	26, // 80: velamen.stock.v1.StockService.ListLots:output_type -> velamen.stock.v1.ListLotsResponse
+	6,  // 81: velamen.stock.v1.StockService.UpdateLot:output_type -> velamen.stock.v1.Lot
+	6,  // 82: velamen.stock.v1.StockService.MoveLot:output_type -> velamen.stock.v1.Lot
+	30, // 83: velamen.stock.v1.StockService.SplitLot:output_type -> velamen.stock.v1.SplitLotResponse
+	6,  // 84: velamen.stock.v1.StockService.JoinLots:output_type -> velamen.stock.v1.Lot
+	6,  // 85: velamen.stock.v1.StockService.DisposePlants:output_type -> velamen.stock.v1.Lot
+	6,  // 86: velamen.stock.v1.StockService.SellPlants:output_type -> velamen.stock.v1.Lot
+	7,  // 87: velamen.stock.v1.StockService.RecordHandling:output_type -> velamen.stock.v1.Handling
+	10, // 88: velamen.stock.v1.StockService.ListHandlings:output_type -> velamen.stock.v1.ListHandlingsResponse
+	35, // 89: velamen.stock.v1.StockService.ListLotEvents:output_type -> velamen.stock.v1.ListLotEventsResponse
+	12, // 90: velamen.stock.v1.StockService.GetPlantBalance:output_type -> velamen.stock.v1.PlantBalance
+	39, // 91: velamen.stock.v1.StockService.ImportStock:output_type -> velamen.stock.v1.ImportStockResponse
+	41, // 92: velamen.stock.v1.StockService.ExportStock:output_type -> velamen.stock.v1.ExportStockResponse
+	70, // [70:93] is the sub-list for method output_type
+	47, // [47:70] is the sub-list for method input_type
+	47, // [47:47] is the sub-list for extension type_name
+	47, // [47:47] is the sub-list for extension extendee
+	0,  // [0:47] is the sub-list for field type_name
 }
 
 func init() { file_velamen_stock_v1_stock_proto_init() }
@@ -3221,7 +3733,7 @@ func file_velamen_stock_v1_stock_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_velamen_stock_v1_stock_proto_rawDesc), len(file_velamen_stock_v1_stock_proto_rawDesc)),
 			NumEnums:      3,
-			NumMessages:   34,
+			NumMessages:   39,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -39,6 +39,8 @@ const (
 	StockService_JoinLots_FullMethodName        = "/velamen.stock.v1.StockService/JoinLots"
 	StockService_DisposePlants_FullMethodName   = "/velamen.stock.v1.StockService/DisposePlants"
 	StockService_SellPlants_FullMethodName      = "/velamen.stock.v1.StockService/SellPlants"
+	StockService_RecordHandling_FullMethodName  = "/velamen.stock.v1.StockService/RecordHandling"
+	StockService_ListHandlings_FullMethodName   = "/velamen.stock.v1.StockService/ListHandlings"
 	StockService_ListLotEvents_FullMethodName   = "/velamen.stock.v1.StockService/ListLotEvents"
 	StockService_GetPlantBalance_FullMethodName = "/velamen.stock.v1.StockService/GetPlantBalance"
 	StockService_ImportStock_FullMethodName     = "/velamen.stock.v1.StockService/ImportStock"
@@ -86,6 +88,10 @@ type StockServiceClient interface {
 	DisposePlants(ctx context.Context, in *DisposePlantsRequest, opts ...grpc.CallOption) (*Lot, error)
 	// SellPlants removes sold plants from a lot.
 	SellPlants(ctx context.Context, in *SellPlantsRequest, opts ...grpc.CallOption) (*Lot, error)
+	// RecordHandling records who worked on which lots with which tools and crates.
+	RecordHandling(ctx context.Context, in *RecordHandlingRequest, opts ...grpc.CallOption) (*Handling, error)
+	// ListHandlings returns handlings, newest first.
+	ListHandlings(ctx context.Context, in *ListHandlingsRequest, opts ...grpc.CallOption) (*ListHandlingsResponse, error)
 	// ListLotEvents returns what happened to a lot, oldest first.
 	ListLotEvents(ctx context.Context, in *ListLotEventsRequest, opts ...grpc.CallOption) (*ListLotEventsResponse, error)
 	// GetPlantBalance returns the plant counts of a nursery and whether they agree.
@@ -274,6 +280,26 @@ func (c *stockServiceClient) SellPlants(ctx context.Context, in *SellPlantsReque
 	return out, nil
 }
 
+func (c *stockServiceClient) RecordHandling(ctx context.Context, in *RecordHandlingRequest, opts ...grpc.CallOption) (*Handling, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Handling)
+	err := c.cc.Invoke(ctx, StockService_RecordHandling_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *stockServiceClient) ListHandlings(ctx context.Context, in *ListHandlingsRequest, opts ...grpc.CallOption) (*ListHandlingsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListHandlingsResponse)
+	err := c.cc.Invoke(ctx, StockService_ListHandlings_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *stockServiceClient) ListLotEvents(ctx context.Context, in *ListLotEventsRequest, opts ...grpc.CallOption) (*ListLotEventsResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListLotEventsResponse)
@@ -367,6 +393,10 @@ type StockServiceServer interface {
 	DisposePlants(context.Context, *DisposePlantsRequest) (*Lot, error)
 	// SellPlants removes sold plants from a lot.
 	SellPlants(context.Context, *SellPlantsRequest) (*Lot, error)
+	// RecordHandling records who worked on which lots with which tools and crates.
+	RecordHandling(context.Context, *RecordHandlingRequest) (*Handling, error)
+	// ListHandlings returns handlings, newest first.
+	ListHandlings(context.Context, *ListHandlingsRequest) (*ListHandlingsResponse, error)
 	// ListLotEvents returns what happened to a lot, oldest first.
 	ListLotEvents(context.Context, *ListLotEventsRequest) (*ListLotEventsResponse, error)
 	// GetPlantBalance returns the plant counts of a nursery and whether they agree.
@@ -435,6 +465,12 @@ func (UnimplementedStockServiceServer) DisposePlants(context.Context, *DisposePl
 }
 func (UnimplementedStockServiceServer) SellPlants(context.Context, *SellPlantsRequest) (*Lot, error) {
 	return nil, status.Error(codes.Unimplemented, "method SellPlants not implemented")
+}
+func (UnimplementedStockServiceServer) RecordHandling(context.Context, *RecordHandlingRequest) (*Handling, error) {
+	return nil, status.Error(codes.Unimplemented, "method RecordHandling not implemented")
+}
+func (UnimplementedStockServiceServer) ListHandlings(context.Context, *ListHandlingsRequest) (*ListHandlingsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListHandlings not implemented")
 }
 func (UnimplementedStockServiceServer) ListLotEvents(context.Context, *ListLotEventsRequest) (*ListLotEventsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListLotEvents not implemented")
@@ -775,6 +811,42 @@ func _StockService_SellPlants_Handler(srv interface{}, ctx context.Context, dec 
 	return interceptor(ctx, in, info, handler)
 }
 
+func _StockService_RecordHandling_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RecordHandlingRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(StockServiceServer).RecordHandling(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: StockService_RecordHandling_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(StockServiceServer).RecordHandling(ctx, req.(*RecordHandlingRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _StockService_ListHandlings_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListHandlingsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(StockServiceServer).ListHandlings(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: StockService_ListHandlings_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(StockServiceServer).ListHandlings(ctx, req.(*ListHandlingsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _StockService_ListLotEvents_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ListLotEventsRequest)
 	if err := dec(in); err != nil {
@@ -903,6 +975,14 @@ var StockService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "SellPlants",
 			Handler:    _StockService_SellPlants_Handler,
+		},
+		{
+			MethodName: "RecordHandling",
+			Handler:    _StockService_RecordHandling_Handler,
+		},
+		{
+			MethodName: "ListHandlings",
+			Handler:    _StockService_ListHandlings_Handler,
 		},
 		{
 			MethodName: "ListLotEvents",

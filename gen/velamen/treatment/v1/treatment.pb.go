@@ -619,6 +619,209 @@ func (Outcome) EnumDescriptor() ([]byte, []int) {
 	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{8}
 }
 
+// ContactKind is what two lots shared.
+type ContactKind int32
+
+const (
+	// Not used.
+	ContactKind_CONTACT_KIND_UNSPECIFIED ContactKind = 0
+	// Plants of one came from the other, by splitting or joining.
+	ContactKind_CONTACT_KIND_PLANTS ContactKind = 1
+	// The same bench.
+	ContactKind_CONTACT_KIND_BENCH ContactKind = 2
+	// A bench beside it.
+	ContactKind_CONTACT_KIND_NEIGHBOUR_BENCH ContactKind = 3
+	// The same water line.
+	ContactKind_CONTACT_KIND_WATER_LINE ContactKind = 4
+	// The same set of tools, after it was used on the infected lot.
+	ContactKind_CONTACT_KIND_TOOL_SET ContactKind = 5
+	// The same worker on the same day, after the infected lot.
+	ContactKind_CONTACT_KIND_WORKER ContactKind = 6
+	// The same crate or trolley, after the infected lot.
+	ContactKind_CONTACT_KIND_CRATE ContactKind = 7
+	// The same house.
+	ContactKind_CONTACT_KIND_HOUSE ContactKind = 8
+)
+
+// Enum value maps for ContactKind.
+var (
+	ContactKind_name = map[int32]string{
+		0: "CONTACT_KIND_UNSPECIFIED",
+		1: "CONTACT_KIND_PLANTS",
+		2: "CONTACT_KIND_BENCH",
+		3: "CONTACT_KIND_NEIGHBOUR_BENCH",
+		4: "CONTACT_KIND_WATER_LINE",
+		5: "CONTACT_KIND_TOOL_SET",
+		6: "CONTACT_KIND_WORKER",
+		7: "CONTACT_KIND_CRATE",
+		8: "CONTACT_KIND_HOUSE",
+	}
+	ContactKind_value = map[string]int32{
+		"CONTACT_KIND_UNSPECIFIED":     0,
+		"CONTACT_KIND_PLANTS":          1,
+		"CONTACT_KIND_BENCH":           2,
+		"CONTACT_KIND_NEIGHBOUR_BENCH": 3,
+		"CONTACT_KIND_WATER_LINE":      4,
+		"CONTACT_KIND_TOOL_SET":        5,
+		"CONTACT_KIND_WORKER":          6,
+		"CONTACT_KIND_CRATE":           7,
+		"CONTACT_KIND_HOUSE":           8,
+	}
+)
+
+func (x ContactKind) Enum() *ContactKind {
+	p := new(ContactKind)
+	*p = x
+	return p
+}
+
+func (x ContactKind) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ContactKind) Descriptor() protoreflect.EnumDescriptor {
+	return file_velamen_treatment_v1_treatment_proto_enumTypes[9].Descriptor()
+}
+
+func (ContactKind) Type() protoreflect.EnumType {
+	return &file_velamen_treatment_v1_treatment_proto_enumTypes[9]
+}
+
+func (x ContactKind) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ContactKind.Descriptor instead.
+func (ContactKind) EnumDescriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{9}
+}
+
+// Zone is where a lot lies in the zones that a law sets.
+type Zone int32
+
+const (
+	// No law sets any for this disorder here.
+	Zone_ZONE_UNSPECIFIED Zone = 0
+	// Inside the distance within which plants are destroyed.
+	Zone_ZONE_DESTROY Zone = 1
+	// Inside the distance within which plants are held.
+	Zone_ZONE_HOLD Zone = 2
+	// Outside both.
+	Zone_ZONE_FREE Zone = 3
+	// The place of its bench or of an infected one is not measured.
+	Zone_ZONE_NOT_MEASURED Zone = 4
+)
+
+// Enum value maps for Zone.
+var (
+	Zone_name = map[int32]string{
+		0: "ZONE_UNSPECIFIED",
+		1: "ZONE_DESTROY",
+		2: "ZONE_HOLD",
+		3: "ZONE_FREE",
+		4: "ZONE_NOT_MEASURED",
+	}
+	Zone_value = map[string]int32{
+		"ZONE_UNSPECIFIED":  0,
+		"ZONE_DESTROY":      1,
+		"ZONE_HOLD":         2,
+		"ZONE_FREE":         3,
+		"ZONE_NOT_MEASURED": 4,
+	}
+)
+
+func (x Zone) Enum() *Zone {
+	p := new(Zone)
+	*p = x
+	return p
+}
+
+func (x Zone) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Zone) Descriptor() protoreflect.EnumDescriptor {
+	return file_velamen_treatment_v1_treatment_proto_enumTypes[10].Descriptor()
+}
+
+func (Zone) Type() protoreflect.EnumType {
+	return &file_velamen_treatment_v1_treatment_proto_enumTypes[10]
+}
+
+func (x Zone) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Zone.Descriptor instead.
+func (Zone) EnumDescriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{10}
+}
+
+// InspectionReasonKind says why a lot should be looked at.
+type InspectionReasonKind int32
+
+const (
+	// Not used.
+	InspectionReasonKind_INSPECTION_REASON_KIND_UNSPECIFIED InspectionReasonKind = 0
+	// A program has an inspection due.
+	InspectionReasonKind_INSPECTION_REASON_KIND_STEP_DUE InspectionReasonKind = 1
+	// It was exposed to an infected lot and signs could show now.
+	InspectionReasonKind_INSPECTION_REASON_KIND_EXPOSED InspectionReasonKind = 2
+	// The climate of its house let something infect and signs could show now.
+	InspectionReasonKind_INSPECTION_REASON_KIND_INFECTION_RISK InspectionReasonKind = 3
+	// An authority holds it.
+	InspectionReasonKind_INSPECTION_REASON_KIND_OFFICIAL_HOLD InspectionReasonKind = 4
+	// It was not looked at for longer than the nursery's round.
+	InspectionReasonKind_INSPECTION_REASON_KIND_ROUND InspectionReasonKind = 5
+)
+
+// Enum value maps for InspectionReasonKind.
+var (
+	InspectionReasonKind_name = map[int32]string{
+		0: "INSPECTION_REASON_KIND_UNSPECIFIED",
+		1: "INSPECTION_REASON_KIND_STEP_DUE",
+		2: "INSPECTION_REASON_KIND_EXPOSED",
+		3: "INSPECTION_REASON_KIND_INFECTION_RISK",
+		4: "INSPECTION_REASON_KIND_OFFICIAL_HOLD",
+		5: "INSPECTION_REASON_KIND_ROUND",
+	}
+	InspectionReasonKind_value = map[string]int32{
+		"INSPECTION_REASON_KIND_UNSPECIFIED":    0,
+		"INSPECTION_REASON_KIND_STEP_DUE":       1,
+		"INSPECTION_REASON_KIND_EXPOSED":        2,
+		"INSPECTION_REASON_KIND_INFECTION_RISK": 3,
+		"INSPECTION_REASON_KIND_OFFICIAL_HOLD":  4,
+		"INSPECTION_REASON_KIND_ROUND":          5,
+	}
+)
+
+func (x InspectionReasonKind) Enum() *InspectionReasonKind {
+	p := new(InspectionReasonKind)
+	*p = x
+	return p
+}
+
+func (x InspectionReasonKind) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (InspectionReasonKind) Descriptor() protoreflect.EnumDescriptor {
+	return file_velamen_treatment_v1_treatment_proto_enumTypes[11].Descriptor()
+}
+
+func (InspectionReasonKind) Type() protoreflect.EnumType {
+	return &file_velamen_treatment_v1_treatment_proto_enumTypes[11]
+}
+
+func (x InspectionReasonKind) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use InspectionReasonKind.Descriptor instead.
+func (InspectionReasonKind) EnumDescriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{11}
+}
+
 // Interval is the time from the end of an earlier step to this one.
 type Interval struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -6650,11 +6853,880 @@ func (x *RecordBreachRequest) GetRequestId() string {
 	return ""
 }
 
+// TraceContactsRequest names infected lots, by their case or one by one.
+type TraceContactsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// The case (name); empty when lots and disorder are given.
+	Case string `protobuf:"bytes,2,opt,name=case,proto3" json:"case,omitempty"`
+	// The infected lots (names), when there is no case yet.
+	Lots []string `protobuf:"bytes,3,rep,name=lots,proto3" json:"lots,omitempty"`
+	// What they are held to have (identifier), when there is no case yet.
+	Disorder string `protobuf:"bytes,4,opt,name=disorder,proto3" json:"disorder,omitempty"`
+	// When signs were first seen, UTC; with a case that of its first inspection when
+	// absent, otherwise now.
+	OnsetTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=onset_time,json=onsetTime,proto3" json:"onset_time,omitempty"`
+	// When the delimitation survey was completed, UTC, where the law counts a hold
+	// from then.
+	SurveyTime    *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=survey_time,json=surveyTime,proto3" json:"survey_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TraceContactsRequest) Reset() {
+	*x = TraceContactsRequest{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[72]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TraceContactsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TraceContactsRequest) ProtoMessage() {}
+
+func (x *TraceContactsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[72]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TraceContactsRequest.ProtoReflect.Descriptor instead.
+func (*TraceContactsRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{72}
+}
+
+func (x *TraceContactsRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *TraceContactsRequest) GetCase() string {
+	if x != nil {
+		return x.Case
+	}
+	return ""
+}
+
+func (x *TraceContactsRequest) GetLots() []string {
+	if x != nil {
+		return x.Lots
+	}
+	return nil
+}
+
+func (x *TraceContactsRequest) GetDisorder() string {
+	if x != nil {
+		return x.Disorder
+	}
+	return ""
+}
+
+func (x *TraceContactsRequest) GetOnsetTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.OnsetTime
+	}
+	return nil
+}
+
+func (x *TraceContactsRequest) GetSurveyTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.SurveyTime
+	}
+	return nil
+}
+
+// Contact is one thing that a lot shared with an infected lot.
+type Contact struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What.
+	Kind ContactKind `protobuf:"varint,1,opt,name=kind,proto3,enum=velamen.treatment.v1.ContactKind" json:"kind,omitempty"`
+	// The infected lot (name).
+	InfectedLot string `protobuf:"bytes,2,opt,name=infected_lot,json=infectedLot,proto3" json:"infected_lot,omitempty"`
+	// Which bench, water line, tool set, worker or crate.
+	Through string `protobuf:"bytes,3,opt,name=through,proto3" json:"through,omitempty"`
+	// When it began, UTC.
+	StartTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
+	// When it ended, UTC.
+	EndTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
+	// One sentence.
+	Sentence      string `protobuf:"bytes,6,opt,name=sentence,proto3" json:"sentence,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Contact) Reset() {
+	*x = Contact{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[73]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Contact) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Contact) ProtoMessage() {}
+
+func (x *Contact) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[73]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Contact.ProtoReflect.Descriptor instead.
+func (*Contact) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{73}
+}
+
+func (x *Contact) GetKind() ContactKind {
+	if x != nil {
+		return x.Kind
+	}
+	return ContactKind_CONTACT_KIND_UNSPECIFIED
+}
+
+func (x *Contact) GetInfectedLot() string {
+	if x != nil {
+		return x.InfectedLot
+	}
+	return ""
+}
+
+func (x *Contact) GetThrough() string {
+	if x != nil {
+		return x.Through
+	}
+	return ""
+}
+
+func (x *Contact) GetStartTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.StartTime
+	}
+	return nil
+}
+
+func (x *Contact) GetEndTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EndTime
+	}
+	return nil
+}
+
+func (x *Contact) GetSentence() string {
+	if x != nil {
+		return x.Sentence
+	}
+	return ""
+}
+
+// ExposedLot is a lot that could have caught the disorder.
+type ExposedLot struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lot (name).
+	Lot string `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	// Where it stands (name of the bench).
+	Bench string `protobuf:"bytes,2,opt,name=bench,proto3" json:"bench,omitempty"`
+	// Plants on hand.
+	Plants int64 `protobuf:"varint,3,opt,name=plants,proto3" json:"plants,omitempty"`
+	// How exposed it was compared with others, 0 to 100; a rank, no probability.
+	Exposure string `protobuf:"bytes,4,opt,name=exposure,proto3" json:"exposure,omitempty"`
+	// What it shared with infected lots, the heaviest first.
+	Contacts []*Contact `protobuf:"bytes,5,rep,name=contacts,proto3" json:"contacts,omitempty"`
+	// Where it lies in the zones that a law sets.
+	Zone Zone `protobuf:"varint,6,opt,name=zone,proto3,enum=velamen.treatment.v1.Zone" json:"zone,omitempty"`
+	// Least distance from an infected lot, m; absent when not measured.
+	Distance *v1.Quantity `protobuf:"bytes,7,opt,name=distance,proto3" json:"distance,omitempty"`
+	// Plants to look at, 0 when there is nothing to look for.
+	PlantsToInspect int64 `protobuf:"varint,8,opt,name=plants_to_inspect,json=plantsToInspect,proto3" json:"plants_to_inspect,omitempty"`
+	// First day on which signs could show, YYYY-MM-DD.
+	InspectFromDate string `protobuf:"bytes,9,opt,name=inspect_from_date,json=inspectFromDate,proto3" json:"inspect_from_date,omitempty"`
+	// Last day on which first signs could show, YYYY-MM-DD.
+	InspectUntilDate string `protobuf:"bytes,10,opt,name=inspect_until_date,json=inspectUntilDate,proto3" json:"inspect_until_date,omitempty"`
+	// The official holds on it (names of duties).
+	OfficialHolds []string `protobuf:"bytes,11,rep,name=official_holds,json=officialHolds,proto3" json:"official_holds,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExposedLot) Reset() {
+	*x = ExposedLot{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[74]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExposedLot) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExposedLot) ProtoMessage() {}
+
+func (x *ExposedLot) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[74]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExposedLot.ProtoReflect.Descriptor instead.
+func (*ExposedLot) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{74}
+}
+
+func (x *ExposedLot) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *ExposedLot) GetBench() string {
+	if x != nil {
+		return x.Bench
+	}
+	return ""
+}
+
+func (x *ExposedLot) GetPlants() int64 {
+	if x != nil {
+		return x.Plants
+	}
+	return 0
+}
+
+func (x *ExposedLot) GetExposure() string {
+	if x != nil {
+		return x.Exposure
+	}
+	return ""
+}
+
+func (x *ExposedLot) GetContacts() []*Contact {
+	if x != nil {
+		return x.Contacts
+	}
+	return nil
+}
+
+func (x *ExposedLot) GetZone() Zone {
+	if x != nil {
+		return x.Zone
+	}
+	return Zone_ZONE_UNSPECIFIED
+}
+
+func (x *ExposedLot) GetDistance() *v1.Quantity {
+	if x != nil {
+		return x.Distance
+	}
+	return nil
+}
+
+func (x *ExposedLot) GetPlantsToInspect() int64 {
+	if x != nil {
+		return x.PlantsToInspect
+	}
+	return 0
+}
+
+func (x *ExposedLot) GetInspectFromDate() string {
+	if x != nil {
+		return x.InspectFromDate
+	}
+	return ""
+}
+
+func (x *ExposedLot) GetInspectUntilDate() string {
+	if x != nil {
+		return x.InspectUntilDate
+	}
+	return ""
+}
+
+func (x *ExposedLot) GetOfficialHolds() []string {
+	if x != nil {
+		return x.OfficialHolds
+	}
+	return nil
+}
+
+// SoldPlants are plants of infected or exposed lots that left.
+type SoldPlants struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lot (name).
+	Lot string `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	// Plants sold.
+	Plants int64 `protobuf:"varint,2,opt,name=plants,proto3" json:"plants,omitempty"`
+	// When, UTC.
+	SellTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=sell_time,json=sellTime,proto3" json:"sell_time,omitempty"`
+	// To whom, as it was entered.
+	Note          string `protobuf:"bytes,4,opt,name=note,proto3" json:"note,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SoldPlants) Reset() {
+	*x = SoldPlants{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[75]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SoldPlants) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SoldPlants) ProtoMessage() {}
+
+func (x *SoldPlants) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[75]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SoldPlants.ProtoReflect.Descriptor instead.
+func (*SoldPlants) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{75}
+}
+
+func (x *SoldPlants) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *SoldPlants) GetPlants() int64 {
+	if x != nil {
+		return x.Plants
+	}
+	return 0
+}
+
+func (x *SoldPlants) GetSellTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.SellTime
+	}
+	return nil
+}
+
+func (x *SoldPlants) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
+// ContactTrace is who could have caught it.
+type ContactTrace struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The infected lots (names).
+	InfectedLots []string `protobuf:"bytes,1,rep,name=infected_lots,json=infectedLots,proto3" json:"infected_lots,omitempty"`
+	// The disorder (identifier).
+	Disorder string `protobuf:"bytes,2,opt,name=disorder,proto3" json:"disorder,omitempty"`
+	// From when on the infected lots could have spread it, UTC.
+	WindowStartTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=window_start_time,json=windowStartTime,proto3" json:"window_start_time,omitempty"`
+	// Until when, UTC.
+	WindowEndTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=window_end_time,json=windowEndTime,proto3" json:"window_end_time,omitempty"`
+	// The lots, the most exposed first.
+	ExposedLots []*ExposedLot `protobuf:"bytes,5,rep,name=exposed_lots,json=exposedLots,proto3" json:"exposed_lots,omitempty"`
+	// Plants of infected lots that were sold inside the window or, for a regulated
+	// pest, in the 12 months before.
+	Sold []*SoldPlants `protobuf:"bytes,6,rep,name=sold,proto3" json:"sold,omitempty"`
+	// The regulated pest (identifier) whose zones were used; empty when none.
+	RegulatedPest string `protobuf:"bytes,7,opt,name=regulated_pest,json=regulatedPest,proto3" json:"regulated_pest,omitempty"`
+	// Earliest day on which the official hold can end, YYYY-MM-DD; empty when no law
+	// sets one, or when it counts from a survey that is not done.
+	HoldUntilDate string `protobuf:"bytes,8,opt,name=hold_until_date,json=holdUntilDate,proto3" json:"hold_until_date,omitempty"`
+	// Confidence and prevalence that the samples stand for, one sentence.
+	SamplingStatement string `protobuf:"bytes,9,opt,name=sampling_statement,json=samplingStatement,proto3" json:"sampling_statement,omitempty"`
+	// What is missing for a better trace, one sentence each.
+	Notes []string `protobuf:"bytes,10,rep,name=notes,proto3" json:"notes,omitempty"`
+	// Where weights, times and distances come from.
+	Sources []string `protobuf:"bytes,11,rep,name=sources,proto3" json:"sources,omitempty"`
+	// What to keep in mind.
+	Caution       string `protobuf:"bytes,12,opt,name=caution,proto3" json:"caution,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ContactTrace) Reset() {
+	*x = ContactTrace{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[76]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ContactTrace) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ContactTrace) ProtoMessage() {}
+
+func (x *ContactTrace) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[76]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ContactTrace.ProtoReflect.Descriptor instead.
+func (*ContactTrace) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{76}
+}
+
+func (x *ContactTrace) GetInfectedLots() []string {
+	if x != nil {
+		return x.InfectedLots
+	}
+	return nil
+}
+
+func (x *ContactTrace) GetDisorder() string {
+	if x != nil {
+		return x.Disorder
+	}
+	return ""
+}
+
+func (x *ContactTrace) GetWindowStartTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.WindowStartTime
+	}
+	return nil
+}
+
+func (x *ContactTrace) GetWindowEndTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.WindowEndTime
+	}
+	return nil
+}
+
+func (x *ContactTrace) GetExposedLots() []*ExposedLot {
+	if x != nil {
+		return x.ExposedLots
+	}
+	return nil
+}
+
+func (x *ContactTrace) GetSold() []*SoldPlants {
+	if x != nil {
+		return x.Sold
+	}
+	return nil
+}
+
+func (x *ContactTrace) GetRegulatedPest() string {
+	if x != nil {
+		return x.RegulatedPest
+	}
+	return ""
+}
+
+func (x *ContactTrace) GetHoldUntilDate() string {
+	if x != nil {
+		return x.HoldUntilDate
+	}
+	return ""
+}
+
+func (x *ContactTrace) GetSamplingStatement() string {
+	if x != nil {
+		return x.SamplingStatement
+	}
+	return ""
+}
+
+func (x *ContactTrace) GetNotes() []string {
+	if x != nil {
+		return x.Notes
+	}
+	return nil
+}
+
+func (x *ContactTrace) GetSources() []string {
+	if x != nil {
+		return x.Sources
+	}
+	return nil
+}
+
+func (x *ContactTrace) GetCaution() string {
+	if x != nil {
+		return x.Caution
+	}
+	return ""
+}
+
+// ProposeInspectionsRequest asks what to look at.
+type ProposeInspectionsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// The day, YYYY-MM-DD, the nursery's; today when empty.
+	Date string `protobuf:"bytes,2,opt,name=date,proto3" json:"date,omitempty"`
+	// Only this house (name); empty for all.
+	House string `protobuf:"bytes,3,opt,name=house,proto3" json:"house,omitempty"`
+	// At most this many lots; 0 means 100.
+	MaxLots       int32 `protobuf:"varint,4,opt,name=max_lots,json=maxLots,proto3" json:"max_lots,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ProposeInspectionsRequest) Reset() {
+	*x = ProposeInspectionsRequest{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[77]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ProposeInspectionsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ProposeInspectionsRequest) ProtoMessage() {}
+
+func (x *ProposeInspectionsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[77]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ProposeInspectionsRequest.ProtoReflect.Descriptor instead.
+func (*ProposeInspectionsRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{77}
+}
+
+func (x *ProposeInspectionsRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ProposeInspectionsRequest) GetDate() string {
+	if x != nil {
+		return x.Date
+	}
+	return ""
+}
+
+func (x *ProposeInspectionsRequest) GetHouse() string {
+	if x != nil {
+		return x.House
+	}
+	return ""
+}
+
+func (x *ProposeInspectionsRequest) GetMaxLots() int32 {
+	if x != nil {
+		return x.MaxLots
+	}
+	return 0
+}
+
+// InspectionReason is one reason.
+type InspectionReason struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Which.
+	Kind InspectionReasonKind `protobuf:"varint,1,opt,name=kind,proto3,enum=velamen.treatment.v1.InspectionReasonKind" json:"kind,omitempty"`
+	// The disorder (identifier) to look for; empty for a round.
+	Disorder string `protobuf:"bytes,2,opt,name=disorder,proto3" json:"disorder,omitempty"`
+	// The step, case or duty behind it (name); empty when none.
+	BecauseOf string `protobuf:"bytes,3,opt,name=because_of,json=becauseOf,proto3" json:"because_of,omitempty"`
+	// One sentence.
+	Sentence      string `protobuf:"bytes,4,opt,name=sentence,proto3" json:"sentence,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *InspectionReason) Reset() {
+	*x = InspectionReason{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[78]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *InspectionReason) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*InspectionReason) ProtoMessage() {}
+
+func (x *InspectionReason) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[78]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use InspectionReason.ProtoReflect.Descriptor instead.
+func (*InspectionReason) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{78}
+}
+
+func (x *InspectionReason) GetKind() InspectionReasonKind {
+	if x != nil {
+		return x.Kind
+	}
+	return InspectionReasonKind_INSPECTION_REASON_KIND_UNSPECIFIED
+}
+
+func (x *InspectionReason) GetDisorder() string {
+	if x != nil {
+		return x.Disorder
+	}
+	return ""
+}
+
+func (x *InspectionReason) GetBecauseOf() string {
+	if x != nil {
+		return x.BecauseOf
+	}
+	return ""
+}
+
+func (x *InspectionReason) GetSentence() string {
+	if x != nil {
+		return x.Sentence
+	}
+	return ""
+}
+
+// ProposedInspection is a lot to look at.
+type ProposedInspection struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lot (name).
+	Lot string `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	// Where it stands (name of the bench).
+	Bench string `protobuf:"bytes,2,opt,name=bench,proto3" json:"bench,omitempty"`
+	// Plants on hand.
+	Plants int64 `protobuf:"varint,3,opt,name=plants,proto3" json:"plants,omitempty"`
+	// Plants to look at.
+	PlantsToInspect int64 `protobuf:"varint,4,opt,name=plants_to_inspect,json=plantsToInspect,proto3" json:"plants_to_inspect,omitempty"`
+	// Why, the weightiest first.
+	Reasons []*InspectionReason `protobuf:"bytes,5,rep,name=reasons,proto3" json:"reasons,omitempty"`
+	// When it was last looked at, UTC; absent when never.
+	LastInspectTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=last_inspect_time,json=lastInspectTime,proto3" json:"last_inspect_time,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
+}
+
+func (x *ProposedInspection) Reset() {
+	*x = ProposedInspection{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[79]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ProposedInspection) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ProposedInspection) ProtoMessage() {}
+
+func (x *ProposedInspection) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[79]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ProposedInspection.ProtoReflect.Descriptor instead.
+func (*ProposedInspection) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{79}
+}
+
+func (x *ProposedInspection) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *ProposedInspection) GetBench() string {
+	if x != nil {
+		return x.Bench
+	}
+	return ""
+}
+
+func (x *ProposedInspection) GetPlants() int64 {
+	if x != nil {
+		return x.Plants
+	}
+	return 0
+}
+
+func (x *ProposedInspection) GetPlantsToInspect() int64 {
+	if x != nil {
+		return x.PlantsToInspect
+	}
+	return 0
+}
+
+func (x *ProposedInspection) GetReasons() []*InspectionReason {
+	if x != nil {
+		return x.Reasons
+	}
+	return nil
+}
+
+func (x *ProposedInspection) GetLastInspectTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.LastInspectTime
+	}
+	return nil
+}
+
+// InspectionPlan is what to look at on a day, in an order that enters clean houses
+// and lots before suspect ones.
+type InspectionPlan struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The day, YYYY-MM-DD.
+	Date string `protobuf:"bytes,1,opt,name=date,proto3" json:"date,omitempty"`
+	// The lots, in the order to look at them.
+	Inspections []*ProposedInspection `protobuf:"bytes,2,rep,name=inspections,proto3" json:"inspections,omitempty"`
+	// Confidence and prevalence that the samples stand for, one sentence.
+	SamplingStatement string `protobuf:"bytes,3,opt,name=sampling_statement,json=samplingStatement,proto3" json:"sampling_statement,omitempty"`
+	// What was left out or not known, one sentence each.
+	Notes []string `protobuf:"bytes,4,rep,name=notes,proto3" json:"notes,omitempty"`
+	// Where the rules come from.
+	Sources []string `protobuf:"bytes,5,rep,name=sources,proto3" json:"sources,omitempty"`
+	// What to keep in mind.
+	Caution       string `protobuf:"bytes,6,opt,name=caution,proto3" json:"caution,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *InspectionPlan) Reset() {
+	*x = InspectionPlan{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[80]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *InspectionPlan) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*InspectionPlan) ProtoMessage() {}
+
+func (x *InspectionPlan) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[80]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use InspectionPlan.ProtoReflect.Descriptor instead.
+func (*InspectionPlan) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{80}
+}
+
+func (x *InspectionPlan) GetDate() string {
+	if x != nil {
+		return x.Date
+	}
+	return ""
+}
+
+func (x *InspectionPlan) GetInspections() []*ProposedInspection {
+	if x != nil {
+		return x.Inspections
+	}
+	return nil
+}
+
+func (x *InspectionPlan) GetSamplingStatement() string {
+	if x != nil {
+		return x.SamplingStatement
+	}
+	return ""
+}
+
+func (x *InspectionPlan) GetNotes() []string {
+	if x != nil {
+		return x.Notes
+	}
+	return nil
+}
+
+func (x *InspectionPlan) GetSources() []string {
+	if x != nil {
+		return x.Sources
+	}
+	return nil
+}
+
+func (x *InspectionPlan) GetCaution() string {
+	if x != nil {
+		return x.Caution
+	}
+	return ""
+}
+
 var File_velamen_treatment_v1_treatment_proto protoreflect.FileDescriptor
 
 const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\n" +
-	"$velamen/treatment/v1/treatment.proto\x12\x14velamen.treatment.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a$velamen/diagnosis/v1/diagnosis.proto\x1a\"velamen/products/v1/products.proto\x1a\x1evelamen/type/v1/quantity.proto\"\xb9\x01\n" +
+	"$velamen/treatment/v1/treatment.proto\x12\x14velamen.treatment.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a$velamen/diagnosis/v1/knowledge.proto\x1a\"velamen/products/v1/products.proto\x1a\x1evelamen/type/v1/quantity.proto\"\xb9\x01\n" +
 	"\bInterval\x12#\n" +
 	"\x05after\x18\x01 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18(R\x05after\x12,\n" +
 	"\tmin_hours\x18\x02 \x01(\x05B\x0f\xe2A\x01\x01\xbaH\b\x1a\x06\x18\xf0\x88\x01(\x00R\bminHours\x12,\n" +
@@ -7245,7 +8317,83 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\x0fvelamen/Program\xbaH\x05r\x03\x18\xc8\x01R\aprogram\x12\"\n" +
 	"\x04note\x18\x05 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xd0\x0fR\x04note\x123\n" +
 	"\n" +
-	"request_id\x18\x06 \x01(\tB\x14\xe2A\x01\x02\xbaH\x05r\x03\xb0\x01\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId*\xda\x02\n" +
+	"request_id\x18\x06 \x01(\tB\x14\xe2A\x01\x02\xbaH\x05r\x03\xb0\x01\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\xb2\x02\n" +
+	"\x14TraceContactsRequest\x12&\n" +
+	"\x06parent\x18\x01 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06parent\x12 \n" +
+	"\x04case\x18\x02 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xc8\x01R\x04case\x12#\n" +
+	"\x04lots\x18\x03 \x03(\tB\x0f\xe2A\x01\x01\xbaH\b\x92\x01\x05\x10\xc8\x01\x18\x01R\x04lots\x12'\n" +
+	"\bdisorder\x18\x04 \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18<R\bdisorder\x12?\n" +
+	"\n" +
+	"onset_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\tonsetTime\x12A\n" +
+	"\vsurvey_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\n" +
+	"surveyTime\"\x8b\x02\n" +
+	"\aContact\x125\n" +
+	"\x04kind\x18\x01 \x01(\x0e2!.velamen.treatment.v1.ContactKindR\x04kind\x12!\n" +
+	"\finfected_lot\x18\x02 \x01(\tR\vinfectedLot\x12\x18\n" +
+	"\athrough\x18\x03 \x01(\tR\athrough\x129\n" +
+	"\n" +
+	"start_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x125\n" +
+	"\bend_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\aendTime\x12\x1a\n" +
+	"\bsentence\x18\x06 \x01(\tR\bsentence\"\xb7\x03\n" +
+	"\n" +
+	"ExposedLot\x12\x10\n" +
+	"\x03lot\x18\x01 \x01(\tR\x03lot\x12\x14\n" +
+	"\x05bench\x18\x02 \x01(\tR\x05bench\x12\x16\n" +
+	"\x06plants\x18\x03 \x01(\x03R\x06plants\x12\x1a\n" +
+	"\bexposure\x18\x04 \x01(\tR\bexposure\x129\n" +
+	"\bcontacts\x18\x05 \x03(\v2\x1d.velamen.treatment.v1.ContactR\bcontacts\x12.\n" +
+	"\x04zone\x18\x06 \x01(\x0e2\x1a.velamen.treatment.v1.ZoneR\x04zone\x125\n" +
+	"\bdistance\x18\a \x01(\v2\x19.velamen.type.v1.QuantityR\bdistance\x12*\n" +
+	"\x11plants_to_inspect\x18\b \x01(\x03R\x0fplantsToInspect\x12*\n" +
+	"\x11inspect_from_date\x18\t \x01(\tR\x0finspectFromDate\x12,\n" +
+	"\x12inspect_until_date\x18\n" +
+	" \x01(\tR\x10inspectUntilDate\x12%\n" +
+	"\x0eofficial_holds\x18\v \x03(\tR\rofficialHolds\"\x83\x01\n" +
+	"\n" +
+	"SoldPlants\x12\x10\n" +
+	"\x03lot\x18\x01 \x01(\tR\x03lot\x12\x16\n" +
+	"\x06plants\x18\x02 \x01(\x03R\x06plants\x127\n" +
+	"\tsell_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\bsellTime\x12\x12\n" +
+	"\x04note\x18\x04 \x01(\tR\x04note\"\x9e\x04\n" +
+	"\fContactTrace\x12#\n" +
+	"\rinfected_lots\x18\x01 \x03(\tR\finfectedLots\x12\x1a\n" +
+	"\bdisorder\x18\x02 \x01(\tR\bdisorder\x12F\n" +
+	"\x11window_start_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\x0fwindowStartTime\x12B\n" +
+	"\x0fwindow_end_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\rwindowEndTime\x12C\n" +
+	"\fexposed_lots\x18\x05 \x03(\v2 .velamen.treatment.v1.ExposedLotR\vexposedLots\x124\n" +
+	"\x04sold\x18\x06 \x03(\v2 .velamen.treatment.v1.SoldPlantsR\x04sold\x12%\n" +
+	"\x0eregulated_pest\x18\a \x01(\tR\rregulatedPest\x12&\n" +
+	"\x0fhold_until_date\x18\b \x01(\tR\rholdUntilDate\x12-\n" +
+	"\x12sampling_statement\x18\t \x01(\tR\x11samplingStatement\x12\x14\n" +
+	"\x05notes\x18\n" +
+	" \x03(\tR\x05notes\x12\x18\n" +
+	"\asources\x18\v \x03(\tR\asources\x12\x18\n" +
+	"\acaution\x18\f \x01(\tR\acaution\"\xd2\x01\n" +
+	"\x19ProposeInspectionsRequest\x12&\n" +
+	"\x06parent\x18\x01 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06parent\x12>\n" +
+	"\x04date\x18\x02 \x01(\tB*\xe2A\x01\x01\xbaH#r!2\x1f^([0-9]{4}-[0-9]{2}-[0-9]{2})?$R\x04date\x12\"\n" +
+	"\x05house\x18\x03 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xc8\x01R\x05house\x12)\n" +
+	"\bmax_lots\x18\x04 \x01(\x05B\x0e\xe2A\x01\x01\xbaH\a\x1a\x05\x18\xe8\a(\x00R\amaxLots\"\xa9\x01\n" +
+	"\x10InspectionReason\x12>\n" +
+	"\x04kind\x18\x01 \x01(\x0e2*.velamen.treatment.v1.InspectionReasonKindR\x04kind\x12\x1a\n" +
+	"\bdisorder\x18\x02 \x01(\tR\bdisorder\x12\x1d\n" +
+	"\n" +
+	"because_of\x18\x03 \x01(\tR\tbecauseOf\x12\x1a\n" +
+	"\bsentence\x18\x04 \x01(\tR\bsentence\"\x8a\x02\n" +
+	"\x12ProposedInspection\x12\x10\n" +
+	"\x03lot\x18\x01 \x01(\tR\x03lot\x12\x14\n" +
+	"\x05bench\x18\x02 \x01(\tR\x05bench\x12\x16\n" +
+	"\x06plants\x18\x03 \x01(\x03R\x06plants\x12*\n" +
+	"\x11plants_to_inspect\x18\x04 \x01(\x03R\x0fplantsToInspect\x12@\n" +
+	"\areasons\x18\x05 \x03(\v2&.velamen.treatment.v1.InspectionReasonR\areasons\x12F\n" +
+	"\x11last_inspect_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\x0flastInspectTime\"\xe9\x01\n" +
+	"\x0eInspectionPlan\x12\x12\n" +
+	"\x04date\x18\x01 \x01(\tR\x04date\x12J\n" +
+	"\vinspections\x18\x02 \x03(\v2(.velamen.treatment.v1.ProposedInspectionR\vinspections\x12-\n" +
+	"\x12sampling_statement\x18\x03 \x01(\tR\x11samplingStatement\x12\x14\n" +
+	"\x05notes\x18\x04 \x03(\tR\x05notes\x12\x18\n" +
+	"\asources\x18\x05 \x03(\tR\asources\x12\x18\n" +
+	"\acaution\x18\x06 \x01(\tR\acaution*\xda\x02\n" +
 	"\bStepKind\x12\x19\n" +
 	"\x15STEP_KIND_UNSPECIFIED\x10\x00\x12\x15\n" +
 	"\x11STEP_KIND_ISOLATE\x10\x01\x12\x17\n" +
@@ -7310,7 +8458,30 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\x13OUTCOME_UNSPECIFIED\x10\x00\x12\x10\n" +
 	"\fOUTCOME_PASS\x10\x01\x12\x10\n" +
 	"\fOUTCOME_WARN\x10\x02\x12\x12\n" +
-	"\x0eOUTCOME_REFUSE\x10\x032\xdd\x14\n" +
+	"\x0eOUTCOME_REFUSE\x10\x03*\xff\x01\n" +
+	"\vContactKind\x12\x1c\n" +
+	"\x18CONTACT_KIND_UNSPECIFIED\x10\x00\x12\x17\n" +
+	"\x13CONTACT_KIND_PLANTS\x10\x01\x12\x16\n" +
+	"\x12CONTACT_KIND_BENCH\x10\x02\x12 \n" +
+	"\x1cCONTACT_KIND_NEIGHBOUR_BENCH\x10\x03\x12\x1b\n" +
+	"\x17CONTACT_KIND_WATER_LINE\x10\x04\x12\x19\n" +
+	"\x15CONTACT_KIND_TOOL_SET\x10\x05\x12\x17\n" +
+	"\x13CONTACT_KIND_WORKER\x10\x06\x12\x16\n" +
+	"\x12CONTACT_KIND_CRATE\x10\a\x12\x16\n" +
+	"\x12CONTACT_KIND_HOUSE\x10\b*c\n" +
+	"\x04Zone\x12\x14\n" +
+	"\x10ZONE_UNSPECIFIED\x10\x00\x12\x10\n" +
+	"\fZONE_DESTROY\x10\x01\x12\r\n" +
+	"\tZONE_HOLD\x10\x02\x12\r\n" +
+	"\tZONE_FREE\x10\x03\x12\x15\n" +
+	"\x11ZONE_NOT_MEASURED\x10\x04*\xfe\x01\n" +
+	"\x14InspectionReasonKind\x12&\n" +
+	"\"INSPECTION_REASON_KIND_UNSPECIFIED\x10\x00\x12#\n" +
+	"\x1fINSPECTION_REASON_KIND_STEP_DUE\x10\x01\x12\"\n" +
+	"\x1eINSPECTION_REASON_KIND_EXPOSED\x10\x02\x12)\n" +
+	"%INSPECTION_REASON_KIND_INFECTION_RISK\x10\x03\x12(\n" +
+	"$INSPECTION_REASON_KIND_OFFICIAL_HOLD\x10\x04\x12 \n" +
+	"\x1cINSPECTION_REASON_KIND_ROUND\x10\x052\xab\x16\n" +
 	"\x10TreatmentService\x12h\n" +
 	"\rListTemplates\x12*.velamen.treatment.v1.ListTemplatesRequest\x1a+.velamen.treatment.v1.ListTemplatesResponse\x12W\n" +
 	"\vGetTemplate\x12(.velamen.treatment.v1.GetTemplateRequest\x1a\x1e.velamen.treatment.v1.Template\x12_\n" +
@@ -7340,7 +8511,9 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\rAssessRelease\x12*.velamen.treatment.v1.AssessReleaseRequest\x1a'.velamen.treatment.v1.ReleaseAssessment\x12\\\n" +
 	"\fRecordBreach\x12).velamen.treatment.v1.RecordBreachRequest\x1a!.velamen.treatment.v1.Application\x12`\n" +
 	"\x0eGetApplication\x12+.velamen.treatment.v1.GetApplicationRequest\x1a!.velamen.treatment.v1.Application\x12q\n" +
-	"\x10ListApplications\x12-.velamen.treatment.v1.ListApplicationsRequest\x1a..velamen.treatment.v1.ListApplicationsResponseB\xca\x01\n" +
+	"\x10ListApplications\x12-.velamen.treatment.v1.ListApplicationsRequest\x1a..velamen.treatment.v1.ListApplicationsResponse\x12_\n" +
+	"\rTraceContacts\x12*.velamen.treatment.v1.TraceContactsRequest\x1a\".velamen.treatment.v1.ContactTrace\x12k\n" +
+	"\x12ProposeInspections\x12/.velamen.treatment.v1.ProposeInspectionsRequest\x1a$.velamen.treatment.v1.InspectionPlanB\xca\x01\n" +
 	"\x18com.velamen.treatment.v1B\x0eTreatmentProtoP\x01Z,velamen/gen/velamen/treatment/v1;treatmentv1\xa2\x02\x03VTX\xaa\x02\x14Velamen.Treatment.V1\xca\x02\x14Velamen\\Treatment\\V1\xe2\x02 Velamen\\Treatment\\V1\\GPBMetadata\xea\x02\x16Velamen::Treatment::V1b\x06proto3"
 
 var (
@@ -7355,8 +8528,8 @@ func file_velamen_treatment_v1_treatment_proto_rawDescGZIP() []byte {
 	return file_velamen_treatment_v1_treatment_proto_rawDescData
 }
 
-var file_velamen_treatment_v1_treatment_proto_enumTypes = make([]protoimpl.EnumInfo, 9)
-var file_velamen_treatment_v1_treatment_proto_msgTypes = make([]protoimpl.MessageInfo, 72)
+var file_velamen_treatment_v1_treatment_proto_enumTypes = make([]protoimpl.EnumInfo, 12)
+var file_velamen_treatment_v1_treatment_proto_msgTypes = make([]protoimpl.MessageInfo, 81)
 var file_velamen_treatment_v1_treatment_proto_goTypes = []any{
 	(StepKind)(0),                     // 0: velamen.treatment.v1.StepKind
 	(Proof)(0),                        // 1: velamen.treatment.v1.Proof
@@ -7367,292 +8540,325 @@ var file_velamen_treatment_v1_treatment_proto_goTypes = []any{
 	(CutFace)(0),                      // 6: velamen.treatment.v1.CutFace
 	(LabResult)(0),                    // 7: velamen.treatment.v1.LabResult
 	(Outcome)(0),                      // 8: velamen.treatment.v1.Outcome
-	(*Interval)(nil),                  // 9: velamen.treatment.v1.Interval
-	(*TemplateStep)(nil),              // 10: velamen.treatment.v1.TemplateStep
-	(*Template)(nil),                  // 11: velamen.treatment.v1.Template
-	(*Case)(nil),                      // 12: velamen.treatment.v1.Case
-	(*Program)(nil),                   // 13: velamen.treatment.v1.Program
-	(*Step)(nil),                      // 14: velamen.treatment.v1.Step
-	(*ListTemplatesRequest)(nil),      // 15: velamen.treatment.v1.ListTemplatesRequest
-	(*ListTemplatesResponse)(nil),     // 16: velamen.treatment.v1.ListTemplatesResponse
-	(*GetTemplateRequest)(nil),        // 17: velamen.treatment.v1.GetTemplateRequest
-	(*PublishTemplateRequest)(nil),    // 18: velamen.treatment.v1.PublishTemplateRequest
-	(*CreateCaseRequest)(nil),         // 19: velamen.treatment.v1.CreateCaseRequest
-	(*GetCaseRequest)(nil),            // 20: velamen.treatment.v1.GetCaseRequest
-	(*ListCasesRequest)(nil),          // 21: velamen.treatment.v1.ListCasesRequest
-	(*ListCasesResponse)(nil),         // 22: velamen.treatment.v1.ListCasesResponse
-	(*CloseCaseRequest)(nil),          // 23: velamen.treatment.v1.CloseCaseRequest
-	(*CompletedStep)(nil),             // 24: velamen.treatment.v1.CompletedStep
-	(*CreateProgramRequest)(nil),      // 25: velamen.treatment.v1.CreateProgramRequest
-	(*GetProgramRequest)(nil),         // 26: velamen.treatment.v1.GetProgramRequest
-	(*ListProgramsRequest)(nil),       // 27: velamen.treatment.v1.ListProgramsRequest
-	(*ListProgramsResponse)(nil),      // 28: velamen.treatment.v1.ListProgramsResponse
-	(*ListStepsRequest)(nil),          // 29: velamen.treatment.v1.ListStepsRequest
-	(*ListStepsResponse)(nil),         // 30: velamen.treatment.v1.ListStepsResponse
-	(*ProductUse)(nil),                // 31: velamen.treatment.v1.ProductUse
-	(*HouseTreatment)(nil),            // 32: velamen.treatment.v1.HouseTreatment
-	(*Conditions)(nil),                // 33: velamen.treatment.v1.Conditions
-	(*InspectionCounts)(nil),          // 34: velamen.treatment.v1.InspectionCounts
-	(*Confirmation)(nil),              // 35: velamen.treatment.v1.Confirmation
-	(*Override)(nil),                  // 36: velamen.treatment.v1.Override
-	(*Number)(nil),                    // 37: velamen.treatment.v1.Number
-	(*Verdict)(nil),                   // 38: velamen.treatment.v1.Verdict
-	(*ConfirmStepRequest)(nil),        // 39: velamen.treatment.v1.ConfirmStepRequest
-	(*ConfirmStepResponse)(nil),       // 40: velamen.treatment.v1.ConfirmStepResponse
-	(*PauseProgramRequest)(nil),       // 41: velamen.treatment.v1.PauseProgramRequest
-	(*ResumeProgramRequest)(nil),      // 42: velamen.treatment.v1.ResumeProgramRequest
-	(*AmendProgramRequest)(nil),       // 43: velamen.treatment.v1.AmendProgramRequest
-	(*GiveUpProgramRequest)(nil),      // 44: velamen.treatment.v1.GiveUpProgramRequest
-	(*ProgramEvent)(nil),              // 45: velamen.treatment.v1.ProgramEvent
-	(*ListProgramEventsRequest)(nil),  // 46: velamen.treatment.v1.ListProgramEventsRequest
-	(*ListProgramEventsResponse)(nil), // 47: velamen.treatment.v1.ListProgramEventsResponse
-	(*Application)(nil),               // 48: velamen.treatment.v1.Application
-	(*GetApplicationRequest)(nil),     // 49: velamen.treatment.v1.GetApplicationRequest
-	(*ListApplicationsRequest)(nil),   // 50: velamen.treatment.v1.ListApplicationsRequest
-	(*ListApplicationsResponse)(nil),  // 51: velamen.treatment.v1.ListApplicationsResponse
-	(*CheckTemplateRequest)(nil),      // 52: velamen.treatment.v1.CheckTemplateRequest
-	(*TemplateFinding)(nil),           // 53: velamen.treatment.v1.TemplateFinding
-	(*CheckTemplateResponse)(nil),     // 54: velamen.treatment.v1.CheckTemplateResponse
-	(*ProposedApplication)(nil),       // 55: velamen.treatment.v1.ProposedApplication
-	(*CheckApplicationRequest)(nil),   // 56: velamen.treatment.v1.CheckApplicationRequest
-	(*CheckApplicationResponse)(nil),  // 57: velamen.treatment.v1.CheckApplicationResponse
-	(*ProposeProductsRequest)(nil),    // 58: velamen.treatment.v1.ProposeProductsRequest
-	(*ProductOption)(nil),             // 59: velamen.treatment.v1.ProductOption
-	(*ProposeProductsResponse)(nil),   // 60: velamen.treatment.v1.ProposeProductsResponse
-	(*PlanRotationRequest)(nil),       // 61: velamen.treatment.v1.PlanRotationRequest
-	(*PlannedApplication)(nil),        // 62: velamen.treatment.v1.PlannedApplication
-	(*RotationLimit)(nil),             // 63: velamen.treatment.v1.RotationLimit
-	(*PlanRotationResponse)(nil),      // 64: velamen.treatment.v1.PlanRotationResponse
-	(*LeftOutProduct)(nil),            // 65: velamen.treatment.v1.LeftOutProduct
-	(*MixProduct)(nil),                // 66: velamen.treatment.v1.MixProduct
-	(*Measure)(nil),                   // 67: velamen.treatment.v1.Measure
-	(*BathPlan)(nil),                  // 68: velamen.treatment.v1.BathPlan
-	(*CalculateMixRequest)(nil),       // 69: velamen.treatment.v1.CalculateMixRequest
-	(*Measuring)(nil),                 // 70: velamen.treatment.v1.Measuring
-	(*LoadProduct)(nil),               // 71: velamen.treatment.v1.LoadProduct
-	(*TankLoad)(nil),                  // 72: velamen.treatment.v1.TankLoad
-	(*MixSheet)(nil),                  // 73: velamen.treatment.v1.MixSheet
-	(*CatchTest)(nil),                 // 74: velamen.treatment.v1.CatchTest
-	(*CalibrateSprayerRequest)(nil),   // 75: velamen.treatment.v1.CalibrateSprayerRequest
-	(*NozzleFinding)(nil),             // 76: velamen.treatment.v1.NozzleFinding
-	(*CalibrateSprayerResponse)(nil),  // 77: velamen.treatment.v1.CalibrateSprayerResponse
-	(*AssessReleaseRequest)(nil),      // 78: velamen.treatment.v1.AssessReleaseRequest
-	(*ReleaseAssessment)(nil),         // 79: velamen.treatment.v1.ReleaseAssessment
-	(*RecordBreachRequest)(nil),       // 80: velamen.treatment.v1.RecordBreachRequest
-	(*v1.Quantity)(nil),               // 81: velamen.type.v1.Quantity
-	(*timestamppb.Timestamp)(nil),     // 82: google.protobuf.Timestamp
-	(v11.DisorderClass)(0),            // 83: velamen.diagnosis.v1.DisorderClass
-	(v12.Method)(0),                   // 84: velamen.products.v1.Method
-	(*v1.Money)(nil),                  // 85: velamen.type.v1.Money
-	(*v1.Date)(nil),                   // 86: velamen.type.v1.Date
+	(ContactKind)(0),                  // 9: velamen.treatment.v1.ContactKind
+	(Zone)(0),                         // 10: velamen.treatment.v1.Zone
+	(InspectionReasonKind)(0),         // 11: velamen.treatment.v1.InspectionReasonKind
+	(*Interval)(nil),                  // 12: velamen.treatment.v1.Interval
+	(*TemplateStep)(nil),              // 13: velamen.treatment.v1.TemplateStep
+	(*Template)(nil),                  // 14: velamen.treatment.v1.Template
+	(*Case)(nil),                      // 15: velamen.treatment.v1.Case
+	(*Program)(nil),                   // 16: velamen.treatment.v1.Program
+	(*Step)(nil),                      // 17: velamen.treatment.v1.Step
+	(*ListTemplatesRequest)(nil),      // 18: velamen.treatment.v1.ListTemplatesRequest
+	(*ListTemplatesResponse)(nil),     // 19: velamen.treatment.v1.ListTemplatesResponse
+	(*GetTemplateRequest)(nil),        // 20: velamen.treatment.v1.GetTemplateRequest
+	(*PublishTemplateRequest)(nil),    // 21: velamen.treatment.v1.PublishTemplateRequest
+	(*CreateCaseRequest)(nil),         // 22: velamen.treatment.v1.CreateCaseRequest
+	(*GetCaseRequest)(nil),            // 23: velamen.treatment.v1.GetCaseRequest
+	(*ListCasesRequest)(nil),          // 24: velamen.treatment.v1.ListCasesRequest
+	(*ListCasesResponse)(nil),         // 25: velamen.treatment.v1.ListCasesResponse
+	(*CloseCaseRequest)(nil),          // 26: velamen.treatment.v1.CloseCaseRequest
+	(*CompletedStep)(nil),             // 27: velamen.treatment.v1.CompletedStep
+	(*CreateProgramRequest)(nil),      // 28: velamen.treatment.v1.CreateProgramRequest
+	(*GetProgramRequest)(nil),         // 29: velamen.treatment.v1.GetProgramRequest
+	(*ListProgramsRequest)(nil),       // 30: velamen.treatment.v1.ListProgramsRequest
+	(*ListProgramsResponse)(nil),      // 31: velamen.treatment.v1.ListProgramsResponse
+	(*ListStepsRequest)(nil),          // 32: velamen.treatment.v1.ListStepsRequest
+	(*ListStepsResponse)(nil),         // 33: velamen.treatment.v1.ListStepsResponse
+	(*ProductUse)(nil),                // 34: velamen.treatment.v1.ProductUse
+	(*HouseTreatment)(nil),            // 35: velamen.treatment.v1.HouseTreatment
+	(*Conditions)(nil),                // 36: velamen.treatment.v1.Conditions
+	(*InspectionCounts)(nil),          // 37: velamen.treatment.v1.InspectionCounts
+	(*Confirmation)(nil),              // 38: velamen.treatment.v1.Confirmation
+	(*Override)(nil),                  // 39: velamen.treatment.v1.Override
+	(*Number)(nil),                    // 40: velamen.treatment.v1.Number
+	(*Verdict)(nil),                   // 41: velamen.treatment.v1.Verdict
+	(*ConfirmStepRequest)(nil),        // 42: velamen.treatment.v1.ConfirmStepRequest
+	(*ConfirmStepResponse)(nil),       // 43: velamen.treatment.v1.ConfirmStepResponse
+	(*PauseProgramRequest)(nil),       // 44: velamen.treatment.v1.PauseProgramRequest
+	(*ResumeProgramRequest)(nil),      // 45: velamen.treatment.v1.ResumeProgramRequest
+	(*AmendProgramRequest)(nil),       // 46: velamen.treatment.v1.AmendProgramRequest
+	(*GiveUpProgramRequest)(nil),      // 47: velamen.treatment.v1.GiveUpProgramRequest
+	(*ProgramEvent)(nil),              // 48: velamen.treatment.v1.ProgramEvent
+	(*ListProgramEventsRequest)(nil),  // 49: velamen.treatment.v1.ListProgramEventsRequest
+	(*ListProgramEventsResponse)(nil), // 50: velamen.treatment.v1.ListProgramEventsResponse
+	(*Application)(nil),               // 51: velamen.treatment.v1.Application
+	(*GetApplicationRequest)(nil),     // 52: velamen.treatment.v1.GetApplicationRequest
+	(*ListApplicationsRequest)(nil),   // 53: velamen.treatment.v1.ListApplicationsRequest
+	(*ListApplicationsResponse)(nil),  // 54: velamen.treatment.v1.ListApplicationsResponse
+	(*CheckTemplateRequest)(nil),      // 55: velamen.treatment.v1.CheckTemplateRequest
+	(*TemplateFinding)(nil),           // 56: velamen.treatment.v1.TemplateFinding
+	(*CheckTemplateResponse)(nil),     // 57: velamen.treatment.v1.CheckTemplateResponse
+	(*ProposedApplication)(nil),       // 58: velamen.treatment.v1.ProposedApplication
+	(*CheckApplicationRequest)(nil),   // 59: velamen.treatment.v1.CheckApplicationRequest
+	(*CheckApplicationResponse)(nil),  // 60: velamen.treatment.v1.CheckApplicationResponse
+	(*ProposeProductsRequest)(nil),    // 61: velamen.treatment.v1.ProposeProductsRequest
+	(*ProductOption)(nil),             // 62: velamen.treatment.v1.ProductOption
+	(*ProposeProductsResponse)(nil),   // 63: velamen.treatment.v1.ProposeProductsResponse
+	(*PlanRotationRequest)(nil),       // 64: velamen.treatment.v1.PlanRotationRequest
+	(*PlannedApplication)(nil),        // 65: velamen.treatment.v1.PlannedApplication
+	(*RotationLimit)(nil),             // 66: velamen.treatment.v1.RotationLimit
+	(*PlanRotationResponse)(nil),      // 67: velamen.treatment.v1.PlanRotationResponse
+	(*LeftOutProduct)(nil),            // 68: velamen.treatment.v1.LeftOutProduct
+	(*MixProduct)(nil),                // 69: velamen.treatment.v1.MixProduct
+	(*Measure)(nil),                   // 70: velamen.treatment.v1.Measure
+	(*BathPlan)(nil),                  // 71: velamen.treatment.v1.BathPlan
+	(*CalculateMixRequest)(nil),       // 72: velamen.treatment.v1.CalculateMixRequest
+	(*Measuring)(nil),                 // 73: velamen.treatment.v1.Measuring
+	(*LoadProduct)(nil),               // 74: velamen.treatment.v1.LoadProduct
+	(*TankLoad)(nil),                  // 75: velamen.treatment.v1.TankLoad
+	(*MixSheet)(nil),                  // 76: velamen.treatment.v1.MixSheet
+	(*CatchTest)(nil),                 // 77: velamen.treatment.v1.CatchTest
+	(*CalibrateSprayerRequest)(nil),   // 78: velamen.treatment.v1.CalibrateSprayerRequest
+	(*NozzleFinding)(nil),             // 79: velamen.treatment.v1.NozzleFinding
+	(*CalibrateSprayerResponse)(nil),  // 80: velamen.treatment.v1.CalibrateSprayerResponse
+	(*AssessReleaseRequest)(nil),      // 81: velamen.treatment.v1.AssessReleaseRequest
+	(*ReleaseAssessment)(nil),         // 82: velamen.treatment.v1.ReleaseAssessment
+	(*RecordBreachRequest)(nil),       // 83: velamen.treatment.v1.RecordBreachRequest
+	(*TraceContactsRequest)(nil),      // 84: velamen.treatment.v1.TraceContactsRequest
+	(*Contact)(nil),                   // 85: velamen.treatment.v1.Contact
+	(*ExposedLot)(nil),                // 86: velamen.treatment.v1.ExposedLot
+	(*SoldPlants)(nil),                // 87: velamen.treatment.v1.SoldPlants
+	(*ContactTrace)(nil),              // 88: velamen.treatment.v1.ContactTrace
+	(*ProposeInspectionsRequest)(nil), // 89: velamen.treatment.v1.ProposeInspectionsRequest
+	(*InspectionReason)(nil),          // 90: velamen.treatment.v1.InspectionReason
+	(*ProposedInspection)(nil),        // 91: velamen.treatment.v1.ProposedInspection
+	(*InspectionPlan)(nil),            // 92: velamen.treatment.v1.InspectionPlan
+	(*v1.Quantity)(nil),               // 93: velamen.type.v1.Quantity
+	(*timestamppb.Timestamp)(nil),     // 94: google.protobuf.Timestamp
+	(v11.DisorderClass)(0),            // 95: velamen.diagnosis.v1.DisorderClass
+	(v12.Method)(0),                   // 96: velamen.products.v1.Method
+	(*v1.Money)(nil),                  // 97: velamen.type.v1.Money
+	(*v1.Date)(nil),                   // 98: velamen.type.v1.Date
 }
 var file_velamen_treatment_v1_treatment_proto_depIdxs = []int32{
 	0,   // 0: velamen.treatment.v1.TemplateStep.kind:type_name -> velamen.treatment.v1.StepKind
-	9,   // 1: velamen.treatment.v1.TemplateStep.intervals:type_name -> velamen.treatment.v1.Interval
+	12,  // 1: velamen.treatment.v1.TemplateStep.intervals:type_name -> velamen.treatment.v1.Interval
 	1,   // 2: velamen.treatment.v1.TemplateStep.proofs:type_name -> velamen.treatment.v1.Proof
 	2,   // 3: velamen.treatment.v1.TemplateStep.on_failure:type_name -> velamen.treatment.v1.OnFailure
-	81,  // 4: velamen.treatment.v1.TemplateStep.release_confidence:type_name -> velamen.type.v1.Quantity
-	81,  // 5: velamen.treatment.v1.TemplateStep.release_prevalence:type_name -> velamen.type.v1.Quantity
-	81,  // 6: velamen.treatment.v1.TemplateStep.inspection_sensitivity:type_name -> velamen.type.v1.Quantity
-	10,  // 7: velamen.treatment.v1.Template.steps:type_name -> velamen.treatment.v1.TemplateStep
+	93,  // 4: velamen.treatment.v1.TemplateStep.release_confidence:type_name -> velamen.type.v1.Quantity
+	93,  // 5: velamen.treatment.v1.TemplateStep.release_prevalence:type_name -> velamen.type.v1.Quantity
+	93,  // 6: velamen.treatment.v1.TemplateStep.inspection_sensitivity:type_name -> velamen.type.v1.Quantity
+	13,  // 7: velamen.treatment.v1.Template.steps:type_name -> velamen.treatment.v1.TemplateStep
 	3,   // 8: velamen.treatment.v1.Case.state:type_name -> velamen.treatment.v1.CaseState
-	82,  // 9: velamen.treatment.v1.Case.create_time:type_name -> google.protobuf.Timestamp
-	11,  // 10: velamen.treatment.v1.Program.template:type_name -> velamen.treatment.v1.Template
-	83,  // 11: velamen.treatment.v1.Program.disorder_class:type_name -> velamen.diagnosis.v1.DisorderClass
+	94,  // 9: velamen.treatment.v1.Case.create_time:type_name -> google.protobuf.Timestamp
+	14,  // 10: velamen.treatment.v1.Program.template:type_name -> velamen.treatment.v1.Template
+	95,  // 11: velamen.treatment.v1.Program.disorder_class:type_name -> velamen.diagnosis.v1.DisorderClass
 	4,   // 12: velamen.treatment.v1.Program.state:type_name -> velamen.treatment.v1.ProgramState
-	14,  // 13: velamen.treatment.v1.Program.steps:type_name -> velamen.treatment.v1.Step
-	82,  // 14: velamen.treatment.v1.Program.start_time:type_name -> google.protobuf.Timestamp
-	82,  // 15: velamen.treatment.v1.Program.create_time:type_name -> google.protobuf.Timestamp
-	82,  // 16: velamen.treatment.v1.Program.end_time:type_name -> google.protobuf.Timestamp
+	17,  // 13: velamen.treatment.v1.Program.steps:type_name -> velamen.treatment.v1.Step
+	94,  // 14: velamen.treatment.v1.Program.start_time:type_name -> google.protobuf.Timestamp
+	94,  // 15: velamen.treatment.v1.Program.create_time:type_name -> google.protobuf.Timestamp
+	94,  // 16: velamen.treatment.v1.Program.end_time:type_name -> google.protobuf.Timestamp
 	0,   // 17: velamen.treatment.v1.Step.kind:type_name -> velamen.treatment.v1.StepKind
 	5,   // 18: velamen.treatment.v1.Step.state:type_name -> velamen.treatment.v1.StepState
-	82,  // 19: velamen.treatment.v1.Step.open_time:type_name -> google.protobuf.Timestamp
-	82,  // 20: velamen.treatment.v1.Step.due_time:type_name -> google.protobuf.Timestamp
-	82,  // 21: velamen.treatment.v1.Step.overdue_time:type_name -> google.protobuf.Timestamp
-	82,  // 22: velamen.treatment.v1.Step.done_time:type_name -> google.protobuf.Timestamp
+	94,  // 19: velamen.treatment.v1.Step.open_time:type_name -> google.protobuf.Timestamp
+	94,  // 20: velamen.treatment.v1.Step.due_time:type_name -> google.protobuf.Timestamp
+	94,  // 21: velamen.treatment.v1.Step.overdue_time:type_name -> google.protobuf.Timestamp
+	94,  // 22: velamen.treatment.v1.Step.done_time:type_name -> google.protobuf.Timestamp
 	1,   // 23: velamen.treatment.v1.Step.proofs:type_name -> velamen.treatment.v1.Proof
-	11,  // 24: velamen.treatment.v1.ListTemplatesResponse.templates:type_name -> velamen.treatment.v1.Template
-	11,  // 25: velamen.treatment.v1.PublishTemplateRequest.template:type_name -> velamen.treatment.v1.Template
-	12,  // 26: velamen.treatment.v1.CreateCaseRequest.case:type_name -> velamen.treatment.v1.Case
-	12,  // 27: velamen.treatment.v1.ListCasesResponse.cases:type_name -> velamen.treatment.v1.Case
-	35,  // 28: velamen.treatment.v1.CompletedStep.confirmation:type_name -> velamen.treatment.v1.Confirmation
-	24,  // 29: velamen.treatment.v1.CreateProgramRequest.completed_steps:type_name -> velamen.treatment.v1.CompletedStep
+	14,  // 24: velamen.treatment.v1.ListTemplatesResponse.templates:type_name -> velamen.treatment.v1.Template
+	14,  // 25: velamen.treatment.v1.PublishTemplateRequest.template:type_name -> velamen.treatment.v1.Template
+	15,  // 26: velamen.treatment.v1.CreateCaseRequest.case:type_name -> velamen.treatment.v1.Case
+	15,  // 27: velamen.treatment.v1.ListCasesResponse.cases:type_name -> velamen.treatment.v1.Case
+	38,  // 28: velamen.treatment.v1.CompletedStep.confirmation:type_name -> velamen.treatment.v1.Confirmation
+	27,  // 29: velamen.treatment.v1.CreateProgramRequest.completed_steps:type_name -> velamen.treatment.v1.CompletedStep
 	4,   // 30: velamen.treatment.v1.ListProgramsRequest.states:type_name -> velamen.treatment.v1.ProgramState
-	13,  // 31: velamen.treatment.v1.ListProgramsResponse.programs:type_name -> velamen.treatment.v1.Program
+	16,  // 31: velamen.treatment.v1.ListProgramsResponse.programs:type_name -> velamen.treatment.v1.Program
 	5,   // 32: velamen.treatment.v1.ListStepsRequest.states:type_name -> velamen.treatment.v1.StepState
-	14,  // 33: velamen.treatment.v1.ListStepsResponse.steps:type_name -> velamen.treatment.v1.Step
-	81,  // 34: velamen.treatment.v1.ProductUse.amount:type_name -> velamen.type.v1.Quantity
-	81,  // 35: velamen.treatment.v1.HouseTreatment.area:type_name -> velamen.type.v1.Quantity
-	81,  // 36: velamen.treatment.v1.HouseTreatment.mix_volume:type_name -> velamen.type.v1.Quantity
-	31,  // 37: velamen.treatment.v1.HouseTreatment.products:type_name -> velamen.treatment.v1.ProductUse
-	81,  // 38: velamen.treatment.v1.HouseTreatment.leftover:type_name -> velamen.type.v1.Quantity
-	81,  // 39: velamen.treatment.v1.Conditions.temperature:type_name -> velamen.type.v1.Quantity
-	81,  // 40: velamen.treatment.v1.Conditions.humidity:type_name -> velamen.type.v1.Quantity
-	82,  // 41: velamen.treatment.v1.Confirmation.start_time:type_name -> google.protobuf.Timestamp
-	82,  // 42: velamen.treatment.v1.Confirmation.end_time:type_name -> google.protobuf.Timestamp
-	32,  // 43: velamen.treatment.v1.Confirmation.treatments:type_name -> velamen.treatment.v1.HouseTreatment
-	33,  // 44: velamen.treatment.v1.Confirmation.conditions:type_name -> velamen.treatment.v1.Conditions
-	34,  // 45: velamen.treatment.v1.Confirmation.inspection:type_name -> velamen.treatment.v1.InspectionCounts
+	17,  // 33: velamen.treatment.v1.ListStepsResponse.steps:type_name -> velamen.treatment.v1.Step
+	93,  // 34: velamen.treatment.v1.ProductUse.amount:type_name -> velamen.type.v1.Quantity
+	93,  // 35: velamen.treatment.v1.HouseTreatment.area:type_name -> velamen.type.v1.Quantity
+	93,  // 36: velamen.treatment.v1.HouseTreatment.mix_volume:type_name -> velamen.type.v1.Quantity
+	34,  // 37: velamen.treatment.v1.HouseTreatment.products:type_name -> velamen.treatment.v1.ProductUse
+	93,  // 38: velamen.treatment.v1.HouseTreatment.leftover:type_name -> velamen.type.v1.Quantity
+	93,  // 39: velamen.treatment.v1.Conditions.temperature:type_name -> velamen.type.v1.Quantity
+	93,  // 40: velamen.treatment.v1.Conditions.humidity:type_name -> velamen.type.v1.Quantity
+	94,  // 41: velamen.treatment.v1.Confirmation.start_time:type_name -> google.protobuf.Timestamp
+	94,  // 42: velamen.treatment.v1.Confirmation.end_time:type_name -> google.protobuf.Timestamp
+	35,  // 43: velamen.treatment.v1.Confirmation.treatments:type_name -> velamen.treatment.v1.HouseTreatment
+	36,  // 44: velamen.treatment.v1.Confirmation.conditions:type_name -> velamen.treatment.v1.Conditions
+	37,  // 45: velamen.treatment.v1.Confirmation.inspection:type_name -> velamen.treatment.v1.InspectionCounts
 	6,   // 46: velamen.treatment.v1.Confirmation.cut_face:type_name -> velamen.treatment.v1.CutFace
 	7,   // 47: velamen.treatment.v1.Confirmation.lab_result:type_name -> velamen.treatment.v1.LabResult
-	36,  // 48: velamen.treatment.v1.Confirmation.overrides:type_name -> velamen.treatment.v1.Override
+	39,  // 48: velamen.treatment.v1.Confirmation.overrides:type_name -> velamen.treatment.v1.Override
 	8,   // 49: velamen.treatment.v1.Verdict.outcome:type_name -> velamen.treatment.v1.Outcome
-	37,  // 50: velamen.treatment.v1.Verdict.numbers:type_name -> velamen.treatment.v1.Number
-	82,  // 51: velamen.treatment.v1.Verdict.earliest_time:type_name -> google.protobuf.Timestamp
-	35,  // 52: velamen.treatment.v1.ConfirmStepRequest.confirmation:type_name -> velamen.treatment.v1.Confirmation
-	14,  // 53: velamen.treatment.v1.ConfirmStepResponse.step:type_name -> velamen.treatment.v1.Step
-	13,  // 54: velamen.treatment.v1.ConfirmStepResponse.program:type_name -> velamen.treatment.v1.Program
-	38,  // 55: velamen.treatment.v1.ConfirmStepResponse.verdicts:type_name -> velamen.treatment.v1.Verdict
-	79,  // 56: velamen.treatment.v1.ConfirmStepResponse.release:type_name -> velamen.treatment.v1.ReleaseAssessment
-	35,  // 57: velamen.treatment.v1.ProgramEvent.confirmation:type_name -> velamen.treatment.v1.Confirmation
-	82,  // 58: velamen.treatment.v1.ProgramEvent.event_time:type_name -> google.protobuf.Timestamp
-	82,  // 59: velamen.treatment.v1.ProgramEvent.create_time:type_name -> google.protobuf.Timestamp
-	45,  // 60: velamen.treatment.v1.ListProgramEventsResponse.events:type_name -> velamen.treatment.v1.ProgramEvent
-	84,  // 61: velamen.treatment.v1.Application.method:type_name -> velamen.products.v1.Method
-	32,  // 62: velamen.treatment.v1.Application.treatments:type_name -> velamen.treatment.v1.HouseTreatment
-	82,  // 63: velamen.treatment.v1.Application.start_time:type_name -> google.protobuf.Timestamp
-	82,  // 64: velamen.treatment.v1.Application.end_time:type_name -> google.protobuf.Timestamp
-	81,  // 65: velamen.treatment.v1.Application.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
-	82,  // 66: velamen.treatment.v1.Application.create_time:type_name -> google.protobuf.Timestamp
-	38,  // 67: velamen.treatment.v1.Application.verdicts:type_name -> velamen.treatment.v1.Verdict
-	36,  // 68: velamen.treatment.v1.Application.overrides:type_name -> velamen.treatment.v1.Override
-	33,  // 69: velamen.treatment.v1.Application.conditions:type_name -> velamen.treatment.v1.Conditions
-	48,  // 70: velamen.treatment.v1.ListApplicationsResponse.applications:type_name -> velamen.treatment.v1.Application
-	11,  // 71: velamen.treatment.v1.CheckTemplateRequest.template:type_name -> velamen.treatment.v1.Template
-	53,  // 72: velamen.treatment.v1.CheckTemplateResponse.findings:type_name -> velamen.treatment.v1.TemplateFinding
-	82,  // 73: velamen.treatment.v1.ProposedApplication.start_time:type_name -> google.protobuf.Timestamp
-	84,  // 74: velamen.treatment.v1.ProposedApplication.method:type_name -> velamen.products.v1.Method
-	32,  // 75: velamen.treatment.v1.ProposedApplication.treatments:type_name -> velamen.treatment.v1.HouseTreatment
-	33,  // 76: velamen.treatment.v1.ProposedApplication.conditions:type_name -> velamen.treatment.v1.Conditions
-	55,  // 77: velamen.treatment.v1.CheckApplicationRequest.application:type_name -> velamen.treatment.v1.ProposedApplication
-	38,  // 78: velamen.treatment.v1.CheckApplicationResponse.verdicts:type_name -> velamen.treatment.v1.Verdict
-	82,  // 79: velamen.treatment.v1.CheckApplicationResponse.earliest_time:type_name -> google.protobuf.Timestamp
-	82,  // 80: velamen.treatment.v1.ProposeProductsRequest.start_time:type_name -> google.protobuf.Timestamp
-	81,  // 81: velamen.treatment.v1.ProposeProductsRequest.area:type_name -> velamen.type.v1.Quantity
-	81,  // 82: velamen.treatment.v1.ProposeProductsRequest.mix_volume:type_name -> velamen.type.v1.Quantity
-	33,  // 83: velamen.treatment.v1.ProposeProductsRequest.conditions:type_name -> velamen.treatment.v1.Conditions
-	81,  // 84: velamen.treatment.v1.ProductOption.rate:type_name -> velamen.type.v1.Quantity
-	81,  // 85: velamen.treatment.v1.ProductOption.amount:type_name -> velamen.type.v1.Quantity
-	81,  // 86: velamen.treatment.v1.ProductOption.mix_volume:type_name -> velamen.type.v1.Quantity
-	81,  // 87: velamen.treatment.v1.ProductOption.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
-	81,  // 88: velamen.treatment.v1.ProductOption.in_store:type_name -> velamen.type.v1.Quantity
-	85,  // 89: velamen.treatment.v1.ProductOption.cost:type_name -> velamen.type.v1.Money
-	38,  // 90: velamen.treatment.v1.ProductOption.verdicts:type_name -> velamen.treatment.v1.Verdict
-	59,  // 91: velamen.treatment.v1.ProposeProductsResponse.proposed:type_name -> velamen.treatment.v1.ProductOption
-	59,  // 92: velamen.treatment.v1.ProposeProductsResponse.lost:type_name -> velamen.treatment.v1.ProductOption
-	82,  // 93: velamen.treatment.v1.ProposeProductsResponse.start_time:type_name -> google.protobuf.Timestamp
-	86,  // 94: velamen.treatment.v1.PlanRotationRequest.from_date:type_name -> velamen.type.v1.Date
-	86,  // 95: velamen.treatment.v1.PlanRotationRequest.to_date:type_name -> velamen.type.v1.Date
-	84,  // 96: velamen.treatment.v1.PlanRotationRequest.method:type_name -> velamen.products.v1.Method
-	86,  // 97: velamen.treatment.v1.PlannedApplication.date:type_name -> velamen.type.v1.Date
-	62,  // 98: velamen.treatment.v1.PlanRotationResponse.applications:type_name -> velamen.treatment.v1.PlannedApplication
-	63,  // 99: velamen.treatment.v1.PlanRotationResponse.conflict:type_name -> velamen.treatment.v1.RotationLimit
-	65,  // 100: velamen.treatment.v1.PlanRotationResponse.left_out:type_name -> velamen.treatment.v1.LeftOutProduct
-	81,  // 101: velamen.treatment.v1.MixProduct.rate:type_name -> velamen.type.v1.Quantity
-	81,  // 102: velamen.treatment.v1.Measure.capacity:type_name -> velamen.type.v1.Quantity
-	81,  // 103: velamen.treatment.v1.Measure.graduation:type_name -> velamen.type.v1.Quantity
-	81,  // 104: velamen.treatment.v1.BathPlan.volume:type_name -> velamen.type.v1.Quantity
-	81,  // 105: velamen.treatment.v1.BathPlan.carry_out_per_plant:type_name -> velamen.type.v1.Quantity
-	81,  // 106: velamen.treatment.v1.BathPlan.top_up_at:type_name -> velamen.type.v1.Quantity
-	81,  // 107: velamen.treatment.v1.BathPlan.discard_after:type_name -> velamen.type.v1.Quantity
-	84,  // 108: velamen.treatment.v1.CalculateMixRequest.method:type_name -> velamen.products.v1.Method
-	66,  // 109: velamen.treatment.v1.CalculateMixRequest.products:type_name -> velamen.treatment.v1.MixProduct
-	81,  // 110: velamen.treatment.v1.CalculateMixRequest.area:type_name -> velamen.type.v1.Quantity
-	81,  // 111: velamen.treatment.v1.CalculateMixRequest.water_rate:type_name -> velamen.type.v1.Quantity
-	81,  // 112: velamen.treatment.v1.CalculateMixRequest.volume:type_name -> velamen.type.v1.Quantity
-	81,  // 113: velamen.treatment.v1.CalculateMixRequest.tank_volume:type_name -> velamen.type.v1.Quantity
-	81,  // 114: velamen.treatment.v1.CalculateMixRequest.tank_minimum:type_name -> velamen.type.v1.Quantity
-	67,  // 115: velamen.treatment.v1.CalculateMixRequest.measures:type_name -> velamen.treatment.v1.Measure
-	68,  // 116: velamen.treatment.v1.CalculateMixRequest.bath:type_name -> velamen.treatment.v1.BathPlan
-	81,  // 117: velamen.treatment.v1.Measuring.amount:type_name -> velamen.type.v1.Quantity
-	81,  // 118: velamen.treatment.v1.LoadProduct.amount:type_name -> velamen.type.v1.Quantity
-	81,  // 119: velamen.treatment.v1.LoadProduct.amount_in_other_units:type_name -> velamen.type.v1.Quantity
-	70,  // 120: velamen.treatment.v1.LoadProduct.measuring:type_name -> velamen.treatment.v1.Measuring
-	81,  // 121: velamen.treatment.v1.TankLoad.volume:type_name -> velamen.type.v1.Quantity
-	71,  // 122: velamen.treatment.v1.TankLoad.products:type_name -> velamen.treatment.v1.LoadProduct
-	81,  // 123: velamen.treatment.v1.TankLoad.area:type_name -> velamen.type.v1.Quantity
-	81,  // 124: velamen.treatment.v1.MixSheet.total_volume:type_name -> velamen.type.v1.Quantity
-	72,  // 125: velamen.treatment.v1.MixSheet.loads:type_name -> velamen.treatment.v1.TankLoad
-	81,  // 126: velamen.treatment.v1.MixSheet.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
-	81,  // 127: velamen.treatment.v1.CatchTest.caught:type_name -> velamen.type.v1.Quantity
-	81,  // 128: velamen.treatment.v1.CatchTest.duration:type_name -> velamen.type.v1.Quantity
-	74,  // 129: velamen.treatment.v1.CalibrateSprayerRequest.nozzles:type_name -> velamen.treatment.v1.CatchTest
-	81,  // 130: velamen.treatment.v1.CalibrateSprayerRequest.new_nozzle_output:type_name -> velamen.type.v1.Quantity
-	81,  // 131: velamen.treatment.v1.CalibrateSprayerRequest.speed:type_name -> velamen.type.v1.Quantity
-	81,  // 132: velamen.treatment.v1.CalibrateSprayerRequest.course_length:type_name -> velamen.type.v1.Quantity
-	81,  // 133: velamen.treatment.v1.CalibrateSprayerRequest.course_duration:type_name -> velamen.type.v1.Quantity
-	81,  // 134: velamen.treatment.v1.CalibrateSprayerRequest.swath:type_name -> velamen.type.v1.Quantity
-	81,  // 135: velamen.treatment.v1.NozzleFinding.output:type_name -> velamen.type.v1.Quantity
-	81,  // 136: velamen.treatment.v1.CalibrateSprayerResponse.output:type_name -> velamen.type.v1.Quantity
-	81,  // 137: velamen.treatment.v1.CalibrateSprayerResponse.speed:type_name -> velamen.type.v1.Quantity
-	81,  // 138: velamen.treatment.v1.CalibrateSprayerResponse.volume_rate:type_name -> velamen.type.v1.Quantity
-	81,  // 139: velamen.treatment.v1.CalibrateSprayerResponse.volume_rate_us:type_name -> velamen.type.v1.Quantity
-	76,  // 140: velamen.treatment.v1.CalibrateSprayerResponse.nozzles:type_name -> velamen.treatment.v1.NozzleFinding
-	81,  // 141: velamen.treatment.v1.ReleaseAssessment.confidence:type_name -> velamen.type.v1.Quantity
-	81,  // 142: velamen.treatment.v1.ReleaseAssessment.prevalence_ruled_out:type_name -> velamen.type.v1.Quantity
-	82,  // 143: velamen.treatment.v1.ReleaseAssessment.exposure_end_time:type_name -> google.protobuf.Timestamp
-	82,  // 144: velamen.treatment.v1.ReleaseAssessment.earliest_time:type_name -> google.protobuf.Timestamp
-	55,  // 145: velamen.treatment.v1.RecordBreachRequest.application:type_name -> velamen.treatment.v1.ProposedApplication
-	82,  // 146: velamen.treatment.v1.RecordBreachRequest.end_time:type_name -> google.protobuf.Timestamp
-	15,  // 147: velamen.treatment.v1.TreatmentService.ListTemplates:input_type -> velamen.treatment.v1.ListTemplatesRequest
-	17,  // 148: velamen.treatment.v1.TreatmentService.GetTemplate:input_type -> velamen.treatment.v1.GetTemplateRequest
-	18,  // 149: velamen.treatment.v1.TreatmentService.PublishTemplate:input_type -> velamen.treatment.v1.PublishTemplateRequest
-	52,  // 150: velamen.treatment.v1.TreatmentService.CheckTemplate:input_type -> velamen.treatment.v1.CheckTemplateRequest
-	19,  // 151: velamen.treatment.v1.TreatmentService.CreateCase:input_type -> velamen.treatment.v1.CreateCaseRequest
-	20,  // 152: velamen.treatment.v1.TreatmentService.GetCase:input_type -> velamen.treatment.v1.GetCaseRequest
-	21,  // 153: velamen.treatment.v1.TreatmentService.ListCases:input_type -> velamen.treatment.v1.ListCasesRequest
-	23,  // 154: velamen.treatment.v1.TreatmentService.CloseCase:input_type -> velamen.treatment.v1.CloseCaseRequest
-	25,  // 155: velamen.treatment.v1.TreatmentService.CreateProgram:input_type -> velamen.treatment.v1.CreateProgramRequest
-	26,  // 156: velamen.treatment.v1.TreatmentService.GetProgram:input_type -> velamen.treatment.v1.GetProgramRequest
-	27,  // 157: velamen.treatment.v1.TreatmentService.ListPrograms:input_type -> velamen.treatment.v1.ListProgramsRequest
-	29,  // 158: velamen.treatment.v1.TreatmentService.ListSteps:input_type -> velamen.treatment.v1.ListStepsRequest
-	39,  // 159: velamen.treatment.v1.TreatmentService.ConfirmStep:input_type -> velamen.treatment.v1.ConfirmStepRequest
-	41,  // 160: velamen.treatment.v1.TreatmentService.PauseProgram:input_type -> velamen.treatment.v1.PauseProgramRequest
-	42,  // 161: velamen.treatment.v1.TreatmentService.ResumeProgram:input_type -> velamen.treatment.v1.ResumeProgramRequest
-	43,  // 162: velamen.treatment.v1.TreatmentService.AmendProgram:input_type -> velamen.treatment.v1.AmendProgramRequest
-	44,  // 163: velamen.treatment.v1.TreatmentService.GiveUpProgram:input_type -> velamen.treatment.v1.GiveUpProgramRequest
-	46,  // 164: velamen.treatment.v1.TreatmentService.ListProgramEvents:input_type -> velamen.treatment.v1.ListProgramEventsRequest
-	56,  // 165: velamen.treatment.v1.TreatmentService.CheckApplication:input_type -> velamen.treatment.v1.CheckApplicationRequest
-	58,  // 166: velamen.treatment.v1.TreatmentService.ProposeProducts:input_type -> velamen.treatment.v1.ProposeProductsRequest
-	61,  // 167: velamen.treatment.v1.TreatmentService.PlanRotation:input_type -> velamen.treatment.v1.PlanRotationRequest
-	69,  // 168: velamen.treatment.v1.TreatmentService.CalculateMix:input_type -> velamen.treatment.v1.CalculateMixRequest
-	75,  // 169: velamen.treatment.v1.TreatmentService.CalibrateSprayer:input_type -> velamen.treatment.v1.CalibrateSprayerRequest
-	78,  // 170: velamen.treatment.v1.TreatmentService.AssessRelease:input_type -> velamen.treatment.v1.AssessReleaseRequest
-	80,  // 171: velamen.treatment.v1.TreatmentService.RecordBreach:input_type -> velamen.treatment.v1.RecordBreachRequest
-	49,  // 172: velamen.treatment.v1.TreatmentService.GetApplication:input_type -> velamen.treatment.v1.GetApplicationRequest
-	50,  // 173: velamen.treatment.v1.TreatmentService.ListApplications:input_type -> velamen.treatment.v1.ListApplicationsRequest
-	16,  // 174: velamen.treatment.v1.TreatmentService.ListTemplates:output_type -> velamen.treatment.v1.ListTemplatesResponse
-	11,  // 175: velamen.treatment.v1.TreatmentService.GetTemplate:output_type -> velamen.treatment.v1.Template
-	11,  // 176: velamen.treatment.v1.TreatmentService.PublishTemplate:output_type -> velamen.treatment.v1.Template
-	54,  // 177: velamen.treatment.v1.TreatmentService.CheckTemplate:output_type -> velamen.treatment.v1.CheckTemplateResponse
-	12,  // 178: velamen.treatment.v1.TreatmentService.CreateCase:output_type -> velamen.treatment.v1.Case
-	12,  // 179: velamen.treatment.v1.TreatmentService.GetCase:output_type -> velamen.treatment.v1.Case
-	22,  // 180: velamen.treatment.v1.TreatmentService.ListCases:output_type -> velamen.treatment.v1.ListCasesResponse
-	12,  // 181: velamen.treatment.v1.TreatmentService.CloseCase:output_type -> velamen.treatment.v1.Case
-	13,  // 182: velamen.treatment.v1.TreatmentService.CreateProgram:output_type -> velamen.treatment.v1.Program
-	13,  // 183: velamen.treatment.v1.TreatmentService.GetProgram:output_type -> velamen.treatment.v1.Program
-	28,  // 184: velamen.treatment.v1.TreatmentService.ListPrograms:output_type -> velamen.treatment.v1.ListProgramsResponse
-	30,  // 185: velamen.treatment.v1.TreatmentService.ListSteps:output_type -> velamen.treatment.v1.ListStepsResponse
-	40,  // 186: velamen.treatment.v1.TreatmentService.ConfirmStep:output_type -> velamen.treatment.v1.ConfirmStepResponse
-	13,  // 187: velamen.treatment.v1.TreatmentService.PauseProgram:output_type -> velamen.treatment.v1.Program
-	13,  // 188: velamen.treatment.v1.TreatmentService.ResumeProgram:output_type -> velamen.treatment.v1.Program
-	13,  // 189: velamen.treatment.v1.TreatmentService.AmendProgram:output_type -> velamen.treatment.v1.Program
-	13,  // 190: velamen.treatment.v1.TreatmentService.GiveUpProgram:output_type -> velamen.treatment.v1.Program
-	47,  // 191: velamen.treatment.v1.TreatmentService.ListProgramEvents:output_type -> velamen.treatment.v1.ListProgramEventsResponse
-	57,  // 192: velamen.treatment.v1.TreatmentService.CheckApplication:output_type -> velamen.treatment.v1.CheckApplicationResponse
-	60,  // 193: velamen.treatment.v1.TreatmentService.ProposeProducts:output_type -> velamen.treatment.v1.ProposeProductsResponse
-	64,  // 194: velamen.treatment.v1.TreatmentService.PlanRotation:output_type -> velamen.treatment.v1.PlanRotationResponse
-	73,  // 195: velamen.treatment.v1.TreatmentService.CalculateMix:output_type -> velamen.treatment.v1.MixSheet
-	77,  // 196: velamen.treatment.v1.TreatmentService.CalibrateSprayer:output_type -> velamen.treatment.v1.CalibrateSprayerResponse
-	79,  // 197: velamen.treatment.v1.TreatmentService.AssessRelease:output_type -> velamen.treatment.v1.ReleaseAssessment
-	48,  // 198: velamen.treatment.v1.TreatmentService.RecordBreach:output_type -> velamen.treatment.v1.Application
-	48,  // 199: velamen.treatment.v1.TreatmentService.GetApplication:output_type -> velamen.treatment.v1.Application
-	51,  // 200: velamen.treatment.v1.TreatmentService.ListApplications:output_type -> velamen.treatment.v1.ListApplicationsResponse
-	174, // [174:201] is the sub-list for method output_type
-	147, // [147:174] is the sub-list for method input_type
-	147, // [147:147] is the sub-list for extension type_name
-	147, // [147:147] is the sub-list for extension extendee
-	0,   // [0:147] is the sub-list for field type_name
+	40,  // 50: velamen.treatment.v1.Verdict.numbers:type_name -> velamen.treatment.v1.Number
+	94,  // 51: velamen.treatment.v1.Verdict.earliest_time:type_name -> google.protobuf.Timestamp
+	38,  // 52: velamen.treatment.v1.ConfirmStepRequest.confirmation:type_name -> velamen.treatment.v1.Confirmation
+	17,  // 53: velamen.treatment.v1.ConfirmStepResponse.step:type_name -> velamen.treatment.v1.Step
+	16,  // 54: velamen.treatment.v1.ConfirmStepResponse.program:type_name -> velamen.treatment.v1.Program
+	41,  // 55: velamen.treatment.v1.ConfirmStepResponse.verdicts:type_name -> velamen.treatment.v1.Verdict
+	82,  // 56: velamen.treatment.v1.ConfirmStepResponse.release:type_name -> velamen.treatment.v1.ReleaseAssessment
+	38,  // 57: velamen.treatment.v1.ProgramEvent.confirmation:type_name -> velamen.treatment.v1.Confirmation
+	94,  // 58: velamen.treatment.v1.ProgramEvent.event_time:type_name -> google.protobuf.Timestamp
+	94,  // 59: velamen.treatment.v1.ProgramEvent.create_time:type_name -> google.protobuf.Timestamp
+	48,  // 60: velamen.treatment.v1.ListProgramEventsResponse.events:type_name -> velamen.treatment.v1.ProgramEvent
+	96,  // 61: velamen.treatment.v1.Application.method:type_name -> velamen.products.v1.Method
+	35,  // 62: velamen.treatment.v1.Application.treatments:type_name -> velamen.treatment.v1.HouseTreatment
+	94,  // 63: velamen.treatment.v1.Application.start_time:type_name -> google.protobuf.Timestamp
+	94,  // 64: velamen.treatment.v1.Application.end_time:type_name -> google.protobuf.Timestamp
+	93,  // 65: velamen.treatment.v1.Application.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
+	94,  // 66: velamen.treatment.v1.Application.create_time:type_name -> google.protobuf.Timestamp
+	41,  // 67: velamen.treatment.v1.Application.verdicts:type_name -> velamen.treatment.v1.Verdict
+	39,  // 68: velamen.treatment.v1.Application.overrides:type_name -> velamen.treatment.v1.Override
+	36,  // 69: velamen.treatment.v1.Application.conditions:type_name -> velamen.treatment.v1.Conditions
+	51,  // 70: velamen.treatment.v1.ListApplicationsResponse.applications:type_name -> velamen.treatment.v1.Application
+	14,  // 71: velamen.treatment.v1.CheckTemplateRequest.template:type_name -> velamen.treatment.v1.Template
+	56,  // 72: velamen.treatment.v1.CheckTemplateResponse.findings:type_name -> velamen.treatment.v1.TemplateFinding
+	94,  // 73: velamen.treatment.v1.ProposedApplication.start_time:type_name -> google.protobuf.Timestamp
+	96,  // 74: velamen.treatment.v1.ProposedApplication.method:type_name -> velamen.products.v1.Method
+	35,  // 75: velamen.treatment.v1.ProposedApplication.treatments:type_name -> velamen.treatment.v1.HouseTreatment
+	36,  // 76: velamen.treatment.v1.ProposedApplication.conditions:type_name -> velamen.treatment.v1.Conditions
+	58,  // 77: velamen.treatment.v1.CheckApplicationRequest.application:type_name -> velamen.treatment.v1.ProposedApplication
+	41,  // 78: velamen.treatment.v1.CheckApplicationResponse.verdicts:type_name -> velamen.treatment.v1.Verdict
+	94,  // 79: velamen.treatment.v1.CheckApplicationResponse.earliest_time:type_name -> google.protobuf.Timestamp
+	94,  // 80: velamen.treatment.v1.ProposeProductsRequest.start_time:type_name -> google.protobuf.Timestamp
+	93,  // 81: velamen.treatment.v1.ProposeProductsRequest.area:type_name -> velamen.type.v1.Quantity
+	93,  // 82: velamen.treatment.v1.ProposeProductsRequest.mix_volume:type_name -> velamen.type.v1.Quantity
+	36,  // 83: velamen.treatment.v1.ProposeProductsRequest.conditions:type_name -> velamen.treatment.v1.Conditions
+	93,  // 84: velamen.treatment.v1.ProductOption.rate:type_name -> velamen.type.v1.Quantity
+	93,  // 85: velamen.treatment.v1.ProductOption.amount:type_name -> velamen.type.v1.Quantity
+	93,  // 86: velamen.treatment.v1.ProductOption.mix_volume:type_name -> velamen.type.v1.Quantity
+	93,  // 87: velamen.treatment.v1.ProductOption.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
+	93,  // 88: velamen.treatment.v1.ProductOption.in_store:type_name -> velamen.type.v1.Quantity
+	97,  // 89: velamen.treatment.v1.ProductOption.cost:type_name -> velamen.type.v1.Money
+	41,  // 90: velamen.treatment.v1.ProductOption.verdicts:type_name -> velamen.treatment.v1.Verdict
+	62,  // 91: velamen.treatment.v1.ProposeProductsResponse.proposed:type_name -> velamen.treatment.v1.ProductOption
+	62,  // 92: velamen.treatment.v1.ProposeProductsResponse.lost:type_name -> velamen.treatment.v1.ProductOption
+	94,  // 93: velamen.treatment.v1.ProposeProductsResponse.start_time:type_name -> google.protobuf.Timestamp
+	98,  // 94: velamen.treatment.v1.PlanRotationRequest.from_date:type_name -> velamen.type.v1.Date
+	98,  // 95: velamen.treatment.v1.PlanRotationRequest.to_date:type_name -> velamen.type.v1.Date
+	96,  // 96: velamen.treatment.v1.PlanRotationRequest.method:type_name -> velamen.products.v1.Method
+	98,  // 97: velamen.treatment.v1.PlannedApplication.date:type_name -> velamen.type.v1.Date
+	65,  // 98: velamen.treatment.v1.PlanRotationResponse.applications:type_name -> velamen.treatment.v1.PlannedApplication
+	66,  // 99: velamen.treatment.v1.PlanRotationResponse.conflict:type_name -> velamen.treatment.v1.RotationLimit
+	68,  // 100: velamen.treatment.v1.PlanRotationResponse.left_out:type_name -> velamen.treatment.v1.LeftOutProduct
+	93,  // 101: velamen.treatment.v1.MixProduct.rate:type_name -> velamen.type.v1.Quantity
+	93,  // 102: velamen.treatment.v1.Measure.capacity:type_name -> velamen.type.v1.Quantity
+	93,  // 103: velamen.treatment.v1.Measure.graduation:type_name -> velamen.type.v1.Quantity
+	93,  // 104: velamen.treatment.v1.BathPlan.volume:type_name -> velamen.type.v1.Quantity
+	93,  // 105: velamen.treatment.v1.BathPlan.carry_out_per_plant:type_name -> velamen.type.v1.Quantity
+	93,  // 106: velamen.treatment.v1.BathPlan.top_up_at:type_name -> velamen.type.v1.Quantity
+	93,  // 107: velamen.treatment.v1.BathPlan.discard_after:type_name -> velamen.type.v1.Quantity
+	96,  // 108: velamen.treatment.v1.CalculateMixRequest.method:type_name -> velamen.products.v1.Method
+	69,  // 109: velamen.treatment.v1.CalculateMixRequest.products:type_name -> velamen.treatment.v1.MixProduct
+	93,  // 110: velamen.treatment.v1.CalculateMixRequest.area:type_name -> velamen.type.v1.Quantity
+	93,  // 111: velamen.treatment.v1.CalculateMixRequest.water_rate:type_name -> velamen.type.v1.Quantity
+	93,  // 112: velamen.treatment.v1.CalculateMixRequest.volume:type_name -> velamen.type.v1.Quantity
+	93,  // 113: velamen.treatment.v1.CalculateMixRequest.tank_volume:type_name -> velamen.type.v1.Quantity
+	93,  // 114: velamen.treatment.v1.CalculateMixRequest.tank_minimum:type_name -> velamen.type.v1.Quantity
+	70,  // 115: velamen.treatment.v1.CalculateMixRequest.measures:type_name -> velamen.treatment.v1.Measure
+	71,  // 116: velamen.treatment.v1.CalculateMixRequest.bath:type_name -> velamen.treatment.v1.BathPlan
+	93,  // 117: velamen.treatment.v1.Measuring.amount:type_name -> velamen.type.v1.Quantity
+	93,  // 118: velamen.treatment.v1.LoadProduct.amount:type_name -> velamen.type.v1.Quantity
+	93,  // 119: velamen.treatment.v1.LoadProduct.amount_in_other_units:type_name -> velamen.type.v1.Quantity
+	73,  // 120: velamen.treatment.v1.LoadProduct.measuring:type_name -> velamen.treatment.v1.Measuring
+	93,  // 121: velamen.treatment.v1.TankLoad.volume:type_name -> velamen.type.v1.Quantity
+	74,  // 122: velamen.treatment.v1.TankLoad.products:type_name -> velamen.treatment.v1.LoadProduct
+	93,  // 123: velamen.treatment.v1.TankLoad.area:type_name -> velamen.type.v1.Quantity
+	93,  // 124: velamen.treatment.v1.MixSheet.total_volume:type_name -> velamen.type.v1.Quantity
+	75,  // 125: velamen.treatment.v1.MixSheet.loads:type_name -> velamen.treatment.v1.TankLoad
+	93,  // 126: velamen.treatment.v1.MixSheet.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
+	93,  // 127: velamen.treatment.v1.CatchTest.caught:type_name -> velamen.type.v1.Quantity
+	93,  // 128: velamen.treatment.v1.CatchTest.duration:type_name -> velamen.type.v1.Quantity
+	77,  // 129: velamen.treatment.v1.CalibrateSprayerRequest.nozzles:type_name -> velamen.treatment.v1.CatchTest
+	93,  // 130: velamen.treatment.v1.CalibrateSprayerRequest.new_nozzle_output:type_name -> velamen.type.v1.Quantity
+	93,  // 131: velamen.treatment.v1.CalibrateSprayerRequest.speed:type_name -> velamen.type.v1.Quantity
+	93,  // 132: velamen.treatment.v1.CalibrateSprayerRequest.course_length:type_name -> velamen.type.v1.Quantity
+	93,  // 133: velamen.treatment.v1.CalibrateSprayerRequest.course_duration:type_name -> velamen.type.v1.Quantity
+	93,  // 134: velamen.treatment.v1.CalibrateSprayerRequest.swath:type_name -> velamen.type.v1.Quantity
+	93,  // 135: velamen.treatment.v1.NozzleFinding.output:type_name -> velamen.type.v1.Quantity
+	93,  // 136: velamen.treatment.v1.CalibrateSprayerResponse.output:type_name -> velamen.type.v1.Quantity
+	93,  // 137: velamen.treatment.v1.CalibrateSprayerResponse.speed:type_name -> velamen.type.v1.Quantity
+	93,  // 138: velamen.treatment.v1.CalibrateSprayerResponse.volume_rate:type_name -> velamen.type.v1.Quantity
+	93,  // 139: velamen.treatment.v1.CalibrateSprayerResponse.volume_rate_us:type_name -> velamen.type.v1.Quantity
+	79,  // 140: velamen.treatment.v1.CalibrateSprayerResponse.nozzles:type_name -> velamen.treatment.v1.NozzleFinding
+	93,  // 141: velamen.treatment.v1.ReleaseAssessment.confidence:type_name -> velamen.type.v1.Quantity
+	93,  // 142: velamen.treatment.v1.ReleaseAssessment.prevalence_ruled_out:type_name -> velamen.type.v1.Quantity
+	94,  // 143: velamen.treatment.v1.ReleaseAssessment.exposure_end_time:type_name -> google.protobuf.Timestamp
+	94,  // 144: velamen.treatment.v1.ReleaseAssessment.earliest_time:type_name -> google.protobuf.Timestamp
+	58,  // 145: velamen.treatment.v1.RecordBreachRequest.application:type_name -> velamen.treatment.v1.ProposedApplication
+	94,  // 146: velamen.treatment.v1.RecordBreachRequest.end_time:type_name -> google.protobuf.Timestamp
+	94,  // 147: velamen.treatment.v1.TraceContactsRequest.onset_time:type_name -> google.protobuf.Timestamp
+	94,  // 148: velamen.treatment.v1.TraceContactsRequest.survey_time:type_name -> google.protobuf.Timestamp
+	9,   // 149: velamen.treatment.v1.Contact.kind:type_name -> velamen.treatment.v1.ContactKind
+	94,  // 150: velamen.treatment.v1.Contact.start_time:type_name -> google.protobuf.Timestamp
+	94,  // 151: velamen.treatment.v1.Contact.end_time:type_name -> google.protobuf.Timestamp
+	85,  // 152: velamen.treatment.v1.ExposedLot.contacts:type_name -> velamen.treatment.v1.Contact
+	10,  // 153: velamen.treatment.v1.ExposedLot.zone:type_name -> velamen.treatment.v1.Zone
+	93,  // 154: velamen.treatment.v1.ExposedLot.distance:type_name -> velamen.type.v1.Quantity
+	94,  // 155: velamen.treatment.v1.SoldPlants.sell_time:type_name -> google.protobuf.Timestamp
+	94,  // 156: velamen.treatment.v1.ContactTrace.window_start_time:type_name -> google.protobuf.Timestamp
+	94,  // 157: velamen.treatment.v1.ContactTrace.window_end_time:type_name -> google.protobuf.Timestamp
+	86,  // 158: velamen.treatment.v1.ContactTrace.exposed_lots:type_name -> velamen.treatment.v1.ExposedLot
+	87,  // 159: velamen.treatment.v1.ContactTrace.sold:type_name -> velamen.treatment.v1.SoldPlants
+	11,  // 160: velamen.treatment.v1.InspectionReason.kind:type_name -> velamen.treatment.v1.InspectionReasonKind
+	90,  // 161: velamen.treatment.v1.ProposedInspection.reasons:type_name -> velamen.treatment.v1.InspectionReason
+	94,  // 162: velamen.treatment.v1.ProposedInspection.last_inspect_time:type_name -> google.protobuf.Timestamp
+	91,  // 163: velamen.treatment.v1.InspectionPlan.inspections:type_name -> velamen.treatment.v1.ProposedInspection
+	18,  // 164: velamen.treatment.v1.TreatmentService.ListTemplates:input_type -> velamen.treatment.v1.ListTemplatesRequest
+	20,  // 165: velamen.treatment.v1.TreatmentService.GetTemplate:input_type -> velamen.treatment.v1.GetTemplateRequest
+	21,  // 166: velamen.treatment.v1.TreatmentService.PublishTemplate:input_type -> velamen.treatment.v1.PublishTemplateRequest
+	55,  // 167: velamen.treatment.v1.TreatmentService.CheckTemplate:input_type -> velamen.treatment.v1.CheckTemplateRequest
+	22,  // 168: velamen.treatment.v1.TreatmentService.CreateCase:input_type -> velamen.treatment.v1.CreateCaseRequest
+	23,  // 169: velamen.treatment.v1.TreatmentService.GetCase:input_type -> velamen.treatment.v1.GetCaseRequest
+	24,  // 170: velamen.treatment.v1.TreatmentService.ListCases:input_type -> velamen.treatment.v1.ListCasesRequest
+	26,  // 171: velamen.treatment.v1.TreatmentService.CloseCase:input_type -> velamen.treatment.v1.CloseCaseRequest
+	28,  // 172: velamen.treatment.v1.TreatmentService.CreateProgram:input_type -> velamen.treatment.v1.CreateProgramRequest
+	29,  // 173: velamen.treatment.v1.TreatmentService.GetProgram:input_type -> velamen.treatment.v1.GetProgramRequest
+	30,  // 174: velamen.treatment.v1.TreatmentService.ListPrograms:input_type -> velamen.treatment.v1.ListProgramsRequest
+	32,  // 175: velamen.treatment.v1.TreatmentService.ListSteps:input_type -> velamen.treatment.v1.ListStepsRequest
+	42,  // 176: velamen.treatment.v1.TreatmentService.ConfirmStep:input_type -> velamen.treatment.v1.ConfirmStepRequest
+	44,  // 177: velamen.treatment.v1.TreatmentService.PauseProgram:input_type -> velamen.treatment.v1.PauseProgramRequest
+	45,  // 178: velamen.treatment.v1.TreatmentService.ResumeProgram:input_type -> velamen.treatment.v1.ResumeProgramRequest
+	46,  // 179: velamen.treatment.v1.TreatmentService.AmendProgram:input_type -> velamen.treatment.v1.AmendProgramRequest
+	47,  // 180: velamen.treatment.v1.TreatmentService.GiveUpProgram:input_type -> velamen.treatment.v1.GiveUpProgramRequest
+	49,  // 181: velamen.treatment.v1.TreatmentService.ListProgramEvents:input_type -> velamen.treatment.v1.ListProgramEventsRequest
+	59,  // 182: velamen.treatment.v1.TreatmentService.CheckApplication:input_type -> velamen.treatment.v1.CheckApplicationRequest
+	61,  // 183: velamen.treatment.v1.TreatmentService.ProposeProducts:input_type -> velamen.treatment.v1.ProposeProductsRequest
+	64,  // 184: velamen.treatment.v1.TreatmentService.PlanRotation:input_type -> velamen.treatment.v1.PlanRotationRequest
+	72,  // 185: velamen.treatment.v1.TreatmentService.CalculateMix:input_type -> velamen.treatment.v1.CalculateMixRequest
+	78,  // 186: velamen.treatment.v1.TreatmentService.CalibrateSprayer:input_type -> velamen.treatment.v1.CalibrateSprayerRequest
+	81,  // 187: velamen.treatment.v1.TreatmentService.AssessRelease:input_type -> velamen.treatment.v1.AssessReleaseRequest
+	83,  // 188: velamen.treatment.v1.TreatmentService.RecordBreach:input_type -> velamen.treatment.v1.RecordBreachRequest
+	52,  // 189: velamen.treatment.v1.TreatmentService.GetApplication:input_type -> velamen.treatment.v1.GetApplicationRequest
+	53,  // 190: velamen.treatment.v1.TreatmentService.ListApplications:input_type -> velamen.treatment.v1.ListApplicationsRequest
+	84,  // 191: velamen.treatment.v1.TreatmentService.TraceContacts:input_type -> velamen.treatment.v1.TraceContactsRequest
+	89,  // 192: velamen.treatment.v1.TreatmentService.ProposeInspections:input_type -> velamen.treatment.v1.ProposeInspectionsRequest
+	19,  // 193: velamen.treatment.v1.TreatmentService.ListTemplates:output_type -> velamen.treatment.v1.ListTemplatesResponse
+	14,  // 194: velamen.treatment.v1.TreatmentService.GetTemplate:output_type -> velamen.treatment.v1.Template
+	14,  // 195: velamen.treatment.v1.TreatmentService.PublishTemplate:output_type -> velamen.treatment.v1.Template
+	57,  // 196: velamen.treatment.v1.TreatmentService.CheckTemplate:output_type -> velamen.treatment.v1.CheckTemplateResponse
+	15,  // 197: velamen.treatment.v1.TreatmentService.CreateCase:output_type -> velamen.treatment.v1.Case
+	15,  // 198: velamen.treatment.v1.TreatmentService.GetCase:output_type -> velamen.treatment.v1.Case
+	25,  // 199: velamen.treatment.v1.TreatmentService.ListCases:output_type -> velamen.treatment.v1.ListCasesResponse
+	15,  // 200: velamen.treatment.v1.TreatmentService.CloseCase:output_type -> velamen.treatment.v1.Case
+	16,  // 201: velamen.treatment.v1.TreatmentService.CreateProgram:output_type -> velamen.treatment.v1.Program
+	16,  // 202: velamen.treatment.v1.TreatmentService.GetProgram:output_type -> velamen.treatment.v1.Program
+	31,  // 203: velamen.treatment.v1.TreatmentService.ListPrograms:output_type -> velamen.treatment.v1.ListProgramsResponse
+	33,  // 204: velamen.treatment.v1.TreatmentService.ListSteps:output_type -> velamen.treatment.v1.ListStepsResponse
+	43,  // 205: velamen.treatment.v1.TreatmentService.ConfirmStep:output_type -> velamen.treatment.v1.ConfirmStepResponse
+	16,  // 206: velamen.treatment.v1.TreatmentService.PauseProgram:output_type -> velamen.treatment.v1.Program
+	16,  // 207: velamen.treatment.v1.TreatmentService.ResumeProgram:output_type -> velamen.treatment.v1.Program
+	16,  // 208: velamen.treatment.v1.TreatmentService.AmendProgram:output_type -> velamen.treatment.v1.Program
+	16,  // 209: velamen.treatment.v1.TreatmentService.GiveUpProgram:output_type -> velamen.treatment.v1.Program
+	50,  // 210: velamen.treatment.v1.TreatmentService.ListProgramEvents:output_type -> velamen.treatment.v1.ListProgramEventsResponse
+	60,  // 211: velamen.treatment.v1.TreatmentService.CheckApplication:output_type -> velamen.treatment.v1.CheckApplicationResponse
+	63,  // 212: velamen.treatment.v1.TreatmentService.ProposeProducts:output_type -> velamen.treatment.v1.ProposeProductsResponse
+	67,  // 213: velamen.treatment.v1.TreatmentService.PlanRotation:output_type -> velamen.treatment.v1.PlanRotationResponse
+	76,  // 214: velamen.treatment.v1.TreatmentService.CalculateMix:output_type -> velamen.treatment.v1.MixSheet
+	80,  // 215: velamen.treatment.v1.TreatmentService.CalibrateSprayer:output_type -> velamen.treatment.v1.CalibrateSprayerResponse
+	82,  // 216: velamen.treatment.v1.TreatmentService.AssessRelease:output_type -> velamen.treatment.v1.ReleaseAssessment
+	51,  // 217: velamen.treatment.v1.TreatmentService.RecordBreach:output_type -> velamen.treatment.v1.Application
+	51,  // 218: velamen.treatment.v1.TreatmentService.GetApplication:output_type -> velamen.treatment.v1.Application
+	54,  // 219: velamen.treatment.v1.TreatmentService.ListApplications:output_type -> velamen.treatment.v1.ListApplicationsResponse
+	88,  // 220: velamen.treatment.v1.TreatmentService.TraceContacts:output_type -> velamen.treatment.v1.ContactTrace
+	92,  // 221: velamen.treatment.v1.TreatmentService.ProposeInspections:output_type -> velamen.treatment.v1.InspectionPlan
+	193, // [193:222] is the sub-list for method output_type
+	164, // [164:193] is the sub-list for method input_type
+	164, // [164:164] is the sub-list for extension type_name
+	164, // [164:164] is the sub-list for extension extendee
+	0,   // [0:164] is the sub-list for field type_name
 }
 
 func init() { file_velamen_treatment_v1_treatment_proto_init() }
@@ -7667,8 +8873,8 @@ func file_velamen_treatment_v1_treatment_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_velamen_treatment_v1_treatment_proto_rawDesc), len(file_velamen_treatment_v1_treatment_proto_rawDesc)),
-			NumEnums:      9,
-			NumMessages:   72,
+			NumEnums:      12,
+			NumMessages:   81,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -22,33 +22,35 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	TreatmentService_ListTemplates_FullMethodName     = "/velamen.treatment.v1.TreatmentService/ListTemplates"
-	TreatmentService_GetTemplate_FullMethodName       = "/velamen.treatment.v1.TreatmentService/GetTemplate"
-	TreatmentService_PublishTemplate_FullMethodName   = "/velamen.treatment.v1.TreatmentService/PublishTemplate"
-	TreatmentService_CheckTemplate_FullMethodName     = "/velamen.treatment.v1.TreatmentService/CheckTemplate"
-	TreatmentService_CreateCase_FullMethodName        = "/velamen.treatment.v1.TreatmentService/CreateCase"
-	TreatmentService_GetCase_FullMethodName           = "/velamen.treatment.v1.TreatmentService/GetCase"
-	TreatmentService_ListCases_FullMethodName         = "/velamen.treatment.v1.TreatmentService/ListCases"
-	TreatmentService_CloseCase_FullMethodName         = "/velamen.treatment.v1.TreatmentService/CloseCase"
-	TreatmentService_CreateProgram_FullMethodName     = "/velamen.treatment.v1.TreatmentService/CreateProgram"
-	TreatmentService_GetProgram_FullMethodName        = "/velamen.treatment.v1.TreatmentService/GetProgram"
-	TreatmentService_ListPrograms_FullMethodName      = "/velamen.treatment.v1.TreatmentService/ListPrograms"
-	TreatmentService_ListSteps_FullMethodName         = "/velamen.treatment.v1.TreatmentService/ListSteps"
-	TreatmentService_ConfirmStep_FullMethodName       = "/velamen.treatment.v1.TreatmentService/ConfirmStep"
-	TreatmentService_PauseProgram_FullMethodName      = "/velamen.treatment.v1.TreatmentService/PauseProgram"
-	TreatmentService_ResumeProgram_FullMethodName     = "/velamen.treatment.v1.TreatmentService/ResumeProgram"
-	TreatmentService_AmendProgram_FullMethodName      = "/velamen.treatment.v1.TreatmentService/AmendProgram"
-	TreatmentService_GiveUpProgram_FullMethodName     = "/velamen.treatment.v1.TreatmentService/GiveUpProgram"
-	TreatmentService_ListProgramEvents_FullMethodName = "/velamen.treatment.v1.TreatmentService/ListProgramEvents"
-	TreatmentService_CheckApplication_FullMethodName  = "/velamen.treatment.v1.TreatmentService/CheckApplication"
-	TreatmentService_ProposeProducts_FullMethodName   = "/velamen.treatment.v1.TreatmentService/ProposeProducts"
-	TreatmentService_PlanRotation_FullMethodName      = "/velamen.treatment.v1.TreatmentService/PlanRotation"
-	TreatmentService_CalculateMix_FullMethodName      = "/velamen.treatment.v1.TreatmentService/CalculateMix"
-	TreatmentService_CalibrateSprayer_FullMethodName  = "/velamen.treatment.v1.TreatmentService/CalibrateSprayer"
-	TreatmentService_AssessRelease_FullMethodName     = "/velamen.treatment.v1.TreatmentService/AssessRelease"
-	TreatmentService_RecordBreach_FullMethodName      = "/velamen.treatment.v1.TreatmentService/RecordBreach"
-	TreatmentService_GetApplication_FullMethodName    = "/velamen.treatment.v1.TreatmentService/GetApplication"
-	TreatmentService_ListApplications_FullMethodName  = "/velamen.treatment.v1.TreatmentService/ListApplications"
+	TreatmentService_ListTemplates_FullMethodName      = "/velamen.treatment.v1.TreatmentService/ListTemplates"
+	TreatmentService_GetTemplate_FullMethodName        = "/velamen.treatment.v1.TreatmentService/GetTemplate"
+	TreatmentService_PublishTemplate_FullMethodName    = "/velamen.treatment.v1.TreatmentService/PublishTemplate"
+	TreatmentService_CheckTemplate_FullMethodName      = "/velamen.treatment.v1.TreatmentService/CheckTemplate"
+	TreatmentService_CreateCase_FullMethodName         = "/velamen.treatment.v1.TreatmentService/CreateCase"
+	TreatmentService_GetCase_FullMethodName            = "/velamen.treatment.v1.TreatmentService/GetCase"
+	TreatmentService_ListCases_FullMethodName          = "/velamen.treatment.v1.TreatmentService/ListCases"
+	TreatmentService_CloseCase_FullMethodName          = "/velamen.treatment.v1.TreatmentService/CloseCase"
+	TreatmentService_CreateProgram_FullMethodName      = "/velamen.treatment.v1.TreatmentService/CreateProgram"
+	TreatmentService_GetProgram_FullMethodName         = "/velamen.treatment.v1.TreatmentService/GetProgram"
+	TreatmentService_ListPrograms_FullMethodName       = "/velamen.treatment.v1.TreatmentService/ListPrograms"
+	TreatmentService_ListSteps_FullMethodName          = "/velamen.treatment.v1.TreatmentService/ListSteps"
+	TreatmentService_ConfirmStep_FullMethodName        = "/velamen.treatment.v1.TreatmentService/ConfirmStep"
+	TreatmentService_PauseProgram_FullMethodName       = "/velamen.treatment.v1.TreatmentService/PauseProgram"
+	TreatmentService_ResumeProgram_FullMethodName      = "/velamen.treatment.v1.TreatmentService/ResumeProgram"
+	TreatmentService_AmendProgram_FullMethodName       = "/velamen.treatment.v1.TreatmentService/AmendProgram"
+	TreatmentService_GiveUpProgram_FullMethodName      = "/velamen.treatment.v1.TreatmentService/GiveUpProgram"
+	TreatmentService_ListProgramEvents_FullMethodName  = "/velamen.treatment.v1.TreatmentService/ListProgramEvents"
+	TreatmentService_CheckApplication_FullMethodName   = "/velamen.treatment.v1.TreatmentService/CheckApplication"
+	TreatmentService_ProposeProducts_FullMethodName    = "/velamen.treatment.v1.TreatmentService/ProposeProducts"
+	TreatmentService_PlanRotation_FullMethodName       = "/velamen.treatment.v1.TreatmentService/PlanRotation"
+	TreatmentService_CalculateMix_FullMethodName       = "/velamen.treatment.v1.TreatmentService/CalculateMix"
+	TreatmentService_CalibrateSprayer_FullMethodName   = "/velamen.treatment.v1.TreatmentService/CalibrateSprayer"
+	TreatmentService_AssessRelease_FullMethodName      = "/velamen.treatment.v1.TreatmentService/AssessRelease"
+	TreatmentService_RecordBreach_FullMethodName       = "/velamen.treatment.v1.TreatmentService/RecordBreach"
+	TreatmentService_GetApplication_FullMethodName     = "/velamen.treatment.v1.TreatmentService/GetApplication"
+	TreatmentService_ListApplications_FullMethodName   = "/velamen.treatment.v1.TreatmentService/ListApplications"
+	TreatmentService_TraceContacts_FullMethodName      = "/velamen.treatment.v1.TreatmentService/TraceContacts"
+	TreatmentService_ProposeInspections_FullMethodName = "/velamen.treatment.v1.TreatmentService/ProposeInspections"
 )
 
 // TreatmentServiceClient is the client API for TreatmentService service.
@@ -122,6 +124,13 @@ type TreatmentServiceClient interface {
 	GetApplication(ctx context.Context, in *GetApplicationRequest, opts ...grpc.CallOption) (*Application, error)
 	// ListApplications returns applications, newest first.
 	ListApplications(ctx context.Context, in *ListApplicationsRequest, opts ...grpc.CallOption) (*ListApplicationsResponse, error)
+	// TraceContacts says which lots could have caught a disorder from infected lots,
+	// the most exposed first, how to inspect them, and which lots lie inside the
+	// zones that a law sets in metres.
+	TraceContacts(ctx context.Context, in *TraceContactsRequest, opts ...grpc.CallOption) (*ContactTrace, error)
+	// ProposeInspections says which lots to look at on a day, why, and how many
+	// plants of each.
+	ProposeInspections(ctx context.Context, in *ProposeInspectionsRequest, opts ...grpc.CallOption) (*InspectionPlan, error)
 }
 
 type treatmentServiceClient struct {
@@ -402,6 +411,26 @@ func (c *treatmentServiceClient) ListApplications(ctx context.Context, in *ListA
 	return out, nil
 }
 
+func (c *treatmentServiceClient) TraceContacts(ctx context.Context, in *TraceContactsRequest, opts ...grpc.CallOption) (*ContactTrace, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ContactTrace)
+	err := c.cc.Invoke(ctx, TreatmentService_TraceContacts_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *treatmentServiceClient) ProposeInspections(ctx context.Context, in *ProposeInspectionsRequest, opts ...grpc.CallOption) (*InspectionPlan, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(InspectionPlan)
+	err := c.cc.Invoke(ctx, TreatmentService_ProposeInspections_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // TreatmentServiceServer is the server API for TreatmentService service.
 // All implementations must embed UnimplementedTreatmentServiceServer
 // for forward compatibility.
@@ -473,6 +502,13 @@ type TreatmentServiceServer interface {
 	GetApplication(context.Context, *GetApplicationRequest) (*Application, error)
 	// ListApplications returns applications, newest first.
 	ListApplications(context.Context, *ListApplicationsRequest) (*ListApplicationsResponse, error)
+	// TraceContacts says which lots could have caught a disorder from infected lots,
+	// the most exposed first, how to inspect them, and which lots lie inside the
+	// zones that a law sets in metres.
+	TraceContacts(context.Context, *TraceContactsRequest) (*ContactTrace, error)
+	// ProposeInspections says which lots to look at on a day, why, and how many
+	// plants of each.
+	ProposeInspections(context.Context, *ProposeInspectionsRequest) (*InspectionPlan, error)
 	mustEmbedUnimplementedTreatmentServiceServer()
 }
 
@@ -563,6 +599,12 @@ func (UnimplementedTreatmentServiceServer) GetApplication(context.Context, *GetA
 }
 func (UnimplementedTreatmentServiceServer) ListApplications(context.Context, *ListApplicationsRequest) (*ListApplicationsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListApplications not implemented")
+}
+func (UnimplementedTreatmentServiceServer) TraceContacts(context.Context, *TraceContactsRequest) (*ContactTrace, error) {
+	return nil, status.Error(codes.Unimplemented, "method TraceContacts not implemented")
+}
+func (UnimplementedTreatmentServiceServer) ProposeInspections(context.Context, *ProposeInspectionsRequest) (*InspectionPlan, error) {
+	return nil, status.Error(codes.Unimplemented, "method ProposeInspections not implemented")
 }
 func (UnimplementedTreatmentServiceServer) mustEmbedUnimplementedTreatmentServiceServer() {}
 func (UnimplementedTreatmentServiceServer) testEmbeddedByValue()                          {}
@@ -1071,6 +1113,42 @@ func _TreatmentService_ListApplications_Handler(srv interface{}, ctx context.Con
 	return interceptor(ctx, in, info, handler)
 }
 
+func _TreatmentService_TraceContacts_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(TraceContactsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TreatmentServiceServer).TraceContacts(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TreatmentService_TraceContacts_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TreatmentServiceServer).TraceContacts(ctx, req.(*TraceContactsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _TreatmentService_ProposeInspections_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ProposeInspectionsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TreatmentServiceServer).ProposeInspections(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TreatmentService_ProposeInspections_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TreatmentServiceServer).ProposeInspections(ctx, req.(*ProposeInspectionsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // TreatmentService_ServiceDesc is the grpc.ServiceDesc for TreatmentService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -1185,6 +1263,14 @@ var TreatmentService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListApplications",
 			Handler:    _TreatmentService_ListApplications_Handler,
+		},
+		{
+			MethodName: "TraceContacts",
+			Handler:    _TreatmentService_TraceContacts_Handler,
+		},
+		{
+			MethodName: "ProposeInspections",
+			Handler:    _TreatmentService_ProposeInspections_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

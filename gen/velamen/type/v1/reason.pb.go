@@ -100,6 +100,13 @@ const (
 	Reason_REASON_CONTAINER_INSUFFICIENT Reason = 34
 	// The inspections so far do not show what a release needs.
 	Reason_REASON_RELEASE_UNPROVEN Reason = 35
+	// An authority holds the lot: it may not be moved, split, joined or sold.
+	Reason_REASON_LOT_OFFICIALLY_HELD Reason = 36
+	// Two signs of one inspection cannot both be true of the same organ, or the plant
+	// does not have the organ.
+	Reason_REASON_SIGNS_CONTRADICT Reason = 37
+	// A climate logger's file cannot be trusted: its units, times or columns.
+	Reason_REASON_CLIMATE_FILE_REJECTED Reason = 38
 )
 
 // Enum value maps for Reason.
@@ -141,6 +148,9 @@ var (
 		33: "REASON_ALIAS_CONFLICT",
 		34: "REASON_CONTAINER_INSUFFICIENT",
 		35: "REASON_RELEASE_UNPROVEN",
+		36: "REASON_LOT_OFFICIALLY_HELD",
+		37: "REASON_SIGNS_CONTRADICT",
+		38: "REASON_CLIMATE_FILE_REJECTED",
 	}
 	Reason_value = map[string]int32{
 		"REASON_UNSPECIFIED":               0,
@@ -179,6 +189,9 @@ var (
 		"REASON_ALIAS_CONFLICT":            33,
 		"REASON_CONTAINER_INSUFFICIENT":    34,
 		"REASON_RELEASE_UNPROVEN":          35,
+		"REASON_LOT_OFFICIALLY_HELD":       36,
+		"REASON_SIGNS_CONTRADICT":          37,
+		"REASON_CLIMATE_FILE_REJECTED":     38,
 	}
 )
 
@@ -213,7 +226,7 @@ var File_velamen_type_v1_reason_proto protoreflect.FileDescriptor
 
 const file_velamen_type_v1_reason_proto_rawDesc = "" +
 	"\n" +
-	"\x1cvelamen/type/v1/reason.proto\x12\x0fvelamen.type.v1*\x81\b\n" +
+	"\x1cvelamen/type/v1/reason.proto\x12\x0fvelamen.type.v1*\xe0\b\n" +
 	"\x06Reason\x12\x16\n" +
 	"\x12REASON_UNSPECIFIED\x10\x00\x12\x18\n" +
 	"\x14REASON_INVALID_FIELD\x10\x01\x12\x14\n" +
@@ -251,7 +264,10 @@ const file_velamen_type_v1_reason_proto_rawDesc = "" +
 	"\x13REASON_RULE_REFUSES\x10 \x12\x19\n" +
 	"\x15REASON_ALIAS_CONFLICT\x10!\x12!\n" +
 	"\x1dREASON_CONTAINER_INSUFFICIENT\x10\"\x12\x1b\n" +
-	"\x17REASON_RELEASE_UNPROVEN\x10#B\xa4\x01\n" +
+	"\x17REASON_RELEASE_UNPROVEN\x10#\x12\x1e\n" +
+	"\x1aREASON_LOT_OFFICIALLY_HELD\x10$\x12\x1b\n" +
+	"\x17REASON_SIGNS_CONTRADICT\x10%\x12 \n" +
+	"\x1cREASON_CLIMATE_FILE_REJECTED\x10&B\xa4\x01\n" +
 	"\x13com.velamen.type.v1B\vReasonProtoP\x01Z\"velamen/gen/velamen/type/v1;typev1\xa2\x02\x03VTX\xaa\x02\x0fVelamen.Type.V1\xca\x02\x0fVelamen\\Type\\V1\xe2\x02\x1bVelamen\\Type\\V1\\GPBMetadata\xea\x02\x11Velamen::Type::V1b\x06proto3"
 
 var (
