@@ -93,6 +93,10 @@ func (r *reader) enter(kind, id string, index map[string]int, at int) {
 	index[id] = at
 }
 
+// greatestWeight keeps one disorder from drowning all others before anybody has
+// looked.
+const greatestWeight = 10
+
 // chances are the words for probabilities and for how common a disorder is.
 func (r *reader) chances() {
 	var file struct {
@@ -107,8 +111,8 @@ func (r *reader) chances() {
 	}
 	for word, text := range file.Weights {
 		weight, err := strconv.ParseFloat(text, 64)
-		if err != nil || weight <= 0 || weight > 1 {
-			r.fault("chances.yaml: %s: the weight must be above 0 and at most 1", word)
+		if err != nil || weight <= 0 || weight > greatestWeight {
+			r.fault("chances.yaml: %s: the weight must be above 0 and at most %d", word, greatestWeight)
 		}
 		r.weights[word] = weight
 	}
