@@ -241,7 +241,7 @@ func (r *reader) signs() {
 	}
 	for i, row := range file.Groups {
 		r.enter("group", row.ID, r.base.groups, i)
-		if row.Dependence < 0 || row.Dependence > 1 || row.Description == "" {
+		if !(row.Dependence >= 0 && row.Dependence <= 1) || row.Description == "" { // NaN as well
 			r.fault("group %q: needs a description and a dependence of 0 to 1", row.ID)
 		}
 		r.base.Groups = append(r.base.Groups, Group{ID: row.ID, Description: row.Description, Dependence: row.Dependence})
