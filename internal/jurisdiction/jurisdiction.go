@@ -86,3 +86,33 @@ func assigned(country string) bool {
 	return err == nil && region.IsCountry() && region.Canonicalize() == region &&
 		region.String() == official && !slices.Contains(notAssigned, official)
 }
+
+// members are the states in which the EU's law binds, since 1 February 2020, by
+// their ISO 3166-1 codes. Source: Treaty on European Union, article 52, and the
+// withdrawal of the United Kingdom; from memory.
+var members = []string{
+	"AT", "BE", "BG", "CY", "CZ", "DE", "DK", "EE", "ES", "FI", "FR", "GR", "HR", "HU", "IE", "IT", "LT", "LU", "LV",
+	"MT", "NL", "PL", "PT", "RO", "SE", "SI", "SK",
+}
+
+// Laws returns the laws that bind in a jurisdiction, the narrowest first: its own,
+// its country's, and the EU's in a member. For "US-CA" they are US-CA and US, for
+// "DE" DE and EU. A law binds whichever of two codes of a country is entered.
+func Laws(code string) []string {
+	if code == "" {
+		return nil
+	}
+	all := []string{code}
+	country, subdivision := Country(code)
+	if subdivision {
+		all = append(all, country)
+	}
+	if official, other := Official(country); other {
+		country = official
+		all = append(all, country)
+	}
+	if slices.Contains(members, country) {
+		all = append(all, EU)
+	}
+	return all
+}

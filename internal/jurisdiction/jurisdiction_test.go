@@ -44,6 +44,17 @@ func TestCountriesAreThoseOfISO(t *testing.T) {
 	require.Equal(t, 249+len(officialCodes)+1, known)
 }
 
+func TestLawsOfAJurisdiction(t *testing.T) {
+	require.Len(t, members, 27)
+	require.NotContains(t, members, "GB")
+	for code, laws := range map[string][]string{
+		"US-CA": {"US-CA", "US"}, "DE-BY": {"DE-BY", "DE", "EU"}, "EU": {"EU"}, "EL": {"EL", "GR", "EU"}, "GR": {"GR", "EU"},
+		"UK": {"UK", "GB"}, "GB-ENG": {"GB-ENG", "GB"}, "ZA": {"ZA"}, "": nil,
+	} {
+		require.Equal(t, laws, Laws(code), code)
+	}
+}
+
 func FuzzCheck(f *testing.F) {
 	for _, seed := range []string{"ZA", "US-CA", "EU", "EL", "XX", "US-", "-", "é"} {
 		f.Add(seed)

@@ -37,8 +37,6 @@ type Approval struct {
 type law struct {
 	// jurisdiction is the law's own code.
 	jurisdiction string
-	// bindsIn are the countries in which it is law; none for a country's own.
-	bindsIn []string
 	// ended are the approvals that it ended, by active ingredient.
 	ended []Approval
 }
@@ -82,7 +80,6 @@ func readLaws(files fs.FS) ([]law, error) {
 // lawFile is a file of approvals.
 type lawFile struct {
 	Jurisdiction string        `yaml:"jurisdiction"`
-	BindsIn      []string      `yaml:"binds_in"`
 	NotApproved  []approvalRow `yaml:"not_approved"`
 }
 
@@ -106,12 +103,7 @@ func parseLaw(file []byte) (law, error) {
 	if err := jurisdiction.CheckLaw(read.Jurisdiction); err != nil {
 		return law{}, fmt.Errorf("jurisdiction: %w", err)
 	}
-	one := law{jurisdiction: read.Jurisdiction, bindsIn: read.BindsIn}
-	for _, country := range read.BindsIn {
-		if err := jurisdiction.Check(country); err != nil {
-			return law{}, fmt.Errorf("binds_in: %w", err)
-		}
-	}
+	one := law{jurisdiction: read.Jurisdiction}
 	for i, row := range read.NotApproved {
 		approval, err := row.approval(read.Jurisdiction)
 		if err != nil {
@@ -143,30 +135,9 @@ func (row approvalRow) approval(code string) (Approval, error) {
 	}, nil
 }
 
-// LawsOf returns the laws that bind in a jurisdiction, the narrowest first: its
-// own, its country's, and a union's that the country is a member of. For "US-CA"
-// they are US-CA and US, for "DE" DE and EU. A law binds whichever of two codes of
-// a country is entered.
-func LawsOf(code string) []string {
-	if code == "" {
-		return nil
-	}
-	all := []string{code}
-	country, subdivision := jurisdiction.Country(code)
-	if subdivision {
-		all = append(all, country)
-	}
-	if official, other := jurisdiction.Official(country); other {
-		country = official
-		all = append(all, country)
-	}
-	for _, one := range laws() {
-		if slices.Contains(one.bindsIn, country) {
-			all = append(all, one.jurisdiction)
-		}
-	}
-	return all
-}
+// LawsOf returns the laws under which products are registered and active
+// ingredients approved in a jurisdiction, the narrowest first.
+func LawsOf(code string) []string { return jurisdiction.Laws(code) }
 
 // ApprovalFor reports whether an active ingredient may be used in a jurisdiction
 // (an ISO 3166-1 or 3166-2 code) on a day (YYYY-MM-DD), as far as approvals go:

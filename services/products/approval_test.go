@@ -33,13 +33,6 @@ func TestUseAfterTheLastDayIsRefusedInTheEUAsPublished(t *testing.T) {
 
 // Source: article 52 of the Treaty on European Union, from memory: 27 member
 // states since the United Kingdom left.
-func TestTheEUHas27MembersAsPublished(t *testing.T) {
-	require.Len(t, laws(), 1)
-	require.Equal(t, "EU", laws()[0].jurisdiction)
-	require.Len(t, laws()[0].bindsIn, 27)
-	require.NotContains(t, laws()[0].bindsIn, "GB")
-}
-
 func TestThiophanateMethylAndEpoxiconazoleHaveHistoriesOfTheirOwn(t *testing.T) {
 	thiophanate, approved := ApprovalFor("thiophanate-methyl", "EU", "2026-03-01")
 	require.False(t, approved)
@@ -63,29 +56,19 @@ func TestWhereAnApprovalBinds(t *testing.T) {
 	require.Zero(t, ended)
 }
 
-func TestLawsOfAJurisdiction(t *testing.T) {
-	require.Equal(t, []string{"US-CA", "US"}, LawsOf("US-CA"))
-	require.Equal(t, []string{"DE-BY", "DE", "EU"}, LawsOf("DE-BY"))
-	require.Equal(t, []string{"EU"}, LawsOf("EU"))
-	require.Equal(t, []string{"EL", "GR", "EU"}, LawsOf("EL"))
-	require.Equal(t, []string{"ZA"}, LawsOf("ZA"))
-	require.Empty(t, LawsOf(""))
-}
-
 func TestApprovalsRefuse(t *testing.T) {
 	const row = "{active_ingredient: mancozeb, act: a, source: s}"
 	_, err := parseLaw([]byte("jurisdiction: DE\nnot_approved: [" + row + "]"))
 	require.NoError(t, err)
 	for name, file := range map[string]string{
-		"no jurisdiction":      "not_approved: [" + row + "]",
-		"an unknown field":     "jurisdiction: DE\ncolour: red",
-		"an unknown active":    "jurisdiction: DE\nnot_approved: [{active_ingredient: benlate, act: a, source: s}]",
-		"no act":               "jurisdiction: DE\nnot_approved: [{active_ingredient: mancozeb, source: s}]",
-		"no source":            "jurisdiction: DE\nnot_approved: [{active_ingredient: mancozeb, act: a}]",
-		"a day that is none":   "jurisdiction: DE\nnot_approved: [{active_ingredient: mancozeb, act: a, source: s, last_use_date: 2021-02-30}]",
-		"an active twice":      "jurisdiction: DE\nnot_approved: [" + row + ", " + row + "]",
-		"a member of no state": "jurisdiction: DE\nbinds_in: [Bavaria]",
-		"something else":       "{",
+		"no jurisdiction":    "not_approved: [" + row + "]",
+		"an unknown field":   "jurisdiction: DE\ncolour: red",
+		"an unknown active":  "jurisdiction: DE\nnot_approved: [{active_ingredient: benlate, act: a, source: s}]",
+		"no act":             "jurisdiction: DE\nnot_approved: [{active_ingredient: mancozeb, source: s}]",
+		"no source":          "jurisdiction: DE\nnot_approved: [{active_ingredient: mancozeb, act: a}]",
+		"a day that is none": "jurisdiction: DE\nnot_approved: [{active_ingredient: mancozeb, act: a, source: s, last_use_date: 2021-02-30}]",
+		"an active twice":    "jurisdiction: DE\nnot_approved: [" + row + ", " + row + "]",
+		"something else":     "{",
 	} {
 		t.Run(name, func(t *testing.T) {
 			_, err := parseLaw([]byte(file))
