@@ -188,22 +188,31 @@ func TestEveryDisorderCanBeConfirmedByATest(t *testing.T) {
 	}
 }
 
+// The files of a knowledge as small as can be.
+const (
+	smallChances = `{source: test, chances: {hardly: "0.02", often: "0.6"}, weights: {common: "1"}}`
+	smallPlants  = `groups: [{id: orchid, source: test, genera: [Vanda]}]`
+	smallTests   = `tests: [{id: strip, display_name: Strip, kind: kit, finds: [rust], sensitivity: "0.9", specificity: "0.9", days: 0, minutes: 5, source: [memory]}]`
+	smallSigns   = `{ways: [{id: look, minutes: 1, question: Look}], groups: [{id: spot, dependence: 0.3, description: Spots}],
+ signs: [{id: halo, group: spot, way: look, organs: [leaf], description: Halo}]}`
+	smallDisorders = `disorders: [{id: rust, display_name: Rust, class: fungus, causes: [Uredo], plants: {any: common},
+ signs: [{sign: halo, chance: often, source: [memory]}], favoured_by: {moisture: any, light: any, source: [memory]},
+ latent: {min_days: 7, max_days: 14, source: [memory]}, contagion: {degree: high, routes: [air], source: [memory]},
+ fungicide: {works: yes, source: [memory]}, confirmation: Look, confirmation_source: [memory],
+ hygiene: Clean, disposal: Bin, environment: [Air], handling_source: [memory]}]`
+)
+
+func small(signs, disorders []byte) fstest.MapFS {
+	return fstest.MapFS{
+		"chances.yaml": {Data: []byte(smallChances)}, "plants.yaml": {Data: []byte(smallPlants)},
+		"tests.yaml": {Data: []byte(smallTests)}, "signs.yaml": {Data: signs}, "disorders/all.yaml": {Data: disorders},
+	}
+}
+
 func FuzzRead(f *testing.F) {
-	signs, err := os.ReadFile("signs.yaml")
-	if err != nil {
-		f.Fatal(err)
-	}
-	fungi, err := os.ReadFile("disorders/fungi.yaml")
-	if err != nil {
-		f.Fatal(err)
-	}
-	f.Add(signs, fungi)
-	f.Add([]byte("signs: []"), []byte("disorders: [{id: a}]"))
+	f.Add([]byte(smallSigns), []byte(smallDisorders))
 	f.Fuzz(func(t *testing.T, signs, disorders []byte) {
-		files := read(t)
-		files["signs.yaml"] = &fstest.MapFile{Data: signs}
-		files["disorders/fungi.yaml"] = &fstest.MapFile{Data: disorders}
-		base, err := knowledge.Read(files)
+		base, err := knowledge.Read(small(signs, disorders))
 		if err != nil {
 			return
 		}
@@ -212,5 +221,14 @@ func FuzzRead(f *testing.F) {
 				require.True(t, e.Chance > 0 && e.Chance < 1)
 			}
 		}
+		for _, group := range base.Groups {
+			require.True(t, group.Dependence >= 0 && group.Dependence <= 1)
+		}
 	})
+}
+
+func TestASmallKnowledgeIsRead(t *testing.T) {
+	base, err := knowledge.Read(small([]byte(smallSigns), []byte(smallDisorders)))
+	require.NoError(t, err)
+	require.Len(t, base.Disorders, 1)
 }
