@@ -35,6 +35,12 @@ func (r *row) cell(column string) string {
 	return r.cells[i]
 }
 
+// filled reports whether a column has any text.
+func (r *row) filled(column string) bool {
+	i, found := r.at[column]
+	return found && r.cells[i] != ""
+}
+
 // needed is cell for a column that must be filled; ok is false when a rule was
 // reported.
 func (r *row) needed(column string) (text string, ok bool) {
@@ -93,8 +99,8 @@ func (r *row) formed(column string, form *regexp.Regexp, rule string) string {
 	return text
 }
 
-// amount returns a quantity above zero of a unit; an empty cell is none.
-func (r *row) amount(column string, unit quantity.Unit) quantity.Quantity {
+// decimal returns a quantity of a unit; an empty cell is none.
+func (r *row) decimal(column string, unit quantity.Unit) quantity.Quantity {
 	text := r.cell(column)
 	if text == "" {
 		return quantity.Quantity{}
@@ -105,7 +111,28 @@ func (r *row) amount(column string, unit quantity.Unit) quantity.Quantity {
 			shown(text), quantity.Places)
 		return quantity.Quantity{}
 	}
+	return q
+}
+
+// amount is decimal for a quantity above zero.
+func (r *row) amount(column string, unit quantity.Unit) quantity.Quantity {
+	q := r.decimal(column, unit)
+	if q.IsZero() {
+		return q
+	}
 	if err := checkMeasure(q, unit); err != nil {
+		r.refuse(column, "%s", err)
+	}
+	return q
+}
+
+// coordinate returns a place on the nursery's plan; an empty cell is none.
+func (r *row) coordinate(column string) quantity.Quantity {
+	q := r.decimal(column, quantity.Metre)
+	if q.IsZero() {
+		return q
+	}
+	if err := checkCoordinate(q); err != nil {
 		r.refuse(column, "%s", err)
 	}
 	return q

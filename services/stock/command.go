@@ -11,6 +11,33 @@ const (
 	TopicIsolate = "stock.isolate"
 )
 
+// Topics of what an authority orders. The subject of each is the duty's name.
+const (
+	TopicRestrict   = "stock.restrict"
+	TopicUnrestrict = "stock.unrestrict"
+)
+
+// Restrict has an authority hold lots under a duty. Lots that it holds under that
+// duty already are left.
+type Restrict struct {
+	// Duty is the duty's name.
+	Duty string `json:"duty"`
+	// Lots are the lots' names.
+	Lots []string `json:"lots"`
+	// NoMasking is true when nothing may be applied meanwhile that could hide signs.
+	NoMasking bool `json:"no_masking"`
+	// Disorder is the identifier of what they are held for.
+	Disorder string `json:"disorder"`
+	// Time is when the hold began, UTC.
+	Time time.Time `json:"time"`
+}
+
+// Unrestrict ends the hold of all lots under a duty.
+type Unrestrict struct {
+	// Duty is the duty's name.
+	Duty string `json:"duty"`
+}
+
 // Hold has a case hold lots apart. A lot that the case holds already is left; one
 // that another case holds fails the command until that case frees it.
 type Hold struct {

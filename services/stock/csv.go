@@ -103,6 +103,7 @@ var (
 	}
 	benchColumnsCSV = []column{
 		{"house", true}, {"bench", true}, {"display_name", true}, {"area_m2", true}, {"isolation", false},
+		{"water_line", false}, {"neighbour_benches", false}, {"x_m", false}, {"y_m", false}, {"length_m", false}, {"width_m", false},
 	}
 	lotColumnsCSV = []column{
 		{"lot", true}, {"botanical_name", true}, {"eppo_code", false}, {"cultivar", false}, {"container", false},

@@ -21,6 +21,8 @@ func FuzzImport(f *testing.F) {
 		"lot,botanical_name,house,bench,plants,cultivar\na,Vanda,h1,b1,5,\"x\r\n\"\"y\"\"\"\n",
 		"house,display_name,area,area_unit,adjoining_houses\nh2,H,1.50,ha,h1 h3\nh3,\"a\nb\",007,m2,\n",
 		"house,bench,display_name,area_m2\nh1,b2,\xff,1\nh1,b2,x,1\rh1\n",
+		"house,bench,display_name,area_m2,neighbour_benches,x_m,y_m,length_m,width_m\nh1,b3,x,1,h1/b1 h1/b4,0,1.50,2,1\nh1,b4,x,1,,,,,\n",
+		"house,bench,display_name,area_m2,neighbour_benches,x_m,width_m\nh1,b3,x,1,/ h1/b3 h1/b3,-1,\x00\n",
 	} {
 		f.Add([]byte(seed))
 	}

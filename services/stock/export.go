@@ -17,7 +17,14 @@ func (h House) cells() []string {
 
 // cells are the bench as a row of the benches file.
 func (b Bench) cells() []string {
-	return []string{b.House, b.ID, b.DisplayName, b.Area.Plain(), strconv.FormatBool(b.Isolation)}
+	neighbours := make([]string, len(b.Neighbours))
+	for i, neighbour := range b.Neighbours {
+		neighbours[i] = neighbour.House + "/" + neighbour.Bench
+	}
+	return []string{
+		b.House, b.ID, b.DisplayName, b.Area.Plain(), strconv.FormatBool(b.Isolation), b.WaterLine, strings.Join(neighbours, " "),
+		amountCell(b.Place.X), amountCell(b.Place.Y), amountCell(b.Place.Length), amountCell(b.Place.Width),
+	}
 }
 
 // cells are the lot as a row of the lots file.

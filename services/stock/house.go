@@ -1,6 +1,8 @@
 package stock
 
 import (
+	"cmp"
+	"strings"
 	"time"
 
 	stockv1 "velamen/gen/velamen/stock/v1"
@@ -48,10 +50,54 @@ type Bench struct {
 	Area quantity.Quantity
 	// Isolation is true when held lots are kept apart here.
 	Isolation bool
+	// WaterLine is what the nursery calls the water that it gets; empty when that is
+	// not known.
+	WaterLine string
+	// Neighbours are the benches that people named as standing beside it, in order.
+	Neighbours []BenchID
+	// Place is where it stands; the zero value when that was not measured.
+	Place BenchPlace
 	// Version rises with every change.
 	Version int64
 	// CreateTime is when it was added, UTC.
 	CreateTime time.Time
+}
+
+// BenchID names a bench: another house may have one with the same id.
+type BenchID struct{ House, Bench string }
+
+func (b BenchID) compare(other BenchID) int {
+	return cmp.Or(strings.Compare(b.House, other.House), strings.Compare(b.Bench, other.Bench))
+}
+
+// BenchPlace is a rectangle on the nursery's plan, its sides along the plan's axes;
+// all in m.
+type BenchPlace struct {
+	// X and Y are where its corner nearest to the plan's origin lies, 0 or more.
+	X, Y quantity.Quantity
+	// Length and Width are its extents along the two axes, above 0.
+	Length, Width quantity.Quantity
+}
+
+// Measured is false for a bench whose place is not known.
+func (p BenchPlace) Measured() bool { return !p.Length.IsZero() }
+
+// maxNeighbours is how many benches may be named beside one, as in the contract.
+const maxNeighbours = 50
+
+// maxWaterLine is how many characters the name of a water line has at most, as in
+// the contract.
+const maxWaterLine = 60
+
+// benchPair is two benches beside each other, the lesser first, so that a pair is
+// one row whichever bench named the other.
+type benchPair struct{ a, b BenchID }
+
+func benchPairOf(one, other BenchID) benchPair {
+	if other.compare(one) < 0 {
+		return benchPair{a: other, b: one}
+	}
+	return benchPair{a: one, b: other}
 }
 
 // place is a house, or a bench in it.

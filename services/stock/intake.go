@@ -1,6 +1,8 @@
 package stock
 
 import (
+	"cmp"
+	"maps"
 	"slices"
 	"strings"
 
@@ -36,8 +38,10 @@ type intake struct {
 	houses  []House
 	pairs   []adjoiningPair
 	benches []Bench
-	lots    []Lot
-	plants  int64
+	// neighbours are the benches that stand beside each other, each pair once.
+	neighbours []benchPair
+	lots       []Lot
+	plants     int64
 }
 
 // tables are the files of an import.
@@ -167,7 +171,9 @@ func (j *judgement) adjoining(r *row, house string) []string {
 }
 
 func (j *judgement) readBenches(t table) {
-	j.benches = map[place]int64{}
+	j.benches = benchLines(t)
+	firstLines := map[place]int64{}
+	pairs := map[benchPair]bool{}
 	ok := j.rows(t, func(r *row) {
 		house, housed := r.id("house")
 		id, named := r.id("bench")
@@ -176,14 +182,72 @@ func (j *judgement) readBenches(t table) {
 		}
 		at := place{house: house, bench: id}
 		if housed && named {
-			once(r, "bench", at, j.benches, j.standing.benches[at])
+			once(r, "bench", at, firstLines, j.standing.benches[at])
 		}
-		j.intake.benches = append(j.intake.benches, Bench{
+		bench := Bench{
 			House: house, ID: id, DisplayName: r.neededText("display_name", 100),
 			Area: r.neededAmount("area_m2", quantity.SquareMetre), Isolation: r.flag("isolation"),
-		})
+			WaterLine: r.text("water_line", maxWaterLine), Place: benchPlaceIn(r),
+		}
+		bench.Neighbours = j.neighbours(r, at)
+		for _, other := range bench.Neighbours {
+			pairs[benchPairOf(BenchID{House: house, Bench: id}, other)] = true
+		}
+		j.intake.benches = append(j.intake.benches, bench)
 	})
 	j.benchUnreadable = !ok
+	j.intake.neighbours = slices.SortedFunc(maps.Keys(pairs), func(x, y benchPair) int {
+		return cmp.Or(x.a.compare(y.a), x.b.compare(y.b))
+	})
+}
+
+// benchPlaceIn reads where a bench stands: all four cells or none.
+func benchPlaceIn(r *row) BenchPlace {
+	columns := []string{"x_m", "y_m", "length_m", "width_m"}
+	var filled, empty []string
+	for _, column := range columns {
+		if !r.filled(column) {
+			empty = append(empty, column)
+			continue
+		}
+		filled = append(filled, column)
+	}
+	if len(filled) > 0 && len(empty) > 0 {
+		r.refuse(empty[0], "must be filled when %s is: a place is measured as a whole or not at all", filled[0])
+		return BenchPlace{}
+	}
+	return BenchPlace{
+		X: r.coordinate("x_m"), Y: r.coordinate("y_m"),
+		Length: r.amount("length_m", quantity.Metre), Width: r.amount("width_m", quantity.Metre),
+	}
+}
+
+// neighbours reads the benches beside one, as house/bench parted by spaces.
+func (j *judgement) neighbours(r *row, bench place) []BenchID {
+	const column = "neighbour_benches"
+	words := strings.Fields(r.cell(column))
+	if len(words) > maxNeighbours {
+		r.refuse(column, "names %d benches, at most %d may stand beside one", len(words), maxNeighbours)
+		return nil
+	}
+	var others []BenchID
+	for _, word := range words {
+		house, id, parted := strings.Cut(word, "/")
+		other := place{house: house, bench: id}
+		switch {
+		case !parted || !idForm.MatchString(house) || !idForm.MatchString(id):
+			r.refuse(column, "%q: must be the ids of a house and a bench parted by a slash, such as h1/b2", shown(word))
+			continue
+		case other == bench:
+			r.refuse(column, "a bench does not stand beside itself")
+		case slices.Contains(others, BenchID{House: house, Bench: id}):
+			r.refuse(column, "names %s more than once", word)
+		case j.benches[other] == 0 && !j.standing.benches[other]:
+			r.refuse(column, "there is no bench %s of house %s in the benches file or the nursery", id, house)
+		}
+		others = append(others, BenchID{House: house, Bench: id})
+	}
+	return others
 }
 
 func (j *judgement) readLots(t table) {
@@ -262,6 +326,21 @@ func once[K comparable](r *row, kind string, id K, lines map[K]int64, standing b
 	if standing {
 		r.refuse(kind, "there is a %s with this id in the nursery already", kind)
 	}
+}
+
+// benchLines is idLines for benches, which are named by two columns.
+func benchLines(t table) map[place]int64 {
+	lines := map[place]int64{}
+	house, bench := slices.Index(t.header.cells, "house"), slices.Index(t.header.cells, "bench")
+	if house < 0 || bench < 0 {
+		return lines
+	}
+	for _, record := range t.records {
+		if record.broken == "" {
+			lines[place{house: record.cells[house], bench: record.cells[bench]}] = record.line
+		}
+	}
+	return lines
 }
 
 // idLines says on which line of a file each id of a column stands, so that a row

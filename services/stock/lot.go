@@ -2,6 +2,7 @@ package stock
 
 import (
 	"strconv"
+	"strings"
 	"time"
 
 	"velamen/internal/fault"
@@ -31,6 +32,9 @@ type Lot struct {
 	Plants int64
 	// HoldingCase is the name of the case that holds it apart, empty when free.
 	HoldingCase string
+	// OfficialHolds are the names of the duties under which an authority holds it, in
+	// order.
+	OfficialHolds []string
 	// Version rises with every change.
 	Version int64
 	// CreateTime is when it was entered, UTC.
@@ -74,6 +78,26 @@ func checkFree(lot Lot) error {
 	}
 	return fault.New(fault.Precondition, fault.LotHeld, "lot %s is held by %s", lot.ID, lot.HoldingCase).
 		With("lot", lot.ID).With("case", lot.HoldingCase)
+}
+
+// checkOfficiallyFree refuses what an authority's hold forbids: the plants of the
+// lot stay what and where they are, to be found by who inspects them.
+func checkOfficiallyFree(lot Lot) error {
+	if len(lot.OfficialHolds) == 0 {
+		return nil
+	}
+	duties := strings.Join(lot.OfficialHolds, ", ")
+	return fault.New(fault.Precondition, fault.LotOfficiallyHeld,
+		"lot %s is held by an authority (%s): until that ends it is not moved, split, joined or sold", lot.ID, duties).
+		With("lot", lot.ID).With("duties", duties)
+}
+
+// checkUnheld refuses a lot that a case or an authority holds.
+func checkUnheld(lot Lot) error {
+	if err := checkOfficiallyFree(lot); err != nil {
+		return err
+	}
+	return checkFree(lot)
 }
 
 // checkNotEmpty refuses a lot without plants.

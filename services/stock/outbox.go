@@ -19,7 +19,7 @@ import (
 func Consumer() postgres.Consumer {
 	return postgres.Consumer{
 		Name:   "stock",
-		Topics: []string{TopicHold, TopicFree, TopicDiscard, TopicIsolate},
+		Topics: []string{TopicHold, TopicFree, TopicDiscard, TopicIsolate, TopicRestrict, TopicUnrestrict},
 		Apply:  apply,
 	}
 }
@@ -34,6 +34,10 @@ func apply(ctx context.Context, tx pgx.Tx, event postgres.Event) error {
 		return applyTo(ctx, tx, event, discard)
 	case TopicIsolate:
 		return applyTo(ctx, tx, event, isolate)
+	case TopicRestrict:
+		return applyTo(ctx, tx, event, restrict)
+	case TopicUnrestrict:
+		return applyTo(ctx, tx, event, unrestrict)
 	default:
 		return fmt.Errorf("the stock knows no command %q", event.Topic)
 	}
@@ -113,8 +117,30 @@ func discard(ctx context.Context, tx pgx.Tx, nursery string, command Discard) er
 	return nil
 }
 
-// isolate does not ask whether the bench still keeps lots apart: it did when a
-// person confirmed that the lots stand on it. A command that is refused would
+func restrict(ctx context.Context, tx pgx.Tx, nursery string, command Restrict) error {
+	lots, err := lockNamed(ctx, tx, nursery, command.Lots)
+	if err != nil {
+		return err
+	}
+	return insertRestriction(ctx, tx, nursery, command.Duty, lots, Restriction{
+		NoMasking: command.NoMasking, Disorder: command.Disorder, Start: clock.Stored(command.Time),
+	})
+}
+
+func unrestrict(ctx context.Context, tx pgx.Tx, nursery string, command Unrestrict) error {
+	held, err := restrictedUnder(ctx, tx, nursery, command.Duty)
+	if err != nil {
+		return err
+	}
+	if _, err := lockLots(ctx, tx, nursery, held...); err != nil {
+		return err
+	}
+	return endRestriction(ctx, tx, nursery, command.Duty)
+}
+
+// isolate asks neither whether the bench still keeps lots apart nor whether an
+// authority holds the lots: it did, or did not, when a person confirmed that the
+// lots stand there. A command that is refused would
 // keep every later one of its case waiting.
 func isolate(ctx context.Context, tx pgx.Tx, nursery string, command Isolate) error {
 	person, err := ownID(nursery, "person", command.Person, "people")

@@ -53,6 +53,17 @@ func checkMeasure(q quantity.Quantity, units ...quantity.Unit) error {
 	return nil
 }
 
+// checkCoordinate holds a quantity to be 0 or more, in m.
+func checkCoordinate(q quantity.Quantity) error {
+	if q.Unit != quantity.Metre {
+		return fmt.Errorf("must be in %s", quantity.Metre)
+	}
+	if q.Amount.IsNegative() {
+		return errors.New("must be 0 or more")
+	}
+	return nil
+}
+
 func unitList(units []quantity.Unit) string {
 	names := make([]string, len(units))
 	for i, unit := range units {
@@ -71,6 +82,18 @@ func measure(field string, message *typev1.Quantity, units ...quantity.Unit) (qu
 		return q, fault.Field(field, "%s", err)
 	}
 	if err := checkMeasure(q, units...); err != nil {
+		return q, fault.Field(field, "%s", err).With("amount", message.GetAmount()).With("unit", message.GetUnit())
+	}
+	return q, nil
+}
+
+// coordinate reads a place on the nursery's plan.
+func coordinate(field string, message *typev1.Quantity) (quantity.Quantity, error) {
+	q, err := quantity.FromContract(message)
+	if err != nil {
+		return q, fault.Field(field, "%s", err)
+	}
+	if err := checkCoordinate(q); err != nil {
 		return q, fault.Field(field, "%s", err).With("amount", message.GetAmount()).With("unit", message.GetUnit())
 	}
 	return q, nil

@@ -18,17 +18,29 @@ func (s *Service) CreateBench(ctx context.Context, request *stockv1.CreateBenchR
 	if err != nil {
 		return nil, err
 	}
-	bench, err := benchOf(place{house: ids[0], bench: request.GetBenchId()}, request.GetBench())
+	bench, err := benchOf(nursery, place{house: ids[0], bench: request.GetBenchId()}, request.GetBench())
 	if err != nil {
 		return nil, err
 	}
 	bench.CreateTime = s.db.Now()
 	return rpc.Once(ctx, s.db, request, func(ctx context.Context, tx pgx.Tx, _ rpc.Principal) (*stockv1.Bench, error) {
-		if err := insertBench(ctx, tx, nursery, bench); err != nil {
+		if err := addBench(ctx, tx, nursery, bench); err != nil {
 			return nil, err
 		}
 		return readBenchContract(ctx, tx, nursery, place{house: bench.House, bench: bench.ID})
 	})
+}
+
+func addBench(ctx context.Context, tx pgx.Tx, nursery string, bench Bench) error {
+	if len(bench.Neighbours) > 0 {
+		if err := lockHouses(ctx, tx, nursery); err != nil {
+			return err
+		}
+	}
+	if err := insertBench(ctx, tx, nursery, bench); err != nil {
+		return err
+	}
+	return writeNeighbours(ctx, tx, nursery, Bench{House: bench.House, ID: bench.ID}, bench)
 }
 
 // GetBench returns one bench.
@@ -94,31 +106,43 @@ func (s *Service) UpdateBench(ctx context.Context, request *stockv1.UpdateBenchR
 	}
 	at := place{house: ids[0], bench: ids[1]}
 	return rpc.Once(ctx, s.db, request, func(ctx context.Context, tx pgx.Tx, _ rpc.Principal) (*stockv1.Bench, error) {
-		before, err := readBench(ctx, tx, nursery, at.house, at.bench, changeBench)
-		if err != nil {
-			return nil, err
-		}
-		if err := rpc.CheckETag(request.GetBench().GetName(), request.GetBench().GetEtag(), before.Version); err != nil {
-			return nil, err
-		}
-		merged := before.contract(nursery)
-		if err := rpc.Merge(merged, request.GetBench(), request.GetUpdateMask()); err != nil {
-			return nil, err
-		}
-		bench, err := benchOf(at, merged)
-		if err != nil {
-			return nil, err
-		}
-		if before.Isolation && !bench.Isolation {
-			if err := checkNoHeldLots(ctx, tx, nursery, at); err != nil {
-				return nil, err
-			}
-		}
-		if err := updateBench(ctx, tx, nursery, bench); err != nil {
-			return nil, err
-		}
-		return readBenchContract(ctx, tx, nursery, at)
+		return changeBenchAt(ctx, tx, nursery, at, request)
 	})
+}
+
+// changeBenchAt locks the houses first: which benches stand beside each other
+// changes in one transaction at a time, as which houses adjoin does.
+func changeBenchAt(ctx context.Context, tx pgx.Tx, nursery string, at place, request *stockv1.UpdateBenchRequest) (*stockv1.Bench, error) {
+	if err := lockHouses(ctx, tx, nursery); err != nil {
+		return nil, err
+	}
+	before, err := readBench(ctx, tx, nursery, at.house, at.bench, changeBench)
+	if err != nil {
+		return nil, err
+	}
+	if err := rpc.CheckETag(request.GetBench().GetName(), request.GetBench().GetEtag(), before.Version); err != nil {
+		return nil, err
+	}
+	merged := before.contract(nursery)
+	if err := rpc.Merge(merged, request.GetBench(), request.GetUpdateMask()); err != nil {
+		return nil, err
+	}
+	bench, err := benchOf(nursery, at, merged)
+	if err != nil {
+		return nil, err
+	}
+	if before.Isolation && !bench.Isolation {
+		if err := checkNoHeldLots(ctx, tx, nursery, at); err != nil {
+			return nil, err
+		}
+	}
+	if err := updateBench(ctx, tx, nursery, bench); err != nil {
+		return nil, err
+	}
+	if err := writeNeighbours(ctx, tx, nursery, before, bench); err != nil {
+		return nil, err
+	}
+	return readBenchContract(ctx, tx, nursery, at)
 }
 
 // checkNoHeldLots refuses to open up a bench on which lots are kept apart.

@@ -67,21 +67,79 @@ func adjoiningOf(nursery, house string, names []string) ([]string, error) {
 }
 
 func (b Bench) contract(nursery string) *stockv1.Bench {
-	return &stockv1.Bench{
+	message := &stockv1.Bench{
 		Name: benchName(nursery, b.House, b.ID), DisplayName: b.DisplayName, Area: b.Area.Contract(), Isolation: b.Isolation,
-		Etag: rpc.ETag(b.Version), CreateTime: timestamppb.New(b.CreateTime),
+		WaterLine: b.WaterLine, Etag: rpc.ETag(b.Version), CreateTime: timestamppb.New(b.CreateTime),
 	}
+	for _, neighbour := range b.Neighbours {
+		message.NeighbourBenches = append(message.NeighbourBenches, benchName(nursery, neighbour.House, neighbour.Bench))
+	}
+	if b.Place.Measured() {
+		message.Place = &stockv1.BenchPlace{
+			X: b.Place.X.Contract(), Y: b.Place.Y.Contract(), Length: b.Place.Length.Contract(), Width: b.Place.Width.Contract(),
+		}
+	}
+	return message
 }
 
 // benchOf reads a bench of a request. Faults name its fields under "bench".
-func benchOf(at place, message *stockv1.Bench) (Bench, error) {
-	b := Bench{House: at.house, ID: at.bench, DisplayName: message.GetDisplayName(), Isolation: message.GetIsolation()}
-	if err := checkTexts("bench.display_name", b.DisplayName); err != nil {
+func benchOf(nursery string, at place, message *stockv1.Bench) (Bench, error) {
+	b := Bench{
+		House: at.house, ID: at.bench, DisplayName: message.GetDisplayName(), Isolation: message.GetIsolation(),
+		WaterLine: message.GetWaterLine(),
+	}
+	if err := checkTexts("bench.display_name", b.DisplayName, "bench.water_line", b.WaterLine); err != nil {
 		return b, err
 	}
 	var err error
-	b.Area, err = measure("bench.area", message.GetArea(), quantity.SquareMetre)
+	if b.Area, err = measure("bench.area", message.GetArea(), quantity.SquareMetre); err != nil {
+		return b, err
+	}
+	if b.Place, err = benchPlaceOf(message.GetPlace()); err != nil {
+		return b, err
+	}
+	b.Neighbours, err = neighboursOf(nursery, BenchID{House: b.House, Bench: b.ID}, message.GetNeighbourBenches())
 	return b, err
+}
+
+func benchPlaceOf(message *stockv1.BenchPlace) (BenchPlace, error) {
+	var p BenchPlace
+	if message == nil {
+		return p, nil
+	}
+	var err error
+	if p.X, err = coordinate("bench.place.x", message.GetX()); err != nil {
+		return p, err
+	}
+	if p.Y, err = coordinate("bench.place.y", message.GetY()); err != nil {
+		return p, err
+	}
+	if p.Length, err = measure("bench.place.length", message.GetLength(), quantity.Metre); err != nil {
+		return p, err
+	}
+	p.Width, err = measure("bench.place.width", message.GetWidth(), quantity.Metre)
+	return p, err
+}
+
+func neighboursOf(nursery string, bench BenchID, names []string) ([]BenchID, error) {
+	var neighbours []BenchID
+	for i, name := range names {
+		field := "bench.neighbour_benches[" + strconv.Itoa(i) + "]"
+		ids, err := resource.Parse(field, name, "nurseries", "houses", "benches")
+		if err != nil {
+			return nil, err
+		}
+		if ids[0] != nursery {
+			return nil, fault.Field(field, "%q is not in the nursery of the bench", name).With("name", name)
+		}
+		other := BenchID{House: ids[1], Bench: ids[2]}
+		if other == bench {
+			return nil, fault.Field(field, "a bench does not stand beside itself").With("name", name)
+		}
+		neighbours = append(neighbours, other)
+	}
+	slices.SortFunc(neighbours, BenchID.compare)
+	return neighbours, nil
 }
 
 func (l Lot) contract(nursery string) *stockv1.Lot {
@@ -89,6 +147,7 @@ func (l Lot) contract(nursery string) *stockv1.Lot {
 		Name: lotName(nursery, l.ID), BotanicalName: l.BotanicalName, EppoCode: l.EPPOCode, Cultivar: l.Cultivar,
 		Container: l.Container, GrowthStageBbch: l.GrowthStage, Bench: benchName(nursery, l.House, l.Bench),
 		Plants: l.Plants, HoldingCase: l.HoldingCase, Etag: rpc.ETag(l.Version), CreateTime: timestamppb.New(l.CreateTime),
+		OfficialHolds: l.OfficialHolds,
 	}
 	if l.UnitValue != (Money{}) {
 		message.UnitValue = &typev1.Money{CurrencyCode: l.UnitValue.Currency, Amount: l.UnitValue.Amount}

@@ -85,10 +85,10 @@ var (
 		"n3,Tunnel,80.25,m2,,,,false,n1",
 	)
 	canonicalBenches = crlf(
-		"house,bench,display_name,area_m2,isolation",
-		"n1,b1,Bench 1,12.5,false",
-		"n1,iso,Isolation,4,true",
-		"n2,b1,Bench 1,10,false",
+		"house,bench,display_name,area_m2,isolation,water_line,neighbour_benches,x_m,y_m,length_m,width_m",
+		"n1,b1,Bench 1,12.5,false,ebb 1,n1/iso n2/b1,0,2.25,5,2.5",
+		`n1,iso,Isolation,4,true,"drip, north",n1/b1,,,,`,
+		"n2,b1,Bench 1,10,false,,n1/b1,,,,",
 	)
 	canonicalLots = crlf(
 		"lot,botanical_name,eppo_code,cultivar,container,growth_stage_bbch,unit_value,currency_code,house,bench,plants,origin",
@@ -126,6 +126,26 @@ func TestImportTakesColumnsInAnyOrderAndLeavesOptionalOnesOut(t *testing.T) {
 	require.Equal(t, int64(7), lot.GetPlants())
 	require.Equal(t, bench1, lot.GetBench())
 	require.Equal(t, "RECEIVED", n.events("x")[0].Kind)
+}
+
+func TestImportReadsBenchesOfFilesFromBeforePlacesWereKept(t *testing.T) {
+	n := newNursery(t)
+	response, err := n.importFiles(newID(), file{kind: benchesFile, text: "house,bench,display_name,area_m2,isolation\nh1,b9,B9,3,true\n"})
+	require.NoError(t, err)
+	require.Empty(t, response.GetProblems())
+	bench := n.bench(parent + "/houses/h1/benches/b9")
+	require.True(t, bench.GetIsolation())
+	require.Empty(t, bench.GetWaterLine())
+	require.Nil(t, bench.GetPlace())
+}
+
+func TestImportOfABenchBesideOneOfTheNursery(t *testing.T) {
+	n := newNursery(t)
+	response, err := n.importFiles(newID(), file{kind: benchesFile, text: "house,bench,display_name,area_m2,neighbour_benches\nh1,b9,B9,3,h1/b1\n"})
+	require.NoError(t, err)
+	require.Empty(t, response.GetProblems())
+	require.Equal(t, []string{parent + "/houses/h1/benches/b9"}, n.bench(bench1).GetNeighbourBenches())
+	require.Equal(t, `"v2"`, n.bench(bench1).GetEtag())
 }
 
 func TestImportOfAHouseThatAdjoinsOneOfTheNursery(t *testing.T) {
@@ -199,6 +219,19 @@ func TestImportReportsEveryBrokenRuleAndStoresNothing(t *testing.T) {
 			{3, "bench", "there is a bench with this id in the nursery already"},
 			{3, "isolation", `"maybe": must be true or false`},
 			{5, "bench", "stands on line 4 already"},
+		}},
+		{"places of benches", benchesFile, "house,bench,display_name,area_m2,water_line,neighbour_benches,x_m,y_m,length_m,width_m\n" +
+			"h1,b7,B7,1,a\tb,h1/b7 h1/b1 h1/b1 h1/b99 b1 h1/b8,-1,0,0,3 m\n" +
+			"h1,b8,B8,1,,,1,,2,2\n", []problem{
+			{2, "water_line", "must not contain the control character U+0009"},
+			{2, "x_m", "must be 0 or more"},
+			{2, "length_m", "must be above 0"},
+			{2, "width_m", `"3 m" is not a plain decimal such as 12.5, with at most 12 digits before and 6 after the point`},
+			{2, "neighbour_benches", "a bench does not stand beside itself"},
+			{2, "neighbour_benches", "names h1/b1 more than once"},
+			{2, "neighbour_benches", "there is no bench b99 of house h1 in the benches file or the nursery"},
+			{2, "neighbour_benches", `"b1": must be the ids of a house and a bench parted by a slash, such as h1/b2`},
+			{3, "y_m", "must be filled when x_m is: a place is measured as a whole or not at all"},
 		}},
 		{"lots", lotsFile, lots +
 			"a,V,abc,,1,1.23456,Rand,h1,none,0,sown\n" +

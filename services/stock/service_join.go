@@ -60,7 +60,7 @@ func (s *Service) JoinLots(ctx context.Context, request *stockv1.JoinLotsRequest
 
 func checkJoin(into, source Lot) error {
 	for _, lot := range []Lot{into, source} {
-		if err := checkFree(lot); err != nil {
+		if err := checkUnheld(lot); err != nil {
 			return err
 		}
 	}

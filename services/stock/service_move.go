@@ -11,7 +11,7 @@ import (
 )
 
 // MoveLot moves a whole lot to another bench. A held lot goes to isolation
-// benches only.
+// benches only, one that an authority holds nowhere.
 func (s *Service) MoveLot(ctx context.Context, request *stockv1.MoveLotRequest) (*stockv1.Lot, error) {
 	nursery, ids, err := within(ctx, "name", request.GetName(), "lots")
 	if err != nil {
@@ -43,6 +43,9 @@ func (s *Service) MoveLot(ctx context.Context, request *stockv1.MoveLotRequest) 
 
 // moveLot moves a locked lot to the place of an event.
 func moveLot(ctx context.Context, tx pgx.Tx, nursery string, lot Lot, moved lotEvent) error {
+	if err := checkOfficiallyFree(lot); err != nil {
+		return err
+	}
 	if err := checkNotEmpty(lot); err != nil {
 		return err
 	}

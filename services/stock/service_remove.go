@@ -10,14 +10,16 @@ import (
 	"velamen/internal/rpc"
 )
 
-// DisposePlants removes dead, culled or diseased plants from a lot, held or not.
+// DisposePlants removes dead, culled or diseased plants from a lot, held or
+// not: an authority that holds a lot may itself have ordered them destroyed.
 func (s *Service) DisposePlants(ctx context.Context, request *stockv1.DisposePlantsRequest) (*stockv1.Lot, error) {
 	return s.remove(ctx, request, kindDisposed, func(Lot) error { return nil })
 }
 
-// SellPlants removes sold plants from a lot that no case holds.
+// SellPlants removes sold plants from a lot that neither a case nor an authority
+// holds.
 func (s *Service) SellPlants(ctx context.Context, request *stockv1.SellPlantsRequest) (*stockv1.Lot, error) {
-	return s.remove(ctx, request, kindSold, checkFree)
+	return s.remove(ctx, request, kindSold, checkUnheld)
 }
 
 // removal is a request that takes plants out of the nursery.

@@ -38,6 +38,9 @@ func (s *Service) SplitLot(ctx context.Context, request *stockv1.SplitLotRequest
 		if err != nil {
 			return nil, err
 		}
+		if err := checkOfficiallyFree(source); err != nil {
+			return nil, err
+		}
 		created := source
 		created.ID, created.House, created.Bench, created.CreateTime = request.GetNewLotId(), to.house, to.bench, s.db.Now()
 		if err := checkPlants(source, request.GetPlants()); err != nil {

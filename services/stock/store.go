@@ -17,7 +17,28 @@ import (
 // ReadLots returns lots of a nursery by their ids, in the order asked for. The
 // fault names the first that does not exist.
 func ReadLots(ctx context.Context, r postgres.Reader, nursery string, ids []string) ([]Lot, error) {
-	return collectLots(ctx, r, nursery, ids, `SELECT `+lotColumns+` FROM stock.lot WHERE nursery = @nursery AND id = ANY(@ids)`)
+	rows, err := r.Query(ctx, `SELECT `+lotColumns+` FROM stock.lot WHERE nursery = @nursery AND id = ANY(@ids)`,
+		pgx.NamedArgs{"nursery": nursery, "ids": ids})
+	if err != nil {
+		return nil, postgres.Translate(err)
+	}
+	found, err := pgx.CollectRows(rows, scanLot)
+	if err != nil {
+		return nil, postgres.Translate(err)
+	}
+	byID := make(map[string]Lot, len(found))
+	for _, lot := range found {
+		byID[lot.ID] = lot
+	}
+	lots := make([]Lot, len(ids))
+	for i, id := range ids {
+		lot, ok := byID[id]
+		if !ok {
+			return nil, fault.Missing("lot", lotName(nursery, id))
+		}
+		lots[i] = lot
+	}
+	return lots, nil
 }
 
 // ReadLotsIn returns the lots with plants that stand in a house, by id.

@@ -119,8 +119,8 @@ func raiseHouses(ctx context.Context, tx pgx.Tx, nursery string, houses []string
 	return err
 }
 
-func without(all, removed []string) []string {
-	return slices.DeleteFunc(slices.Clone(all), func(one string) bool { return slices.Contains(removed, one) })
+func without[T comparable](all, removed []T) []T {
+	return slices.DeleteFunc(slices.Clone(all), func(one T) bool { return slices.Contains(removed, one) })
 }
 
 // listHouses returns houses by id in byte order, after one of them.

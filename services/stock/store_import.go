@@ -41,15 +41,10 @@ func copyIntake(ctx context.Context, tx pgx.Tx, nursery, person string, now time
 	if err := copyHouses(ctx, tx, nursery, now, add, standing); err != nil {
 		return err
 	}
-	err := copyRows(ctx, tx, "bench",
-		[]string{"nursery", "house", "id", "display_name", "area_m2", "isolation", "create_time"},
-		add.benches, func(b Bench) []any {
-			return []any{nursery, b.House, b.ID, b.DisplayName, b.Area.Plain(), b.Isolation, now}
-		})
-	if err != nil {
+	if err := copyBenches(ctx, tx, nursery, now, add, standing); err != nil {
 		return err
 	}
-	err = copyRows(ctx, tx, "lot",
+	err := copyRows(ctx, tx, "lot",
 		[]string{"nursery", "id", "botanical_name", "eppo_code", "cultivar", "container", "growth_stage_bbch", "unit_value",
 			"currency_code", "origin", "house", "bench", "plants", "create_time"},
 		add.lots, func(l Lot) []any {
@@ -67,7 +62,7 @@ func copyIntake(ctx context.Context, tx pgx.Tx, nursery, person string, now time
 }
 
 func copyHouses(ctx context.Context, tx pgx.Tx, nursery string, now time.Time, add intake, standing stand) error {
-	if len(add.pairs) > 0 {
+	if len(add.pairs) > 0 || len(add.neighbours) > 0 {
 		if err := lockHouses(ctx, tx, nursery); err != nil {
 			return err
 		}
@@ -96,6 +91,34 @@ func copyHouses(ctx context.Context, tx pgx.Tx, nursery string, now time.Time, a
 		}
 	}
 	return raiseHouses(ctx, tx, nursery, changed)
+}
+
+// copyBenches runs after copyHouses, which has locked the houses when benches get
+// neighbours.
+func copyBenches(ctx context.Context, tx pgx.Tx, nursery string, now time.Time, add intake, standing stand) error {
+	err := copyRows(ctx, tx, "bench",
+		[]string{"nursery", "house", "id", "display_name", "area_m2", "isolation", "water_line", "x_m", "y_m", "length_m", "width_m", "create_time"},
+		add.benches, func(b Bench) []any {
+			return []any{nursery, b.House, b.ID, b.DisplayName, b.Area.Plain(), b.Isolation, b.WaterLine, amountOrNull(b.Place.X),
+				amountOrNull(b.Place.Y), amountOrNull(b.Place.Length), amountOrNull(b.Place.Width), now}
+		})
+	if err != nil {
+		return err
+	}
+	err = copyRows(ctx, tx, "neighbour_bench", []string{"nursery", "house_a", "bench_a", "house_b", "bench_b"},
+		add.neighbours, func(p benchPair) []any { return []any{nursery, p.a.House, p.a.Bench, p.b.House, p.b.Bench} })
+	if err != nil {
+		return err
+	}
+	var changed []BenchID
+	for _, pair := range add.neighbours {
+		for _, bench := range []BenchID{pair.a, pair.b} {
+			if standing.benches[place{house: bench.House, bench: bench.Bench}] && !slices.Contains(changed, bench) {
+				changed = append(changed, bench)
+			}
+		}
+	}
+	return raiseBenches(ctx, tx, nursery, changed)
 }
 
 func copyRows[T any](ctx context.Context, tx pgx.Tx, table string, columns []string, rows []T, values func(T) []any) error {

@@ -2,22 +2,25 @@ package stock
 
 import (
 	"context"
+	"slices"
 	"time"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 
-	"velamen/internal/fault"
 	"velamen/internal/postgres"
 )
 
 const lotColumns = `id, botanical_name, eppo_code, cultivar, container, growth_stage_bbch, coalesce(unit_value::text, ''),
-	currency_code, house, bench, origin, plants, holding_case, version, create_time`
+	currency_code, house, bench, origin, plants, holding_case, version, create_time,
+	ARRAY(SELECT r.duty FROM stock.restriction r WHERE r.nursery = lot.nursery AND r.lot = lot.id AND r.end_time IS NULL)`
 
 func scanLot(row pgx.CollectableRow) (Lot, error) {
 	var l Lot
 	err := row.Scan(&l.ID, &l.BotanicalName, &l.EPPOCode, &l.Cultivar, &l.Container, &l.GrowthStage, &l.UnitValue.Amount,
-		&l.UnitValue.Currency, &l.House, &l.Bench, &l.Origin, &l.Plants, &l.HoldingCase, &l.Version, &l.CreateTime)
+		&l.UnitValue.Currency, &l.House, &l.Bench, &l.Origin, &l.Plants, &l.HoldingCase, &l.Version, &l.CreateTime,
+		&l.OfficialHolds)
+	slices.Sort(l.OfficialHolds)
 	l.CreateTime = l.CreateTime.UTC()
 	return l, err
 }
@@ -25,35 +28,16 @@ func scanLot(row pgx.CollectableRow) (Lot, error) {
 // lockLots reads lots and keeps others from changing them until the transaction
 // ends. Locks are taken in the order of ids, so that transactions over the same
 // lots wait for each other instead of deadlocking. The lock leaves room for rows
-// elsewhere that refer to the lots.
+// elsewhere that refer to the lots. They are read after that: a statement that
+// waits for a lock sees the lot as it is then, but not what was written about it
+// elsewhere meanwhile.
 func lockLots(ctx context.Context, tx pgx.Tx, nursery string, ids ...string) ([]Lot, error) {
-	return collectLots(ctx, tx, nursery, ids, `
-		SELECT `+lotColumns+` FROM stock.lot WHERE nursery = @nursery AND id = ANY(@ids)
-		ORDER BY id COLLATE "C" FOR NO KEY UPDATE`)
-}
-
-func collectLots(ctx context.Context, r postgres.Reader, nursery string, ids []string, sql string) ([]Lot, error) {
-	rows, err := r.Query(ctx, sql, pgx.NamedArgs{"nursery": nursery, "ids": ids})
+	_, err := tx.Exec(ctx, `
+		SELECT FROM stock.lot WHERE nursery = $1 AND id = ANY($2) ORDER BY id COLLATE "C" FOR NO KEY UPDATE`, nursery, ids)
 	if err != nil {
-		return nil, postgres.Translate(err)
+		return nil, err
 	}
-	found, err := pgx.CollectRows(rows, scanLot)
-	if err != nil {
-		return nil, postgres.Translate(err)
-	}
-	byID := make(map[string]Lot, len(found))
-	for _, lot := range found {
-		byID[lot.ID] = lot
-	}
-	lots := make([]Lot, len(ids))
-	for i, id := range ids {
-		lot, ok := byID[id]
-		if !ok {
-			return nil, fault.Missing("lot", lotName(nursery, id))
-		}
-		lots[i] = lot
-	}
-	return lots, nil
+	return ReadLots(ctx, tx, nursery, ids)
 }
 
 func unitValueOrNull(m Money) any {
