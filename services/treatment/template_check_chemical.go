@@ -51,12 +51,10 @@ func (c *templateCheck) chemistry() {
 
 // chemicalWorks refuses a step that applies chemical where none works.
 func (c *templateCheck) chemicalWorks(i int) bool {
-	for _, class := range []diagnosisv1.DisorderClass{
-		diagnosisv1.DisorderClass_DISORDER_CLASS_VIRUS, diagnosisv1.DisorderClass_DISORDER_CLASS_NO_DISEASE,
-	} {
+	for _, class := range rules.ClassesWithoutChemical() {
 		if ids := c.disordersOf(class); len(ids) > 0 {
-			c.fault(RuleNothingWorks, stepPath(i), "no chemical works on %s (%s): the step would only add residue and risk",
-				strings.Join(ids, ", "), className(class))
+			c.fault(RuleNothingWorks, stepPath(i), "no %s works on %s (%s): the step would only add residue and risk",
+				rules.ChemicalAgainst(class), strings.Join(ids, ", "), className(class))
 			return false
 		}
 	}

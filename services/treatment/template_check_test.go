@@ -181,6 +181,7 @@ func TestATemplateThatDoesNotHealIsRefused(t *testing.T) {
 		}, "template.steps[4].candidate_active_ingredients[1]", RuleActiveWorks, "mancozeb (resistance group M03) works on fungus, oomycete, not on the bacterium of bacterial-soft-rot"},
 		{"a spray against a virus", "leaf-spots", func(x *treatmentv1.Template) { x.Disorders = []string{"virus-mosaic"} }, "template.steps[3]", RuleNothingWorks, "no chemical works on virus-mosaic (virus)"},
 		{"a spray on a sunburn", "leaf-spots", func(x *treatmentv1.Template) { x.Disorders = append(x.Disorders, "sunburn") }, "template.steps[3]", RuleNothingWorks, "no chemical works on sunburn (no disease)"},
+		{"a fungicide against mites", "leaf-spots", func(x *treatmentv1.Template) { x.Disorders = []string{"spider-mite-injury"} }, "template.steps[3]", RuleNothingWorks, "no fungicide works on spider-mite-injury (animal)"},
 		{"one resistance group for all rounds", "leaf-spots", func(x *treatmentv1.Template) {
 			step(x, "systemic").CandidateActiveIngredients = []string{"tebuconazole", "propiconazole"}
 		}, "template.steps[3].candidate_active_ingredients", RuleGroupsRunOut, "all candidates are in resistance group 3: the second round has none left"},

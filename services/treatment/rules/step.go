@@ -63,12 +63,31 @@ func (c *check) worksOnClass(l *line) {
 	if v.Outcome == Refuse {
 		v.Message = fmt.Sprintf("%s does not work on a disorder of the class %s: %s", l.Product.DisplayName, class, strings.Join(names, ", "))
 		v.Alternatives = c.workingCandidates()
-		if c.a.Class == diagnosisv1.DisorderClass_DISORDER_CLASS_VIRUS || c.a.Class == diagnosisv1.DisorderClass_DISORDER_CLASS_NO_DISEASE {
-			v.Message = fmt.Sprintf("no chemical works on a disorder of the class %s; %s would only add residue and risk", class, l.Product.DisplayName)
+		if slices.Contains(ClassesWithoutChemical(), c.a.Class) {
+			v.Message = fmt.Sprintf("no %s works on a disorder of the class %s; %s would only add residue and risk", ChemicalAgainst(c.a.Class), class, l.Product.DisplayName)
 		}
 	}
 	v.Numbers = []Number{{Name: "class of disorder", Value: class}}
 	c.add(v)
+}
+
+// ClassesWithoutChemical returns the classes of disorder that nothing works on
+// which velamen plans: there is no cure for a virus, nothing to kill where there is
+// no disease, and fungicides do nothing against animals.
+func ClassesWithoutChemical() []diagnosisv1.DisorderClass {
+	return []diagnosisv1.DisorderClass{
+		diagnosisv1.DisorderClass_DISORDER_CLASS_VIRUS, diagnosisv1.DisorderClass_DISORDER_CLASS_ANIMAL,
+		diagnosisv1.DisorderClass_DISORDER_CLASS_NO_DISEASE,
+	}
+}
+
+// ChemicalAgainst names what does not work on such a class: products against mites
+// and insects exist, and an adviser names them.
+func ChemicalAgainst(class diagnosisv1.DisorderClass) string {
+	if class == diagnosisv1.DisorderClass_DISORDER_CLASS_ANIMAL {
+		return "fungicide"
+	}
+	return "chemical"
 }
 
 // workingCandidates returns the candidates of the step that work on the class.

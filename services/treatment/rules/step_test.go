@@ -37,6 +37,7 @@ func TestTheMixServesTheStep(t *testing.T) {
 		{name: "a partner does not help", of: of("metalaxyl", "thiophanate-methyl"), change: against("black-rot", oomycete), want: "refuse"},
 		{name: "virus", change: against("virus-mosaic", diagnosisv1.DisorderClass_DISORDER_CLASS_VIRUS), want: "refuse", says: "no chemical works"},
 		{name: "sunburn", change: against("sunburn", diagnosisv1.DisorderClass_DISORDER_CLASS_NO_DISEASE), want: "refuse", says: "no chemical works"},
+		{name: "mites", change: against("spider-mite-injury", diagnosisv1.DisorderClass_DISORDER_CLASS_ANIMAL), want: "refuse", says: "no fungicide works"},
 	})
 	failed := func(groups ...string) func(*rules.Application) {
 		return func(a *rules.Application) {
