@@ -1,0 +1,211 @@
+package inference
+
+import (
+	"math"
+	"slices"
+
+	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
+	"velamen/services/diagnosis/knowledge"
+)
+
+// What is believed before anything was looked at. Design values, common practice,
+// no source: no survey of ornamentals counts these.
+const (
+	// shareUnknown of sick plants have something that the knowledge does not hold.
+	shareUnknown = 0.08
+	// shareOfTwo of them have two disorders at once.
+	shareOfTwo = 0.03
+	// strangeHostWeight is that of a disorder not known from the plant's group, a
+	// twentieth of a rare one: the list of hosts may be wrong, and clear signs must
+	// be able to say so. A disorder bound to other genera stays out.
+	strangeHostWeight = 0.05 / 20
+)
+
+// What is believed of those who look. Design values, see above.
+const (
+	// misread is the share of findings that are written down wrong: taken for
+	// another sign, or overlooked in a hurry, beyond what the words for chances hold.
+	misread = 0.01
+	// unknownShows is how often an unknown disorder shows any given sign, or the
+	// sign's own chance elsewhere where that is greater. A known disorder lists about
+	// a fifth of all signs and shows about half of those, so any sign has about this
+	// chance when nothing is known. It makes none of the known ones win when the
+	// findings do not belong together.
+	unknownShows = 0.1
+	// usualState is the chance from which a sign is the state of a sound plant, such
+	// as sound roots: either of two disorders can take it away.
+	usualState = 0.5
+)
+
+// nobody stands for no disorder in a hypothesis.
+const nobody = -1
+
+// hypothesis is none, one or two disorders, as indices into those of the model.
+type hypothesis struct{ first, second int }
+
+// mention is a disorder that says how often it shows a sign.
+type mention struct {
+	disorder int
+	expected knowledge.Expectation
+}
+
+// model is the knowledge as it bears on one plant.
+type model struct {
+	base      *knowledge.Base
+	plant     knowledge.Plant
+	disorders []knowledge.Disorder
+	// strange disorders are not known from the plant's group.
+	strange  []bool
+	mentions map[string][]mention // by sign
+	// hypotheses are none, then each disorder alone, then the pairs.
+	hypotheses []hypothesis
+	logPrior   []float64
+}
+
+func newModel(base *knowledge.Base, plant knowledge.Plant) *model {
+	m := &model{base: base, plant: plant, mentions: map[string][]mention{}}
+	var weights []float64
+	for _, d := range base.Disorders {
+		weight := d.WeightIn(plant)
+		if weight == 0 && boundElsewhere(d, plant) {
+			continue
+		}
+		m.strange = append(m.strange, weight == 0)
+		weights = append(weights, max(weight, strangeHostWeight))
+		for _, expected := range d.Signs {
+			m.mentions[expected.Sign] = append(m.mentions[expected.Sign], mention{disorder: len(m.disorders), expected: expected})
+		}
+		m.disorders = append(m.disorders, d)
+	}
+	m.expect(weights)
+	return m
+}
+
+func boundElsewhere(d knowledge.Disorder, plant knowledge.Plant) bool {
+	return len(d.Genera) > 0 && plant.Genus != "" && !slices.Contains(d.Genera, plant.Genus)
+}
+
+// expect lists the hypotheses and what is believed of each before looking.
+func (m *model) expect(weights []float64) {
+	var sum, pairs float64
+	for i, w := range weights {
+		sum += w
+		for _, v := range weights[i+1:] {
+			pairs += w * v
+		}
+	}
+	add := func(h hypothesis, share float64) {
+		m.hypotheses = append(m.hypotheses, h)
+		m.logPrior = append(m.logPrior, math.Log(share))
+	}
+	add(hypothesis{nobody, nobody}, shareUnknown)
+	for i, w := range weights {
+		add(hypothesis{i, nobody}, (1-shareUnknown-shareOfTwo)*w/sum)
+	}
+	for i, w := range weights {
+		for j := i + 1; j < len(weights); j++ {
+			add(hypothesis{i, j}, shareOfTwo*w*weights[j]/pairs)
+		}
+	}
+}
+
+// likelihood is the logarithm of how likely one finding is with each hypothesis.
+// Few chances occur, so disorders are sorted into classes of equal chance and the
+// pairs are read from a table.
+type likelihood struct {
+	class  []int // by disorder
+	single []float64
+	pair   []float64 // by first class * classes + second class
+	none   float64
+}
+
+func (l *likelihood) of(h hypothesis) float64 {
+	switch {
+	case h.first == nobody:
+		return l.none
+	case h.second == nobody:
+		return l.single[l.class[h.first]]
+	default:
+		return l.pair[l.class[h.first]*len(l.single)+l.class[h.second]]
+	}
+}
+
+// each is the same table with every entry changed.
+func (l *likelihood) each(change func(float64) float64) likelihood {
+	changed := likelihood{
+		class: l.class, none: change(l.none), single: make([]float64, len(l.single)), pair: make([]float64, len(l.pair)),
+	}
+	for i, says := range l.single {
+		changed.single[i] = change(says)
+	}
+	for i, says := range l.pair {
+		changed.pair[i] = change(says)
+	}
+	return changed
+}
+
+// spread is how far the finding can move one disorder against another.
+func (l *likelihood) spread() float64 {
+	least, most := l.none, l.none
+	for _, class := range l.class {
+		least, most = min(least, l.single[class]), max(most, l.single[class])
+	}
+	return most - least
+}
+
+// sight is the likelihood of a finding. seen are the organs on which the same sign
+// was found: a disorder that shows it on any organ owes it to no other one.
+func (m *model) sight(f Finding, sign knowledge.Sign, seen []diagnosisv1.Organ) likelihood {
+	chances := []float64{sign.Elsewhere}
+	l := likelihood{class: make([]int, len(m.disorders))}
+	for _, said := range m.mentions[sign.ID] {
+		covers := func(organ diagnosisv1.Organ) bool {
+			return len(said.expected.Organs) == 0 || slices.Contains(said.expected.Organs, organ)
+		}
+		if !covers(f.Organ) || (!f.Observed && slices.ContainsFunc(seen, covers)) {
+			continue
+		}
+		at := slices.Index(chances, said.expected.Chance)
+		if at < 0 {
+			at = len(chances)
+			chances = append(chances, said.expected.Chance)
+		}
+		l.class[said.disorder] = at
+	}
+	says := func(chance float64) float64 {
+		chance = misread + (1-2*misread)*chance
+		if f.Observed {
+			return math.Log(chance)
+		}
+		return math.Log(1 - chance)
+	}
+	for _, first := range chances {
+		l.single = append(l.single, says(first))
+		for _, second := range chances {
+			l.pair = append(l.pair, says(both(first, second, sign.Elsewhere)))
+		}
+	}
+	l.none = says(max(sign.Elsewhere, unknownShows))
+	return l
+}
+
+// both is the chance to see a sign with two disorders at once. Each may cause it on
+// its own: 1-(1-p)(1-q), with the chance elsewhere, which is no doing of theirs,
+// counted once. A disorder that argues against a sign does not take it away from
+// another that causes it, except where the sign is a sound plant's usual state.
+func both(p, q, elsewhere float64) float64 {
+	low, high := min(p, q), max(p, q)
+	switch {
+	case low >= elsewhere:
+		return 1 - (1-p)*(1-q)/(1-elsewhere)
+	case high <= elsewhere || elsewhere >= usualState:
+		return low
+	default:
+		return high
+	}
+}
+
+// confidence weakens all evidence alike. It is 1 where what the ranking says agrees
+// with how often it is right on cases drawn from the knowledge with readers' errors
+// and details that hang together (TestConfidence).
+const confidence = 1.0
