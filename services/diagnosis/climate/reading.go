@@ -27,7 +27,9 @@ type Reading struct {
 func (r Reading) At() time.Time { return time.Unix(r.Time, 0).UTC() }
 
 // Celsius returns the temperature in °C, and whether there is one.
-func (r Reading) Celsius() (float64, bool) { return float64(r.Temperature) / 100, r.Temperature != Missing }
+func (r Reading) Celsius() (float64, bool) {
+	return float64(r.Temperature) / 100, r.Temperature != Missing
+}
 
 // RelativeHumidity returns the humidity in percent, and whether there is one.
 func (r Reading) RelativeHumidity() (float64, bool) {
