@@ -52,7 +52,7 @@ func serve(t *testing.T) (Server, *bytes.Buffer) {
 	server := rpc.NewServer(logger, people)
 	identityv1.RegisterIdentityServiceServer(server, people)
 	stockv1.RegisterStockServiceServer(server, stock.New(db.DB))
-	diagnosisv1.RegisterDiagnosisServiceServer(server, diagnosis.New(db.DB, t.TempDir()))
+	diagnosisv1.RegisterDiagnosisServiceServer(server, diagnosis.New(db.DB, t.TempDir(), outbox))
 	productsv1.RegisterProductsServiceServer(server, products.New(db.DB))
 	treatmentv1.RegisterTreatmentServiceServer(server, treatment.New(db.DB, outbox))
 	schedulev1.RegisterScheduleServiceServer(server, schedule.New(db.DB))

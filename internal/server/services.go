@@ -44,7 +44,7 @@ func join(db *postgres.DB, temporal client.Client, logger *slog.Logger, photoFol
 	return &services{
 		identity:  identity.New(db, setupKey),
 		stock:     stock.New(db),
-		diagnosis: diagnosis.New(db, photoFolder),
+		diagnosis: diagnosis.New(db, photoFolder, outbox),
 		products:  products.New(db),
 		treatment: treatment.New(db, outbox),
 		schedule:  schedule.New(db),

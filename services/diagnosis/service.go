@@ -9,6 +9,7 @@ import (
 	"velamen/internal/postgres"
 	"velamen/internal/rpc"
 	"velamen/services/diagnosis/knowledge"
+	"velamen/services/diagnosis/regulation"
 )
 
 var _ diagnosisv1.DiagnosisServiceServer = (*Service)(nil)
@@ -16,16 +17,19 @@ var _ diagnosisv1.DiagnosisServiceServer = (*Service)(nil)
 // Service implements velamen.diagnosis.v1.DiagnosisService.
 type Service struct {
 	diagnosisv1.UnimplementedDiagnosisServiceServer
-	db    *postgres.DB
-	album album
+	db     *postgres.DB
+	album  album
+	outbox *postgres.Outbox
 }
 
 // New returns the service. Photos are kept as files under photoFolder, which is
-// made when the first one arrives. It panics when the embedded knowledge is
-// broken, which a test excludes.
-func New(db *postgres.DB, photoFolder string) *Service {
+// made when the first one arrives; what an authority orders goes to the stock through
+// the outbox. It panics when the embedded knowledge or regulation is broken, which
+// tests exclude.
+func New(db *postgres.DB, photoFolder string, outbox *postgres.Outbox) *Service {
 	knowledge.Shipped()
-	return &Service{db: db, album: album{folder: photoFolder}}
+	regulation.All()
+	return &Service{db: db, album: newAlbum(photoFolder, db.Clock()), outbox: outbox}
 }
 
 // keys are the sort keys of a listing that runs from new to old; markOf reads
@@ -75,6 +79,8 @@ func (p photo) contract(nursery, inspection string) *diagnosisv1.Photo {
 		Name:       photoName(nursery, inspection, p.SHA256),
 		MediaType:  p.MediaType,
 		SizeBytes:  p.SizeBytes,
+		Width:      int32(p.Width),
+		Height:     int32(p.Height),
 		CreateTime: timestamppb.New(p.CreateTime),
 	}
 }

@@ -60,7 +60,7 @@ func (s *Service) receive(stream diagnosisv1.DiagnosisService_UploadPhotoServer,
 		}
 		next, err := stream.Recv()
 		if errors.Is(err, io.EOF) {
-			return arriving.keep()
+			return arriving.keep(stream.Context())
 		}
 		if err != nil {
 			return photo{}, err
@@ -91,8 +91,9 @@ func (s *Service) enter(ctx context.Context, nursery, inspection, uploader strin
 // pieceSize is how many bytes of a photo go in one message.
 const pieceSize = 256 << 10
 
-// DownloadPhoto returns the bytes of a photo. The file is read against its hash
-// before the first byte leaves, so that nobody is shown a damaged one.
+// DownloadPhoto returns the bytes of a photo, or of its thumbnail. The file is read
+// against its hash before the first byte leaves, so that nobody is shown a damaged
+// one.
 func (s *Service) DownloadPhoto(request *diagnosisv1.DownloadPhotoRequest, stream diagnosisv1.DiagnosisService_DownloadPhotoServer) (err error) {
 	ids, err := resource.Parse("name", request.GetName(), "nurseries", "inspections", "photos")
 	if err != nil {
@@ -104,6 +105,13 @@ func (s *Service) DownloadPhoto(request *diagnosisv1.DownloadPhotoRequest, strea
 	}
 	if !found {
 		return fault.Missing("photo", request.GetName())
+	}
+	if request.GetThumbnail() {
+		small, err := s.album.thumbnail(stream.Context(), ids[0], request.GetName(), kept.SHA256)
+		if err != nil {
+			return err
+		}
+		return stream.Send(&diagnosisv1.DownloadPhotoResponse{Data: small})
 	}
 	file, err := s.album.open(ids[0], request.GetName(), kept.SHA256)
 	if err != nil {

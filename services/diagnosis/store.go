@@ -77,7 +77,8 @@ const selectInspection = `
 			SELECT jsonb_agg(jsonb_build_object('organ', o.organ, 'sign', o.sign, 'observed', o.observed, 'note', o.note) ORDER BY o.position)
 			FROM diagnosis.observation o WHERE o.nursery = i.nursery AND o.inspection = i.id), '[]'),
 		coalesce((
-			SELECT jsonb_agg(jsonb_build_object('sha256', p.sha256, 'media_type', p.media_type, 'size_bytes', p.size_bytes, 'create_time', p.create_time)
+			SELECT jsonb_agg(jsonb_build_object('sha256', p.sha256, 'media_type', p.media_type, 'size_bytes', p.size_bytes,
+				'width', p.width, 'height', p.height, 'create_time', p.create_time)
 				ORDER BY p.create_time, p.sha256)
 			FROM diagnosis.photo p WHERE p.nursery = i.nursery AND p.inspection = i.id), '[]')
 	FROM diagnosis.inspection i`
@@ -176,20 +177,20 @@ func insertInspection(ctx context.Context, tx pgx.Tx, i inspectionRow) error {
 // insertPhoto keeps a photo's row unless it is there already.
 func insertPhoto(ctx context.Context, tx pgx.Tx, nursery, inspection, uploader string, p photo) error {
 	_, err := tx.Exec(ctx, `
-		INSERT INTO diagnosis.photo (nursery, inspection, sha256, media_type, size_bytes, uploader, create_time)
-		VALUES (@nursery, @inspection, @sha256, @media_type, @size_bytes, @uploader, @create_time)
+		INSERT INTO diagnosis.photo (nursery, inspection, sha256, media_type, size_bytes, width, height, uploader, create_time)
+		VALUES (@nursery, @inspection, @sha256, @media_type, @size_bytes, @width, @height, @uploader, @create_time)
 		ON CONFLICT ON CONSTRAINT photo_pk DO NOTHING`,
 		pgx.NamedArgs{"nursery": nursery, "inspection": inspection, "sha256": p.SHA256, "media_type": p.MediaType,
-			"size_bytes": p.SizeBytes, "uploader": uploader, "create_time": p.CreateTime})
+			"size_bytes": p.SizeBytes, "width": p.Width, "height": p.Height, "uploader": uploader, "create_time": p.CreateTime})
 	return err
 }
 
 func readPhoto(ctx context.Context, r postgres.Reader, nursery, inspection, sha string) (photo, bool, error) {
 	p := photo{SHA256: sha}
 	err := r.QueryRow(ctx, `
-		SELECT media_type, size_bytes, create_time FROM diagnosis.photo
+		SELECT media_type, size_bytes, coalesce(width, 0), coalesce(height, 0), create_time FROM diagnosis.photo
 		WHERE nursery = $1 AND inspection = $2 AND sha256 = $3`, nursery, inspection, sha).
-		Scan(&p.MediaType, &p.SizeBytes, &p.CreateTime)
+		Scan(&p.MediaType, &p.SizeBytes, &p.Width, &p.Height, &p.CreateTime)
 	if postgres.NoRows(err) {
 		return photo{}, false, nil
 	}

@@ -61,7 +61,7 @@ func setUpNursery(t *testing.T) nursery {
 	})
 	conn := rpctest.Serve(t, func(server *rpc.Server) {
 		stockv1.RegisterStockServiceServer(server, stock.New(db.DB))
-		diagnosisv1.RegisterDiagnosisServiceServer(server, diagnosis.New(db.DB, t.TempDir()))
+		diagnosisv1.RegisterDiagnosisServiceServer(server, diagnosis.New(db.DB, t.TempDir(), outbox))
 		productsv1.RegisterProductsServiceServer(server, products.New(db.DB))
 		treatmentv1.RegisterTreatmentServiceServer(server, treatment.New(db.DB, outbox))
 		schedulev1.RegisterScheduleServiceServer(server, New(db.DB))

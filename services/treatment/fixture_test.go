@@ -71,7 +71,7 @@ func newNursery(t testing.TB, c clock.Clock, programs func(context.Context, post
 	)
 	conn := rpctest.Serve(t, func(server *rpc.Server) {
 		stockv1.RegisterStockServiceServer(server, stock.New(n.db.DB))
-		diagnosisv1.RegisterDiagnosisServiceServer(server, diagnosis.New(n.db.DB, t.TempDir()))
+		diagnosisv1.RegisterDiagnosisServiceServer(server, diagnosis.New(n.db.DB, t.TempDir(), n.outbox))
 		productsv1.RegisterProductsServiceServer(server, products.New(n.db.DB))
 		treatmentv1.RegisterTreatmentServiceServer(server, treatment.New(n.db.DB, n.outbox))
 	})
