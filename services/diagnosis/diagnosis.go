@@ -1,6 +1,6 @@
 // Package diagnosis keeps what was seen on plants and what a person concluded
-// from it: the vocabulary of signs, the disorders that can be diagnosed,
-// inspections with their photos, and confirmed diagnoses.
+// from it: inspections with their photos, what their signs point to, samples and
+// their results, confirmed diagnoses, and what the law then asks for.
 //
 // A diagnosis is a person's decision. Wherever one is shown, so is that licensed
 // advice and, where it matters, a laboratory come first.
@@ -40,6 +40,12 @@ func diagnosisName(nursery, id string) string {
 	return resource.Of("nurseries", nursery, "diagnoses", id)
 }
 
+func sampleName(nursery, id string) string { return resource.Of("nurseries", nursery, "samples", id) }
+
+func dutyName(nursery, id string) string { return resource.Of("nurseries", nursery, "duties", id) }
+
+func lotName(nursery, id string) string { return resource.Of("nurseries", nursery, "lots", id) }
+
 func personName(nursery, id string) string { return resource.Of("nurseries", nursery, "people", id) }
 
 const organPrefix = "ORGAN_"
@@ -47,6 +53,22 @@ const organPrefix = "ORGAN_"
 // storedOrgan is how an organ stands in the database.
 func storedOrgan(organ diagnosisv1.Organ) string {
 	return strings.TrimPrefix(organ.String(), organPrefix)
+}
+
+func storedOrgans(organs []diagnosisv1.Organ) []string {
+	stored := make([]string, len(organs))
+	for i, organ := range organs {
+		stored[i] = storedOrgan(organ)
+	}
+	return stored
+}
+
+func organsOf(stored []string) []diagnosisv1.Organ {
+	organs := make([]diagnosisv1.Organ, len(stored))
+	for i, organ := range stored {
+		organs[i] = organOf(organ)
+	}
+	return organs
 }
 
 func organOf(stored string) diagnosisv1.Organ {

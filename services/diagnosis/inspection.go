@@ -1,6 +1,7 @@
 package diagnosis
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -12,6 +13,7 @@ import (
 	"velamen/internal/clock"
 	"velamen/internal/fault"
 	"velamen/internal/resource"
+	"velamen/services/diagnosis/inference"
 	"velamen/services/diagnosis/knowledge"
 )
 
@@ -65,6 +67,36 @@ func checkObservations(field string, observations []*diagnosisv1.Observation) er
 		said[this] = i
 	}
 	return nil
+}
+
+// findingsOf are observations as they are weighed.
+func findingsOf(observations []*diagnosisv1.Observation) []inference.Finding {
+	findings := make([]inference.Finding, len(observations))
+	for i, o := range observations {
+		findings[i] = inference.Finding{
+			Organ: o.GetOrgan(), Sign: o.GetSign(), Observed: o.GetPresence() == diagnosisv1.Presence_PRESENCE_OBSERVED,
+		}
+	}
+	return findings
+}
+
+// checkConsistent refuses signs of organs that the plant does not have, and two
+// signs that cannot both be true of one organ.
+func checkConsistent(field string, plant knowledge.Plant, observations []*diagnosisv1.Observation) error {
+	err := inference.Check(knowledge.Shipped(), inference.Case{Plant: plant, Findings: findingsOf(observations)})
+	var wrong *inference.Contradiction
+	if !errors.As(err, &wrong) {
+		return err
+	}
+	first := observations[wrong.First]
+	if wrong.Second < 0 {
+		return fault.FieldReason(fault.Invalid, fault.SignsContradict, fmt.Sprintf("%s[%d].organ", field, wrong.First), "%s", wrong.Rule).
+			With("sign", first.GetSign()).With("organ", organNames([]diagnosisv1.Organ{first.GetOrgan()})).With("genus", plant.Genus)
+	}
+	second := observations[wrong.Second]
+	return fault.FieldReason(fault.Invalid, fault.SignsContradict, fmt.Sprintf("%s[%d]", field, wrong.Second),
+		"%s: when two plants differ, split the inspection", wrong.Rule).
+		With("sign", first.GetSign()).With("other_sign", second.GetSign()).With("organ", organNames([]diagnosisv1.Organ{second.GetOrgan()}))
 }
 
 func organNames(organs []diagnosisv1.Organ) string {

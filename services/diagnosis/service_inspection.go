@@ -12,6 +12,7 @@ import (
 	"velamen/internal/fault"
 	"velamen/internal/resource"
 	"velamen/internal/rpc"
+	"velamen/services/diagnosis/knowledge"
 	"velamen/services/stock"
 )
 
@@ -38,7 +39,11 @@ func (s *Service) CreateInspection(ctx context.Context, request *diagnosisv1.Cre
 		if row.inspectTime, err = happened(s.db.Clock(), "inspection.inspect_time", seen.GetInspectTime()); err != nil {
 			return nil, err
 		}
-		if err := checkTarget(ctx, tx, row); err != nil {
+		plant, err := checkTarget(ctx, tx, row)
+		if err != nil {
+			return nil, err
+		}
+		if err := checkConsistent("inspection.observations", plant, seen.GetObservations()); err != nil {
 			return nil, err
 		}
 		row.id, row.inspector, row.createTime = uuid.NewString(), caller.Person, s.db.Now()
@@ -60,22 +65,25 @@ func observationsFrom(observations []*diagnosisv1.Observation) []observation {
 	return rows
 }
 
-// checkTarget returns a NotFound fault when there is no such lot or bench, and
-// refuses more plants looked at than the lot had.
-func checkTarget(ctx context.Context, tx pgx.Tx, row inspectionRow) error {
+// checkTarget returns what is known of the plants of a lot; of those on a bench
+// nothing, for several kinds may stand there. It returns a NotFound fault when there
+// is no such lot or bench, and refuses more plants looked at than the lot had.
+func checkTarget(ctx context.Context, tx pgx.Tx, row inspectionRow) (knowledge.Plant, error) {
 	if row.target.lot == "" {
 		_, err := stock.ReadBench(ctx, tx, row.nursery, row.target.house, row.target.bench)
-		return err
+		return knowledge.Plant{}, err
 	}
-	lots := []string{row.target.lot}
-	if _, err := stock.ReadLots(ctx, tx, row.nursery, lots); err != nil {
-		return err
+	ids := []string{row.target.lot}
+	lots, err := stock.ReadLots(ctx, tx, row.nursery, ids)
+	if err != nil {
+		return knowledge.Plant{}, err
 	}
-	plants, err := stock.ReadPlantsAt(ctx, tx, row.nursery, lots, []time.Time{row.inspectTime})
+	plant := knowledge.Shipped().PlantOf(lots[0].BotanicalName)
+	plants, err := stock.ReadPlantsAt(ctx, tx, row.nursery, ids, []time.Time{row.inspectTime})
 	if err != nil || row.plantsSampled <= plants[0] {
-		return err
+		return plant, err
 	}
-	return fault.Field("inspection.plants_sampled", "lot %s had %d plants then, so %d cannot have been looked at", row.target.lot, plants[0], row.plantsSampled).
+	return knowledge.Plant{}, fault.Field("inspection.plants_sampled", "lot %s had %d plants then, so %d cannot have been looked at", row.target.lot, plants[0], row.plantsSampled).
 		With("lot", row.target.lot).With("plants", strconv.FormatInt(plants[0], 10)).With("plants_sampled", strconv.FormatInt(row.plantsSampled, 10))
 }
 
