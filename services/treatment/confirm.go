@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -249,6 +250,28 @@ func (s *Service) isolateLots(ctx context.Context, tx pgx.Tx, o *outbreak, lots 
 		return fault.FieldReason(fault.Precondition, fault.BenchNotIsolated, c.path+".bench",
 			"bench %s in house %s is not an isolation bench", bench.ID, bench.House).With("bench", c.confirmation.GetBench())
 	}
+	if err := checkMayMove(ctx, tx, o.nursery, lots, bench, c.path+".bench"); err != nil {
+		return err
+	}
 	command.Lots, command.Bench = lotNames(o.nursery, lots), c.confirmation.GetBench()
 	return s.outbox.Write(ctx, tx, stock.TopicIsolate, o.nursery, o.name(), command)
+}
+
+// checkMayMove refuses to set lots apart elsewhere while an authority holds them:
+// they are isolated where they stand.
+func checkMayMove(ctx context.Context, tx pgx.Tx, nursery string, lots []string, to stock.Bench, field string) error {
+	found, err := stock.ReadLots(ctx, tx, nursery, lots)
+	if err != nil {
+		return err
+	}
+	for _, lot := range found {
+		if len(lot.OfficialHolds) == 0 || lot.Plants == 0 || (lot.House == to.House && lot.Bench == to.ID) {
+			continue
+		}
+		duties := strings.Join(lot.OfficialHolds, ", ")
+		return fault.FieldReason(fault.Precondition, fault.LotOfficiallyHeld, field,
+			"lot %s is held by an authority (%s) and stays on bench %s of house %s until that ends", lot.ID, duties, lot.Bench, lot.House).
+			With("lot", lot.ID).With("duties", duties)
+	}
+	return nil
 }

@@ -95,10 +95,46 @@ func readPlace(ctx context.Context, r postgres.Reader, w work) (rules.Applicatio
 		Conditions: conditions, Candidates: w.candidates, RoundBefore: w.roundBefore,
 		Applicator: rules.Applicator{ID: w.performer.ID, DisplayName: w.performer.DisplayName, Certificates: certificatesOf(w.performer)},
 	}
+	held, err := maskingHolds(ctx, r, w, lots)
+	if err != nil {
+		return rules.Application{}, err
+	}
 	for _, lot := range lots {
-		application.Lots = append(application.Lots, rules.Lot{ID: lot.ID, BotanicalName: lot.BotanicalName, House: w.houseOf(lot), Plants: lot.Plants})
+		application.Lots = append(application.Lots, rules.Lot{
+			ID: lot.ID, BotanicalName: lot.BotanicalName, House: w.houseOf(lot), Plants: lot.Plants, OfficialHolds: held[lot.ID],
+		})
 	}
 	return application, nil
+}
+
+// maskingHolds returns, by lot, the holds of authorities that lasted during the work
+// and under which nothing may hide signs.
+func maskingHolds(ctx context.Context, r postgres.Reader, w work, lots []stock.Lot) (map[string][]rules.OfficialHold, error) {
+	ids := make([]string, len(lots))
+	for i, lot := range lots {
+		ids[i] = lot.ID
+	}
+	restrictions, err := stock.ReadRestrictions(ctx, r, w.nursery, ids)
+	if err != nil {
+		return nil, err
+	}
+	end := w.start
+	if !w.end.IsZero() {
+		end = w.end
+	}
+	held := map[string][]rules.OfficialHold{}
+	for _, restriction := range restrictions {
+		over := !restriction.End.IsZero() && !restriction.End.After(w.start)
+		if !restriction.NoMasking || over || restriction.Start.After(end) {
+			continue
+		}
+		hold := rules.OfficialHold{Duty: restriction.Duty, Disorder: restriction.Disorder}
+		if disorder, known := diagnosis.DisorderByID(restriction.Disorder); known {
+			hold.Class = disorder.Class
+		}
+		held[restriction.Lot] = append(held[restriction.Lot], hold)
+	}
+	return held, nil
 }
 
 func readTreatment(ctx context.Context, r postgres.Reader, field, nursery string, treated *treatmentv1.HouseTreatment) (rules.Treatment, error) {

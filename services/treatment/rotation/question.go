@@ -91,16 +91,18 @@ func newQuestion(ctx context.Context, request Request) (*question, []LeftOut, er
 }
 
 // kindsOf returns one lot for each kind of plant in each house: labels tell no more
-// apart.
+// apart. An authority's hold on one of them binds the kind.
 func kindsOf(lots []rules.Lot) []rules.Lot {
 	var kinds []rules.Lot
 	for _, lot := range lots {
-		known := slices.ContainsFunc(kinds, func(k rules.Lot) bool {
+		i := slices.IndexFunc(kinds, func(k rules.Lot) bool {
 			return k.House == lot.House && k.BotanicalName == lot.BotanicalName
 		})
-		if !known {
+		if i < 0 {
 			kinds = append(kinds, lot)
+			continue
 		}
+		kinds[i].OfficialHolds = slices.Concat(kinds[i].OfficialHolds, lot.OfficialHolds)
 	}
 	return kinds
 }

@@ -51,6 +51,8 @@ type Lot struct {
 	House string
 	// Plants on hand; 0 when not known.
 	Plants int64
+	// OfficialHolds are those during which nothing may hide signs.
+	OfficialHolds []OfficialHold
 }
 
 // Treatment is what is applied in one house.

@@ -42,6 +42,7 @@ func (c *check) all() ([]Verdict, error) {
 	if err := c.labels(); err != nil {
 		return nil, err
 	}
+	c.masking()
 	c.people()
 	if err := c.store(); err != nil {
 		return nil, err
@@ -220,7 +221,7 @@ func (c *check) lotsOf(t Treatment) []int {
 	treated := c.a.treatedBy(t)
 	positions := make([]int, 0, len(treated))
 	for i, lot := range c.a.Lots {
-		if next := len(positions); next < len(treated) && lot == treated[next] {
+		if next := len(positions); next < len(treated) && lot.ID == treated[next].ID {
 			positions = append(positions, i)
 		}
 	}

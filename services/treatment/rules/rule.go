@@ -30,6 +30,7 @@ const (
 	RuleLotsInHouse         = "lots-in-house"
 	RuleAreaOfHouse         = "area-of-house"
 	RulePlantsOfLots        = "plants-of-lots"
+	RuleOfficialMasking     = "official-hold-masking"
 	RuleStepCandidate       = "step-candidate"
 	RuleWorksOnClass        = "works-on-class"
 	RuleRotationRoundBefore = "rotation-round-before"
@@ -77,6 +78,7 @@ func Rules() []string {
 		RuleLotsInHouse,
 		RuleAreaOfHouse,
 		RulePlantsOfLots,
+		RuleOfficialMasking,
 		RuleStepCandidate,
 		RuleWorksOnClass,
 		RuleRotationRoundBefore,
