@@ -44,7 +44,10 @@ type row struct {
 	Duty              string   `yaml:"duty"`
 	DestroyWithinM    string   `yaml:"destroy_within_m"`
 	HoldWithinM       string   `yaml:"hold_within_m"`
+	HoldAround        string   `yaml:"hold_around"`
 	HoldDays          int      `yaml:"hold_days"`
+	HoldMonths        int      `yaml:"hold_months"`
+	HoldFrom          string   `yaml:"hold_from"`
 	NoMasking         bool     `yaml:"no_masking"`
 	Source            string   `yaml:"source"`
 }
@@ -117,6 +120,7 @@ func (r row) pest(base *knowledge.Base) (Pest, error) {
 	if r.HoldDays < 0 || r.HoldDays > longestHold {
 		refuse("hold_days must be from 0 to %d", longestHold)
 	}
+	faults = append(faults, r.checkHold())
 	destroy, err := metres(r.DestroyWithinM)
 	faults = append(faults, err)
 	hold, err := metres(r.HoldWithinM)
@@ -126,9 +130,37 @@ func (r row) pest(base *knowledge.Base) (Pest, error) {
 	return Pest{
 		ID: r.ID, Disorder: r.Disorder, Names: r.Pests, Genera: genera, Jurisdictions: r.Jurisdictions,
 		Status: r.Status, Authority: r.Authority, NotifyWithin: time.Duration(hours) * time.Hour, Duty: r.Duty,
-		DestroyWithin: destroy, HoldWithin: hold, HoldDays: r.HoldDays, NoMasking: r.NoMasking, Source: r.Source,
+		DestroyWithin: destroy, HoldWithin: hold, AroundBlock: r.HoldAround == destructionBlock,
+		HoldDays: r.HoldDays, HoldMonths: r.HoldMonths, FromSurvey: r.HoldFrom == surveyEnd, NoMasking: r.NoMasking, Source: r.Source,
 	}, errors.Join(faults...)
 }
+
+// Words of hold_around and hold_from.
+const (
+	infectedPlants   = "infected-plants"
+	destructionBlock = "destruction-block"
+	holdStart        = "hold"
+	surveyEnd        = "survey"
+)
+
+// checkHold holds a zone and a length to say what they count from, and only those.
+func (r row) checkHold() error {
+	var faults []error
+	if around := r.HoldAround; (r.HoldWithinM != "") != (around != "") || (around != "" && around != infectedPlants && around != destructionBlock) {
+		faults = append(faults, fmt.Errorf("hold_around must be %s or %s beside hold_within_m", infectedPlants, destructionBlock))
+	}
+	if from := r.HoldFrom; (r.HoldDays != 0) != (from != "") || (from != "" && from != holdStart && from != surveyEnd) {
+		faults = append(faults, fmt.Errorf("hold_from must be %s or %s beside hold_days", holdStart, surveyEnd))
+	}
+	// The months must fit into the days, which are the longest that they can be.
+	if r.HoldMonths < 0 || r.HoldMonths*daysOfMonth > r.HoldDays {
+		faults = append(faults, errors.New("hold_months must be at most what hold_days hold"))
+	}
+	return errors.Join(faults...)
+}
+
+// daysOfMonth are the fewest days of a month.
+const daysOfMonth = 28
 
 // genera are those that the row names and those of its plant groups.
 func (r row) genera(base *knowledge.Base) ([]string, error) {

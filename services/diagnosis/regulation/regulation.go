@@ -36,8 +36,16 @@ type Pest struct {
 	// DestroyWithin and HoldWithin are metres around an infected plant, inclusive;
 	// zero values where the law sets none.
 	DestroyWithin, HoldWithin quantity.Quantity
+	// AroundBlock is true where HoldWithin counts from the edge of what is destroyed,
+	// not from the infected plants.
+	AroundBlock bool
 	// HoldDays is how long the hold lasts at least; 0 where the law sets none.
 	HoldDays int
+	// HoldMonths is the same where the law counts calendar months, else 0.
+	HoldMonths int
+	// FromSurvey is true where the hold counts from the end of the delimitation
+	// survey, not from its own beginning.
+	FromSurvey bool
 	// NoMasking forbids treatments that could hide signs during the hold.
 	NoMasking bool
 	// Source says where it stands, or that it is from memory.

@@ -69,15 +69,21 @@ func TestZonesAndDeadlinesOfPhytophthoraRamorum(t *testing.T) {
 		days          int
 		within        time.Duration
 		noMasking     bool
+		aroundBlock   bool
+		months        int
+		fromSurvey    bool
 	}{
-		"ramorum-us": {"2", "10", 90, 24 * time.Hour, false},
-		"ramorum-ca": {"2", "2", 90, 0, false},
-		"ramorum-eu": {"2", "10", 92, 0, true},
-		"ramorum-gb": {"2", "10", 92, 0, true},
+		"ramorum-us": {"2", "10", 90, 24 * time.Hour, false, true, 0, true},
+		"ramorum-ca": {"2", "2", 90, 0, false, true, 0, false},
+		"ramorum-eu": {"2", "10", 92, 0, true, false, 3, false},
+		"ramorum-gb": {"2", "10", 92, 0, true, false, 3, false},
 	} {
 		pest, found := ByID(id)
 		require.True(t, found, id)
 		require.Equal(t, metres(want.destroy), pest.DestroyWithin, id)
+		require.Equal(t, want.aroundBlock, pest.AroundBlock, id)
+		require.Equal(t, want.months, pest.HoldMonths, id)
+		require.Equal(t, want.fromSurvey, pest.FromSurvey, id)
 		require.Equal(t, metres(want.hold), pest.HoldWithin, id)
 		require.Equal(t, want.days, pest.HoldDays, id)
 		require.Equal(t, want.within, pest.NotifyWithin, id)
@@ -135,6 +141,9 @@ func TestBrokenRowsAreRefused(t *testing.T) {
 		"a deadline before":       {"hours: 0", "hours: -1", "notify_within_hours"},
 		"a deadline out of reach": {"hours: 0", "hours: 100000", "notify_within_hours"},
 		"a hold that is negative": {"duty: d", "duty: d, hold_days: -1", "hold_days"},
+		"a zone around nothing":   {"duty: d", "duty: d, hold_within_m: 4", "hold_around"},
+		"a hold from nowhere":     {"duty: d", "duty: d, hold_days: 9, hold_from: winter", "hold_from"},
+		"months without days":     {"duty: d", "duty: d, hold_months: 3", "hold_months"},
 		"no metres":               {"duty: d", "duty: d, hold_within_m: far", "metres"},
 		"metres below 0":          {"duty: d", `duty: d, destroy_within_m: "-2"`, "above 0"},
 		"an unknown plant group":  {"duty: d", "duty: d, plant_groups: [weeds]", "no plant group"},
