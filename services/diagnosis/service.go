@@ -94,9 +94,16 @@ func (d diagnosisRow) contract() *diagnosisv1.Diagnosis {
 		ConfirmTime:   timestamppb.New(d.ConfirmTime),
 		Confirmer:     d.Confirmer,
 		CreateTime:    timestamppb.New(d.createTime),
+		Assessment:    d.assessment,
 	}
 	for _, id := range d.inspections {
 		diagnosis.Inspections = append(diagnosis.Inspections, inspectionName(d.nursery, id))
+	}
+	for _, id := range d.samples {
+		diagnosis.Samples = append(diagnosis.Samples, sampleName(d.nursery, id))
+	}
+	for _, id := range d.duties {
+		diagnosis.Duties = append(diagnosis.Duties, dutyName(d.nursery, id))
 	}
 	return diagnosis
 }

@@ -3,6 +3,7 @@ package diagnosis
 import (
 	"context"
 	"fmt"
+	"slices"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
@@ -11,10 +12,15 @@ import (
 	"velamen/internal/fault"
 	"velamen/internal/resource"
 	"velamen/internal/rpc"
+	"velamen/services/diagnosis/knowledge"
+	"velamen/services/identity"
+	"velamen/services/stock"
 )
 
 // ConfirmDiagnosis records that the caller holds the plants of some inspections
-// to have a disorder. It proposes nothing: the decision is the person's.
+// to have a disorder, with what velamen proposed beside it. The decision is the
+// person's, whatever was ranked first. Where the law names the pest, the duty is
+// raised in the same transaction.
 func (s *Service) ConfirmDiagnosis(ctx context.Context, request *diagnosisv1.ConfirmDiagnosisRequest) (*diagnosisv1.Diagnosis, error) {
 	ids, err := resource.Parse("parent", request.GetParent(), "nurseries")
 	if err != nil {
@@ -26,7 +32,11 @@ func (s *Service) ConfirmDiagnosis(ctx context.Context, request *diagnosisv1.Con
 		return nil, fault.Field("diagnosis.disorder", "%q is not a known disorder; ListDisorders has them", held.GetDisorder()).
 			With("disorder", held.GetDisorder())
 	}
-	inspections, err := inspectionIDs("diagnosis.inspections", held.GetInspections())
+	inspections, err := lastIDs("diagnosis.inspections", held.GetInspections(), "inspections")
+	if err != nil {
+		return nil, err
+	}
+	samples, err := lastIDs("diagnosis.samples", held.GetSamples(), "samples")
 	if err != nil {
 		return nil, err
 	}
@@ -35,30 +45,109 @@ func (s *Service) ConfirmDiagnosis(ctx context.Context, request *diagnosisv1.Con
 		if err != nil {
 			return nil, err
 		}
-		if err := checkInspections(ctx, tx, ids[0], inspections); err != nil {
+		looked, err := readInspections(ctx, tx, ids[0], inspections)
+		if err != nil {
+			return nil, err
+		}
+		if err := checkGroundSamples(ctx, tx, ids[0], inspections, samples); err != nil {
 			return nil, err
 		}
 		row := diagnosisRow{
 			Diagnosis: Diagnosis{ID: uuid.NewString(), Disorder: disorder.ID, Class: disorder.Class, Confirmer: caller.Name(), ConfirmTime: confirmTime},
-			nursery:   ids[0], inspections: inspections, grounds: held.GetGrounds(), createTime: s.db.Now(),
+			nursery:   ids[0], inspections: inspections, samples: samples, grounds: held.GetGrounds(), createTime: s.db.Now(),
+		}
+		if row.assessment, err = s.proposedFor(ctx, tx, ids[0], looked); err != nil {
+			return nil, err
 		}
 		if err := insertDiagnosis(ctx, tx, row, caller.Person); err != nil {
+			return nil, err
+		}
+		if row.duties, err = s.raiseDuties(ctx, tx, row, looked, caller.Person); err != nil {
 			return nil, err
 		}
 		return row.contract(), nil
 	})
 }
 
-func inspectionIDs(field string, names []string) ([]string, error) {
-	inspections := make([]string, len(names))
-	for i, name := range names {
-		ids, err := resource.Parse(fmt.Sprintf("%s[%d]", field, i), name, "nurseries", "inspections")
+// proposedFor is what velamen proposes from some inspections; nil when it can propose
+// nothing, because they contradict themselves. A person may confirm all the same.
+func (s *Service) proposedFor(ctx context.Context, tx pgx.Tx, nursery string, looked []inspectionRow) (*diagnosisv1.Assessment, error) {
+	proposed, err := s.propose(ctx, tx, asked{nursery: nursery, inspections: looked}, 0)
+	if fault.Is(err, fault.SignsContradict) {
+		return nil, nil
+	}
+	return proposed, err
+}
+
+// checkGroundSamples refuses samples of other inspections and such that have no
+// result.
+func checkGroundSamples(ctx context.Context, tx pgx.Tx, nursery string, inspections, samples []string) error {
+	rows, err := readSamples(ctx, tx, nursery, samples)
+	if err != nil {
+		return err
+	}
+	for i, sample := range rows {
+		field, name := fmt.Sprintf("diagnosis.samples[%d]", i), sampleName(nursery, sample.id)
+		if !slices.Contains(inspections, sample.inspection) {
+			taken := inspectionName(nursery, sample.inspection)
+			return fault.Field(field, "%s was taken at %s, which the diagnosis does not rest on", name, taken).
+				With("name", name).With("inspection", taken)
+		}
+		if sample.state() != diagnosisv1.SampleState_SAMPLE_STATE_REPORTED {
+			return fault.Field(field, "%s has no result yet", name).With("name", name)
+		}
+	}
+	return nil
+}
+
+// raiseDuties raises what the law asks for when the disorder is a regulated pest on
+// the plants, for the lots that no duty holds for it yet, and returns all duties that
+// follow, those that a suspicion had raised before included.
+func (s *Service) raiseDuties(ctx context.Context, tx pgx.Tx, row diagnosisRow, looked []inspectionRow, raiser string) ([]string, error) {
+	place, err := identity.ReadNursery(ctx, tx, row.nursery)
+	if err != nil {
+		return nil, err
+	}
+	lots, err := lotsOf(ctx, tx, row.nursery, looked)
+	if err != nil {
+		return nil, err
+	}
+	var duties []string
+	for _, pest := range RegulatedPestsFor(row.Disorder, "", place.Jurisdiction) {
+		hosts := hostsAmong(pest, lots)
+		if len(hosts) == 0 && len(lots) > 0 {
+			continue // the law does not name it on these plants
+		}
+		open, err := readOpenDuties(ctx, tx, row.nursery, pest.ID, hosts)
 		if err != nil {
 			return nil, err
 		}
-		inspections[i] = ids[1]
+		for _, duty := range open {
+			duties = append(duties, duty.id)
+			hosts = slices.DeleteFunc(hosts, func(lot string) bool { return slices.Contains(duty.lots, lot) })
+		}
+		if len(open) > 0 && len(hosts) == 0 {
+			continue
+		}
+		duty := newDuty(row.nursery, uuid.NewString(), pest, row.ConfirmTime)
+		duty.diagnosis, duty.lots, duty.inspections, duty.raiser, duty.createTime = row.ID, hosts, row.inspections, raiser, row.createTime
+		if err := s.raise(ctx, tx, duty); err != nil {
+			return nil, err
+		}
+		duties = append(duties, duty.id)
 	}
-	return inspections, nil
+	return duties, insertConsequences(ctx, tx, row.nursery, row.ID, duties)
+}
+
+// hostsAmong are the ids of the lots on which the law names a pest.
+func hostsAmong(pest RegulatedPest, lots []stock.Lot) []string {
+	var hosts []string
+	for _, lot := range lots {
+		if pest.On(knowledge.Genus(lot.BotanicalName)) {
+			hosts = append(hosts, lot.ID)
+		}
+	}
+	return hosts
 }
 
 // GetDiagnosis returns one diagnosis.
@@ -67,7 +156,7 @@ func (s *Service) GetDiagnosis(ctx context.Context, request *diagnosisv1.GetDiag
 	if err != nil {
 		return nil, err
 	}
-	row, err := readDiagnosis(ctx, s.db, ids[0], ids[1])
+	row, err := readDiagnosis(ctx, s.db, ids[0], ids[1], withAssessment)
 	if err != nil {
 		return nil, err
 	}

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"github.com/jackc/pgx/v5"
+	"google.golang.org/protobuf/encoding/protojson"
 
 	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
 	"velamen/internal/fault"
@@ -15,7 +16,7 @@ import (
 
 // ReadDiagnosis returns a diagnosis by nursery and id, or a NotFound fault.
 func ReadDiagnosis(ctx context.Context, r postgres.Reader, nursery, id string) (Diagnosis, error) {
-	row, err := readDiagnosis(ctx, r, nursery, id)
+	row, err := readDiagnosis(ctx, r, nursery, id, noAssessment)
 	return row.Diagnosis, err
 }
 
@@ -116,6 +117,19 @@ func checkInspections(ctx context.Context, r postgres.Reader, nursery string, id
 	return fault.Missing("inspection", inspectionName(nursery, missing))
 }
 
+// readInspections returns the inspections with some ids, in the order of the ids. A
+// NotFound fault names the first that there is not.
+func readInspections(ctx context.Context, r postgres.Reader, nursery string, ids []string) ([]inspectionRow, error) {
+	inspections := make([]inspectionRow, len(ids))
+	for i, id := range ids {
+		var err error
+		if inspections[i], err = readInspection(ctx, r, nursery, id); err != nil {
+			return nil, err
+		}
+	}
+	return inspections, nil
+}
+
 // mark is where a listing that runs from new to old goes on: before a moment,
 // and at that moment before an id.
 type mark struct {
@@ -202,21 +216,45 @@ type diagnosisRow struct {
 	Diagnosis
 	nursery     string
 	inspections []string // ids
+	samples     []string // ids
+	duties      []string // ids
 	grounds     string
 	createTime  time.Time
+	// assessment is what was proposed then; nil when nothing was.
+	assessment *diagnosisv1.Assessment
 }
 
-const selectDiagnosis = `
-	SELECT d.nursery, d.id, d.disorder, d.grounds, d.confirmer, d.confirm_time, d.create_time,
-		ARRAY(SELECT g.inspection FROM diagnosis.ground g WHERE g.nursery = d.nursery AND g.diagnosis = d.id ORDER BY g.position)
+// selectDiagnosis reads diagnoses; scanDiagnosis takes a row. assessment is the
+// column of what was proposed, or noAssessment: it is long, and a list goes without.
+func selectDiagnosis(assessment string) string {
+	return `
+	SELECT d.nursery, d.id, d.disorder, d.grounds, d.confirmer, d.confirm_time, d.create_time, ` + assessment + `,
+		ARRAY(SELECT g.inspection FROM diagnosis.ground g WHERE g.nursery = d.nursery AND g.diagnosis = d.id ORDER BY g.position),
+		ARRAY(SELECT g.sample FROM diagnosis.ground_sample g WHERE g.nursery = d.nursery AND g.diagnosis = d.id ORDER BY g.position),
+		ARRAY(SELECT c.duty FROM diagnosis.diagnosis_duty c WHERE c.nursery = d.nursery AND c.diagnosis = d.id ORDER BY c.position)
 	FROM diagnosis.diagnosis d`
+}
+
+const (
+	withAssessment = `d.assessment`
+	noAssessment   = `NULL::jsonb`
+)
 
 func scanDiagnosis(row pgx.Row) (diagnosisRow, error) {
 	var d diagnosisRow
 	var confirmer string
-	err := row.Scan(&d.nursery, &d.ID, &d.Disorder, &d.grounds, &confirmer, &d.ConfirmTime, &d.createTime, &d.inspections)
+	var assessment []byte
+	err := row.Scan(&d.nursery, &d.ID, &d.Disorder, &d.grounds, &confirmer, &d.ConfirmTime, &d.createTime, &assessment,
+		&d.inspections, &d.samples, &d.duties)
 	if err != nil {
 		return diagnosisRow{}, err
+	}
+	if assessment != nil {
+		d.assessment = &diagnosisv1.Assessment{}
+		// What a later version has dropped from the contract is not shown any more.
+		if err := (protojson.UnmarshalOptions{DiscardUnknown: true}).Unmarshal(assessment, d.assessment); err != nil {
+			return diagnosisRow{}, fmt.Errorf("the assessment of diagnosis %s: %w", d.ID, err)
+		}
 	}
 	d.Confirmer = personName(d.nursery, confirmer)
 	d.Class, err = classOf(d.Disorder)
@@ -233,8 +271,8 @@ func classOf(disorder string) (diagnosisv1.DisorderClass, error) {
 	return known.Class, nil
 }
 
-func readDiagnosis(ctx context.Context, r postgres.Reader, nursery, id string) (diagnosisRow, error) {
-	row, err := scanDiagnosis(r.QueryRow(ctx, selectDiagnosis+` WHERE d.nursery = $1 AND d.id = $2`, nursery, id))
+func readDiagnosis(ctx context.Context, r postgres.Reader, nursery, id, assessment string) (diagnosisRow, error) {
+	row, err := scanDiagnosis(r.QueryRow(ctx, selectDiagnosis(assessment)+` WHERE d.nursery = $1 AND d.id = $2`, nursery, id))
 	if postgres.NoRows(err) {
 		return diagnosisRow{}, fault.Missing("diagnosis", diagnosisName(nursery, id))
 	}
@@ -243,7 +281,7 @@ func readDiagnosis(ctx context.Context, r postgres.Reader, nursery, id string) (
 
 // listDiagnoses returns up to limit diagnoses before a mark, newest first.
 func listDiagnoses(ctx context.Context, r postgres.Reader, nursery string, before *mark, limit int) ([]diagnosisRow, error) {
-	query := selectDiagnosis + ` WHERE d.nursery = @nursery`
+	query := selectDiagnosis(noAssessment) + ` WHERE d.nursery = @nursery`
 	args := pgx.NamedArgs{"nursery": nursery, "limit": limit}
 	if before != nil {
 		query += ` AND (d.confirm_time, d.id) < (@time, @id)`
@@ -259,17 +297,37 @@ func listDiagnoses(ctx context.Context, r postgres.Reader, nursery string, befor
 
 // insertDiagnosis writes a diagnosis of a person, whose id it is given.
 func insertDiagnosis(ctx context.Context, tx pgx.Tx, d diagnosisRow, confirmer string) error {
-	args := pgx.NamedArgs{"nursery": d.nursery, "id": d.ID, "disorder": d.Disorder, "grounds": d.grounds, "confirmer": confirmer,
-		"confirm_time": d.ConfirmTime, "create_time": d.createTime, "inspections": d.inspections}
-	_, err := tx.Exec(ctx, `
-		INSERT INTO diagnosis.diagnosis (nursery, id, disorder, grounds, confirmer, confirm_time, create_time)
-		VALUES (@nursery, @id, @disorder, @grounds, @confirmer, @confirm_time, @create_time)`, args)
-	if err != nil {
-		return err
+	var assessment []byte
+	if d.assessment != nil {
+		var err error
+		if assessment, err = protojson.Marshal(d.assessment); err != nil {
+			return fmt.Errorf("keep the assessment: %w", err)
+		}
 	}
-	_, err = tx.Exec(ctx, `
+	args := pgx.NamedArgs{"nursery": d.nursery, "id": d.ID, "disorder": d.Disorder, "grounds": d.grounds, "confirmer": confirmer,
+		"confirm_time": d.ConfirmTime, "create_time": d.createTime, "assessment": assessment, "inspections": d.inspections, "samples": d.samples}
+	for _, statement := range []string{`
+		INSERT INTO diagnosis.diagnosis (nursery, id, disorder, grounds, confirmer, confirm_time, create_time, assessment)
+		VALUES (@nursery, @id, @disorder, @grounds, @confirmer, @confirm_time, @create_time, @assessment)`, `
 		INSERT INTO diagnosis.ground (nursery, diagnosis, position, inspection)
 		SELECT @nursery, @id, position, inspection
-		FROM unnest(@inspections::text[]) WITH ORDINALITY AS g (inspection, position)`, args)
+		FROM unnest(@inspections::text[]) WITH ORDINALITY AS g (inspection, position)`, `
+		INSERT INTO diagnosis.ground_sample (nursery, diagnosis, position, sample)
+		SELECT @nursery, @id, position, sample
+		FROM unnest(@samples::text[]) WITH ORDINALITY AS g (sample, position)`,
+	} {
+		if _, err := tx.Exec(ctx, statement, args); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// insertConsequences keeps which duties follow from a diagnosis.
+func insertConsequences(ctx context.Context, tx pgx.Tx, nursery, diagnosis string, duties []string) error {
+	_, err := tx.Exec(ctx, `
+		INSERT INTO diagnosis.diagnosis_duty (nursery, diagnosis, position, duty)
+		SELECT @nursery, @diagnosis, position, duty FROM unnest(@duties::text[]) WITH ORDINALITY AS d (duty, position)`,
+		pgx.NamedArgs{"nursery": nursery, "diagnosis": diagnosis, "duties": duties})
 	return err
 }

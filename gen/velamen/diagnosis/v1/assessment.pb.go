@@ -793,9 +793,11 @@ type Precaution struct {
 	Kind PrecautionKind `protobuf:"varint,1,opt,name=kind,proto3,enum=velamen.diagnosis.v1.PrecautionKind" json:"kind,omitempty"`
 	// The disorder (identifier) that it is for.
 	Disorder string `protobuf:"bytes,2,opt,name=disorder,proto3" json:"disorder,omitempty"`
-	// How sure that one is, percent with one decimal.
+	// How sure, percent with one decimal: of that one, or of all together that call
+	// for the precaution, of which it is the likeliest.
 	ProbabilityPercent string `protobuf:"bytes,3,opt,name=probability_percent,json=probabilityPercent,proto3" json:"probability_percent,omitempty"`
-	// From which probability on it is proposed, percent.
+	// From which probability on it is proposed, percent; empty when it follows from
+	// what comes first.
 	ThresholdPercent string `protobuf:"bytes,4,opt,name=threshold_percent,json=thresholdPercent,proto3" json:"threshold_percent,omitempty"`
 	// What to do and why, one or two sentences.
 	Sentence string `protobuf:"bytes,5,opt,name=sentence,proto3" json:"sentence,omitempty"`

@@ -275,7 +275,8 @@ type Diagnosis struct {
 	Confirmer string `protobuf:"bytes,7,opt,name=confirmer,proto3" json:"confirmer,omitempty"`
 	// When it was entered, UTC.
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
-	// What velamen proposed from the same inspections at that time, as it was.
+	// What velamen proposed from the same inspections at that time, as it was; absent
+	// in ListDiagnoses, and where the signs contradicted each other.
 	Assessment *Assessment `protobuf:"bytes,9,opt,name=assessment,proto3" json:"assessment,omitempty"`
 	// The samples whose results it rests on (names), at most 50.
 	Samples []string `protobuf:"bytes,10,rep,name=samples,proto3" json:"samples,omitempty"`

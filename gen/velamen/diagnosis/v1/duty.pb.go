@@ -371,7 +371,8 @@ type Duty struct {
 	SuspectTime *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=suspect_time,json=suspectTime,proto3" json:"suspect_time,omitempty"`
 	// Until when the authority must know, UTC.
 	NotifyByTime *timestamppb.Timestamp `protobuf:"bytes,10,opt,name=notify_by_time,json=notifyByTime,proto3" json:"notify_by_time,omitempty"`
-	// Whether the authority was or is late to be told.
+	// Whether the authority was or is late to be told. Where the law says at once, the
+	// time that a call takes, an hour, is not late.
 	Overdue bool `protobuf:"varint,11,opt,name=overdue,proto3" json:"overdue,omitempty"`
 	// When the authority was told, UTC.
 	NotifyTime *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=notify_time,json=notifyTime,proto3" json:"notify_time,omitempty"`
@@ -751,7 +752,8 @@ func (x *ListDutiesRequest) GetPageToken() string {
 // ListDutiesResponse is a page of duties.
 type ListDutiesResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The duties, by the time until which the authority must know.
+	// The duties: those of which the authority must still be told, those it was told
+	// of, those that ended; each by the time until which the authority must know.
 	Duties []*Duty `protobuf:"bytes,1,rep,name=duties,proto3" json:"duties,omitempty"`
 	// Empty at the end.
 	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`

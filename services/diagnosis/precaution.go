@@ -1,0 +1,136 @@
+package diagnosis
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
+	"velamen/services/diagnosis/inference"
+	"velamen/services/diagnosis/knowledge"
+)
+
+// From which probability on a precaution is proposed. They are design values, and
+// small: setting a lot apart costs an hour, a house full of it the crop.
+const (
+	isolateFrom = 0.10
+	virusFrom   = 0.10
+	notifyFrom  = 0.05
+)
+
+const designValue = "the threshold is a design value; common practice, no source"
+
+// precautions are what to do before anybody knows, what the law asks for first.
+func precautions(base *knowledge.Base, ranking inference.Ranking, genus, jurisdiction string, now time.Time) []*diagnosisv1.Precaution {
+	all := holdAndNotify(ranking, genus, jurisdiction, now)
+	if apart := isolateNow(base, ranking); apart != nil {
+		all = append(all, apart)
+	}
+	if uncut := testBeforeCutting(base, ranking); uncut != nil {
+		all = append(all, uncut)
+	}
+	if unsprayed := noFungicide(base, ranking); unsprayed != nil {
+		all = append(all, unsprayed)
+	}
+	return all
+}
+
+// holdAndNotify proposes to tell the authority of every regulated pest that is
+// likely enough to be suspected.
+func holdAndNotify(ranking inference.Ranking, genus, jurisdiction string, now time.Time) []*diagnosisv1.Precaution {
+	var all []*diagnosisv1.Precaution
+	for _, candidate := range ranking.Candidates {
+		if candidate.Disorder == "" || candidate.Probability < notifyFrom {
+			continue
+		}
+		for _, pest := range RegulatedPestsFor(candidate.Disorder, genus, jurisdiction) {
+			all = append(all, &diagnosisv1.Precaution{
+				Kind:     diagnosisv1.PrecautionKind_PRECAUTION_KIND_HOLD_AND_NOTIFY,
+				Disorder: candidate.Disorder, ProbabilityPercent: percentText(candidate.Probability), ThresholdPercent: percentText(notifyFrom),
+				Sentence: fmt.Sprintf("Move, split, join and sell none of these plants: it may be %s (%s). If you suspect it, raise the duty and tell %s %s. %s",
+					strings.Join(pest.Names, " or "), pest.Status, pest.Authority, withinText(pest.NotifyWithin), pest.Duty),
+				Source: pest.Source, NotifyByTime: timestamppb.New(pest.NotifyBy(now)),
+			})
+		}
+	}
+	return all
+}
+
+// isolateNow proposes to set the plants apart when what spreads fast is together
+// likely enough.
+func isolateNow(base *knowledge.Base, ranking inference.Ranking) *diagnosisv1.Precaution {
+	together, likeliest, others := likelyTogether(ranking, func(id string) bool {
+		d, _ := base.Disorder(id)
+		return d.Contagion.Degree >= diagnosisv1.Contagion_CONTAGION_HIGH
+	})
+	if together < isolateFrom {
+		return nil
+	}
+	d, _ := base.Disorder(likeliest.Disorder)
+	also := ""
+	if others > 0 {
+		also = fmt.Sprintf(" or something else that spreads as fast (%s %% together)", percentText(together))
+	}
+	return &diagnosisv1.Precaution{
+		Kind:     diagnosisv1.PrecautionKind_PRECAUTION_KIND_ISOLATE_NOW,
+		Disorder: d.ID, ProbabilityPercent: percentText(together), ThresholdPercent: percentText(isolateFrom),
+		Sentence: fmt.Sprintf("Set the plants apart now, before anybody knows: it may be %s (%s %%)%s. %s",
+			d.DisplayName, percentText(likeliest.Probability), also, d.Hygiene),
+		Source: "how fast it spreads: " + strings.Join(citations(d.Contagion.Source), "; ") + "; " + designValue,
+	}
+}
+
+// testBeforeCutting proposes to cut nothing before a test when a virus is likely
+// enough: the blade carries it to the next plant.
+func testBeforeCutting(base *knowledge.Base, ranking inference.Ranking) *diagnosisv1.Precaution {
+	together, likeliest, _ := likelyTogether(ranking, func(id string) bool {
+		d, _ := base.Disorder(id)
+		return d.Class == diagnosisv1.DisorderClass_DISORDER_CLASS_VIRUS
+	})
+	if together < virusFrom {
+		return nil
+	}
+	d, _ := base.Disorder(likeliest.Disorder)
+	return &diagnosisv1.Precaution{
+		Kind:     diagnosisv1.PrecautionKind_PRECAUTION_KIND_TEST_BEFORE_CUTTING,
+		Disorder: d.ID, ProbabilityPercent: percentText(together), ThresholdPercent: percentText(virusFrom),
+		Sentence: fmt.Sprintf("Cut, divide and repot nothing before a test says that it is no virus: it may be %s, nothing cures it, and the blade carries it on. %s",
+			d.DisplayName, d.Confirmation),
+		Source: strings.Join(citations(d.ConfirmationSource), "; ") + "; " + designValue,
+	}
+}
+
+// noFungicide says so when no fungicide works on what comes first.
+func noFungicide(base *knowledge.Base, ranking inference.Ranking) *diagnosisv1.Precaution {
+	leader := ranking.Candidates[0]
+	d, known := base.Disorder(leader.Disorder)
+	if !known || d.Fungicide.Works != diagnosisv1.FungicideUse_FUNGICIDE_USE_NO {
+		return nil
+	}
+	return &diagnosisv1.Precaution{
+		Kind:     diagnosisv1.PrecautionKind_PRECAUTION_KIND_NO_FUNGICIDE,
+		Disorder: d.ID, ProbabilityPercent: percentText(leader.Probability),
+		Sentence: strings.TrimSpace(fmt.Sprintf("Apply no fungicide on the strength of this: %s comes first, and none works on it. %s", d.DisplayName, d.Fungicide.Note)),
+		Source:   strings.Join(citations(d.Fungicide.Source), "; "),
+	}
+}
+
+// likelyTogether sums the probabilities of some disorders, at most to 1, and returns
+// the likeliest of them and how many others there are of any weight.
+func likelyTogether(ranking inference.Ranking, wanted func(id string) bool) (together float64, likeliest inference.Candidate, others int) {
+	const weightless = 0.005
+	for _, candidate := range ranking.Candidates {
+		if candidate.Disorder == "" || !wanted(candidate.Disorder) {
+			continue
+		}
+		if likeliest.Disorder == "" {
+			likeliest = candidate
+		} else if candidate.Probability >= weightless {
+			others++
+		}
+		together += candidate.Probability
+	}
+	return min(together, 1), likeliest, others
+}
