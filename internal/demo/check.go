@@ -50,6 +50,7 @@ func Check(ctx context.Context, server Server) error {
 		{"The clock has caught up with every program", story.awaitPrograms},
 		{"An outbreak is found today", story.foundToday},
 		{"A nursery begins with velamen in the middle of an outbreak", story.takenOver},
+		{"Spots that nobody has named yet", story.unnamed},
 		{"The season ahead", story.planned},
 		{"What people answer for", story.answeredFor},
 		{"What is left on record", story.onRecord},

@@ -41,6 +41,7 @@ type nursery struct {
 	deliveries []delivery
 	events     []lotEvent
 	outbreaks  []outbreak
+	scouting   scouting
 }
 
 // person works in the nursery; the id is also the login.
@@ -236,6 +237,7 @@ func read() (*nursery, error) {
 	}
 	for name, into := range map[string]any{
 		"nursery.yaml": n, "products.yaml": &n.products, "signs.yaml": &n.pictures, "outbreaks.yaml": &outbreaks,
+		"scouting.yaml": &n.scouting,
 	} {
 		if err := readYAML(name, into); err != nil {
 			return nil, err
