@@ -50,6 +50,7 @@ const (
 	Pot             Unit = "pot"
 	Plant           Unit = "plant"
 	Celsius         Unit = "Cel"
+	Kilopascal      Unit = "kPa"
 	Percent         Unit = "%"
 	PartsPerMillion Unit = "ppm"
 	GramPerLitre    Unit = "g/L"
@@ -108,6 +109,7 @@ var scales = map[Unit]scale{
 	Pot:             {"pots", ratio("1")},
 	Plant:           {"plants", ratio("1")},
 	Celsius:         {"temperature", ratio("1")},
+	Kilopascal:      {"pressure", ratio("1")},
 	Percent:         {"share", ratio("1")},
 	PartsPerMillion: {"parts per million", ratio("1")},
 }

@@ -58,7 +58,7 @@ func gapNotes(house string, l loggerSeries, asked period) []string {
 	var notes []string
 	before := asked.from.Unix()
 	for i := 0; i <= len(l.readings); i++ {
-		next := asked.until.Unix()
+		next := asked.known.Unix()
 		if i < len(l.readings) {
 			next = l.readings[i].Time
 		}

@@ -14,10 +14,11 @@ const maxPeriod = 3_660
 // period is some days of a nursery, both ends included.
 type period struct {
 	first, last string
-	// from is when the first day begins, until when the last one has ended.
-	from, until time.Time
-	zone        *time.Location
-	days        int
+	// from is when the first day begins, until when the last one has ended, and
+	// known when it has or now.
+	from, until, known time.Time
+	zone               *time.Location
+	days               int
 }
 
 // periodOf reads the first and the last day of a request. An empty last day is
@@ -38,10 +39,15 @@ func periodOf(first, last string, daysBefore int, now time.Time, zone *time.Loca
 	if err != nil {
 		return period{}, fault.Field("start_date", "%s", err).With("start_date", p.first)
 	}
-	p.from, p.until = from, until
+	p.from, p.until, p.known = from, until, until
+	if now.Before(until) {
+		p.known = now
+	}
 	// Days that are an hour longer or shorter do not change the rounded number.
 	p.days = int(until.Sub(from).Round(24*time.Hour) / (24 * time.Hour))
 	switch {
+	case from.After(now):
+		return period{}, fault.Field("start_date", "%s lies ahead", p.first).With("start_date", p.first)
 	case p.days < 1:
 		return period{}, fault.Field("start_date", "%s is after the last day, %s", p.first, p.last).With("start_date", p.first).With("end_date", p.last)
 	case p.days > maxPeriod:

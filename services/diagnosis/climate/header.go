@@ -129,17 +129,23 @@ var absent = column{at: -1}
 
 func (c column) present() bool { return c.at >= 0 }
 
-// headerText makes a header's bytes text: loggers write UTF-8 or Latin-1.
+// headerText makes a header's bytes text of one line: loggers write UTF-8 or
+// Latin-1.
 func headerText(cell []byte) string {
-	cell = bytes.TrimSpace(cell)
-	if utf8.Valid(cell) {
-		return strings.TrimPrefix(string(cell), "\ufeff")
+	text := string(cell)
+	if !utf8.Valid(cell) {
+		runes := make([]rune, len(cell))
+		for i, b := range cell {
+			runes[i] = rune(b) // Latin-1 is the beginning of Unicode
+		}
+		text = string(runes)
 	}
-	runes := make([]rune, len(cell))
-	for i, b := range cell {
-		runes[i] = rune(b) // Latin-1 is the beginning of Unicode
-	}
-	return string(runes)
+	return strings.TrimSpace(strings.Map(func(r rune) rune {
+		if unicode.IsControl(r) {
+			return ' '
+		}
+		return r
+	}, text))
 }
 
 func columnsOf(cells [][]byte) []column {

@@ -24,6 +24,9 @@ const (
 	maxUnreadablePercent = 5
 )
 
+// firstRows is room for a month of ten-minute readings.
+const firstRows = 4_464
+
 // maxBeginning is how many bytes of a file are searched for its header.
 const maxBeginning = 128 << 10
 
@@ -134,6 +137,9 @@ func (p *parser) readRow(cells [][]byte, line int) {
 		p.readable++
 		if next.Temperature == Missing && next.Humidity == Missing && next.Wetness == Missing {
 			return // a logger's note: started, stopped, read out
+		}
+		if len(p.rows) == cap(p.rows) {
+			p.rows = slices.Grow(p.rows, max(firstRows, len(p.rows))) // doubled: copying is what long files cost
 		}
 		p.rows = append(p.rows, next)
 		return
