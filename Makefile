@@ -50,6 +50,8 @@ bench: need-go need-postgresql ## measure throughput and planning time
 	@$(STEP) "measuring rules, proposals, rotations and release statistics in memory" \
 		go test -run '^$$' -bench . ./services/treatment/rules ./services/treatment/proposal ./services/treatment/rotation \
 			./services/treatment/sampling
+	@$(STEP) "reading ten years of logger files of 40 houses and running the infection models over them" \
+		go test -run '^$$' -bench TenYears -benchtime 1x ./services/diagnosis
 
 .PHONY: generate
 generate: third_party/proto/buf/validate/validate.proto ## write gen/ anew from proto/

@@ -295,7 +295,7 @@ func (x *ClimateFormat) GetZone() string {
 type SeriesFault struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// What: "gap", "spike", "stuck", "clock-change", "out-of-order", "duplicate",
-	// "conflict", "out-of-range", "unit-suspect".
+	// "conflict", "out-of-range", "unit-suspect", "unreadable".
 	Kind string `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"`
 	// Line of the file, 1 for the first; 0 when it concerns no single line.
 	Line int32 `protobuf:"varint,2,opt,name=line,proto3" json:"line,omitempty"`

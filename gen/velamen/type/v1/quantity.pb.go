@@ -33,7 +33,7 @@ type Quantity struct {
 	Amount string `protobuf:"bytes,1,opt,name=amount,proto3" json:"amount,omitempty"`
 	// The unit: one of mg, g, kg, oz, lb, mL, L, tsp, tbsp, "fl oz", pt, qt, gal,
 	// m2, ha, ft2, acre, m3, ft3, cm, m, km, in, ft, mi, s, min, h, d, pot, plant,
-	// Cel, % and ppm, or two of them with a stroke between: g/L, "fl oz/100 gal",
+	// Cel, kPa, % and ppm, or two of them with a stroke between: g/L, "fl oz/100 gal",
 	// lb/acre. US units are those of NIST Special Publication 811. Each field says
 	// which it takes.
 	Unit          string `protobuf:"bytes,2,opt,name=unit,proto3" json:"unit,omitempty"`
