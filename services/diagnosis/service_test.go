@@ -8,11 +8,14 @@ import (
 	"errors"
 	"fmt"
 	"image"
+	"image/color"
 	"image/jpeg"
 	"image/png"
 	"io"
+	"log/slog"
 	"os"
 	"path/filepath"
+	"slices"
 	"testing"
 	"time"
 
@@ -27,6 +30,7 @@ import (
 	typev1 "velamen/gen/velamen/type/v1"
 	"velamen/internal/clock"
 	"velamen/internal/fault"
+	"velamen/internal/postgres"
 	"velamen/internal/postgres/pgtest"
 	"velamen/internal/rpc"
 	"velamen/internal/rpc/rpctest"
@@ -49,7 +53,9 @@ const (
 // nursery has one lot on one bench.
 type nursery struct {
 	db      *pgtest.Database
+	outbox  *postgres.Outbox
 	client  diagnosisv1.DiagnosisServiceClient
+	stock   stockv1.StockServiceClient
 	worker  context.Context
 	manager context.Context
 	photos  string
@@ -57,17 +63,24 @@ type nursery struct {
 
 func newNursery(t *testing.T) *nursery {
 	t.Helper()
+	return newNurseryAt(t, clock.Fixed(today))
+}
+
+func newNurseryAt(t *testing.T, c clock.Clock) *nursery {
+	t.Helper()
 	n := &nursery{
-		db: pgtest.NewAt(t, clock.Fixed(today)), photos: filepath.Join(t.TempDir(), "photos"),
+		db: pgtest.NewAt(t, c), photos: filepath.Join(t.TempDir(), "photos"),
 		worker: rpctest.As(context.Background(), rpctest.Worker), manager: rpctest.As(context.Background(), rpctest.Manager),
 	}
 	pgtest.AddNursery(t, n.db)
+	n.outbox = postgres.NewOutbox(n.db.DB, slog.New(slog.DiscardHandler), stock.Consumer())
 	conn := rpctest.Serve(t, func(server *rpc.Server) {
 		stockv1.RegisterStockServiceServer(server, stock.New(n.db.DB))
-		diagnosisv1.RegisterDiagnosisServiceServer(server, diagnosis.New(n.db.DB, n.photos))
+		diagnosisv1.RegisterDiagnosisServiceServer(server, diagnosis.New(n.db.DB, n.photos, n.outbox))
 	})
 	n.client = diagnosisv1.NewDiagnosisServiceClient(conn)
-	plants := stockv1.NewStockServiceClient(conn)
+	n.stock = stockv1.NewStockServiceClient(conn)
+	plants := n.stock
 	square := func(amount string) *typev1.Quantity { return &typev1.Quantity{Amount: amount, Unit: "m2"} }
 	_, err := plants.CreateHouse(n.manager, &stockv1.CreateHouseRequest{Parent: parent, HouseId: "h1", RequestId: uuid.NewString(),
 		House: &stockv1.House{DisplayName: "House 1", Area: square("100")}})
@@ -230,9 +243,12 @@ func picture(t *testing.T, encode func(io.Writer, image.Image) error) []byte {
 
 func asJPEG(w io.Writer, m image.Image) error { return jpeg.Encode(w, m, nil) }
 
-// asWebP writes the beginning of a WebP file, which is what decides.
+// asWebP writes a WebP file of its own: nothing here encodes one.
 func asWebP(w io.Writer, _ image.Image) error {
-	_, err := w.Write([]byte("RIFF\x1a\x00\x00\x00WEBPVP8L\x0d\x00\x00\x00\x2f\x00\x00\x00\x10\x07\x10\x11\x11\x88\x88\xfe\x07\x00"))
+	body, err := os.ReadFile("picture/testdata/lossy.webp")
+	if err == nil {
+		_, err = w.Write(body)
+	}
 	return err
 }
 
@@ -258,7 +274,11 @@ func (n *nursery) upload(inspection string, body []byte, piece int) (*diagnosisv
 }
 
 func (n *nursery) download(name string) ([]byte, error) {
-	stream, err := n.client.DownloadPhoto(n.worker, &diagnosisv1.DownloadPhotoRequest{Name: name})
+	return n.fetch(&diagnosisv1.DownloadPhotoRequest{Name: name})
+}
+
+func (n *nursery) fetch(request *diagnosisv1.DownloadPhotoRequest) ([]byte, error) {
+	stream, err := n.client.DownloadPhoto(n.worker, request)
 	if err != nil {
 		return nil, err
 	}
@@ -314,7 +334,7 @@ func TestAPhotoComesBackAsItWent(t *testing.T) {
 	read, err := n.client.GetInspection(n.worker, &diagnosisv1.GetInspectionRequest{Name: seen.GetName()})
 	require.NoError(t, err)
 	require.Len(t, read.GetPhotos(), 3)
-	require.Len(t, n.files(t), 3, "nothing half-written stays")
+	require.Len(t, n.files(t), 6, "each with its thumbnail, and nothing half-written")
 }
 
 func TestTheSameBytesAreTheSamePhoto(t *testing.T) {
@@ -332,7 +352,7 @@ func TestTheSameBytesAreTheSamePhoto(t *testing.T) {
 	require.Equal(t, 2, n.count(t, "diagnosis.photo"))
 	sum := sha256.Sum256(body)
 	sha := hex.EncodeToString(sum[:])
-	require.Equal(t, []string{filepath.Join("test", sha[:2], sha)}, n.files(t))
+	require.Equal(t, []string{filepath.Join("test", sha[:2], sha), filepath.Join("test", sha[:2], sha+".thumbnail")}, n.files(t))
 }
 
 func TestPhotosAreRefused(t *testing.T) {
@@ -340,6 +360,7 @@ func TestPhotosAreRefused(t *testing.T) {
 	seen := n.inspect(t)
 	huge := make([]byte, 20<<20+1)
 	copy(huge, picture(t, png.Encode))
+	whole := picture(t, asJPEG)
 	for _, test := range []struct {
 		name, parent string
 		body         []byte
@@ -349,6 +370,9 @@ func TestPhotosAreRefused(t *testing.T) {
 		{"an image that browsers may not show", seen.GetName(), []byte("II*\x00 a TIFF"), "data"},
 		{"nothing", seen.GetName(), nil, "data"},
 		{"too large", seen.GetName(), huge, "data"},
+		{"cut off", seen.GetName(), whole[:len(whole)/2], "data"},
+		{"an archive behind a picture", seen.GetName(), append(bytes.Clone(whole), "PK\x03\x04"...), "data"},
+		{"a photo bomb", seen.GetName(), bomb(t), "data"},
 		{"no inspection named", "", picture(t, png.Encode), "parent"},
 	} {
 		t.Run(test.name, func(t *testing.T) {
@@ -376,16 +400,106 @@ func TestPhotosAreRefused(t *testing.T) {
 	})
 }
 
+// bomb is a PNG of a few kilobytes that unfolds to 49 million pixels.
+func bomb(t *testing.T) []byte {
+	t.Helper()
+	var body bytes.Buffer
+	require.NoError(t, (&png.Encoder{CompressionLevel: png.BestCompression}).Encode(&body, image.NewPaletted(image.Rect(0, 0, 7000, 7000), color.Palette{color.Black})))
+	require.Less(t, body.Len(), 100_000)
+	return body.Bytes()
+}
+
+func TestAPhotoBombIsNamed(t *testing.T) {
+	n := newNursery(t)
+	_, err := n.upload(n.inspect(t).GetName(), bomb(t), 1<<20)
+	message, values := rpctest.Refused(t, err, codes.InvalidArgument, fault.InvalidField)
+	require.Contains(t, message, "no photo has more than 200 pixels in a byte")
+	require.Equal(t, "49000000", values["pixels"])
+}
+
 func TestALargestPhotoFits(t *testing.T) {
 	n := newNursery(t)
 	seen := n.inspect(t)
 	body := make([]byte, 20<<20)
-	copy(body, picture(t, png.Encode))
+	alone := picture(t, png.Encode)
+	copy(body, alone)
 	kept, err := n.upload(seen.GetName(), body, 1<<20)
 	require.NoError(t, err)
 	back, err := n.download(kept.GetName())
 	require.NoError(t, err)
-	require.True(t, bytes.Equal(body, back))
+	require.Equal(t, alone, back, "what hangs behind the picture goes")
+}
+
+// taken is a JPEG as a camera writes it: held upright, with where it was taken.
+func taken(t *testing.T) []byte {
+	t.Helper()
+	exif := append([]byte("Exif\x00\x00"), "II*\x00\x08\x00\x00\x00\x01\x00\x12\x01\x03\x00\x01\x00\x00\x00\x06\x00\x00\x00\x00\x00\x00\x00 25.7461 S 28.1881 E"...)
+	whole := picture(t, asJPEG)
+	return slices.Concat(whole[:2], []byte{0xFF, 0xE1, 0, byte(len(exif) + 2)}, exif, whole[2:])
+}
+
+// Where a photo was taken is nobody's business; how it was held is kept.
+func TestAPhotoIsKeptWithoutItsPlace(t *testing.T) {
+	n := newNursery(t)
+	seen := n.inspect(t)
+	kept, err := n.upload(seen.GetName(), taken(t), 100)
+	require.NoError(t, err)
+	require.EqualValues(t, []int32{200, 300}, []int32{kept.GetWidth(), kept.GetHeight()}, "as it is shown")
+	back, err := n.download(kept.GetName())
+	require.NoError(t, err)
+	require.NotContains(t, string(back), "25.7461")
+	require.EqualValues(t, len(back), kept.GetSizeBytes())
+	sum := sha256.Sum256(back)
+	require.Equal(t, hex.EncodeToString(sum[:]), filepath.Base(kept.GetName()), "the hash is that of what is kept")
+	again, err := n.upload(seen.GetName(), taken(t), 1<<20)
+	require.NoError(t, err)
+	require.True(t, proto.Equal(kept, again), "the same photo, though the bytes that were sent are other ones")
+	once, err := n.upload(seen.GetName(), back, 1<<20)
+	require.NoError(t, err)
+	require.True(t, proto.Equal(kept, once), "what was downloaded is the same photo")
+}
+
+func TestAThumbnailIsServedAndMadeAnew(t *testing.T) {
+	n := newNursery(t)
+	kept, err := n.upload(n.inspect(t).GetName(), taken(t), 1<<20)
+	require.NoError(t, err)
+	request := &diagnosisv1.DownloadPhotoRequest{Name: kept.GetName(), Thumbnail: true}
+	first, err := n.fetch(request)
+	require.NoError(t, err)
+	size, err := jpeg.DecodeConfig(bytes.NewReader(first))
+	require.NoError(t, err)
+	require.Equal(t, []int{200, 300}, []int{size.Width, size.Height}, "upright")
+
+	sha := filepath.Base(kept.GetName())
+	path := filepath.Join(n.photos, "test", sha[:2], sha+".thumbnail")
+	for name, spoil := range map[string]func() error{
+		"missing": func() error { return os.Remove(path) }, "damaged": func() error { return os.WriteFile(path, []byte("not it"), 0o600) },
+	} {
+		require.NoError(t, spoil())
+		again, err := n.fetch(request)
+		require.NoError(t, err, name)
+		require.Equal(t, first, again, name)
+		require.FileExists(t, path)
+	}
+	_, err = n.fetch(&diagnosisv1.DownloadPhotoRequest{Name: filepath.Dir(kept.GetName()) + "/" + hex.EncodeToString(make([]byte, 32)), Thumbnail: true})
+	rpctest.Refused(t, err, codes.NotFound, fault.NotFoundReason)
+}
+
+// A broken upload may leave a file behind; it does not stay for ever.
+func TestFilesOfBrokenUploadsAreRemovedAfterADay(t *testing.T) {
+	n := newNursery(t)
+	seen := n.inspect(t)
+	folder := filepath.Join(n.photos, "test")
+	require.NoError(t, os.MkdirAll(folder, 0o700))
+	old, fresh := filepath.Join(folder, ".arriving-1"), filepath.Join(folder, ".arriving-2")
+	for path, age := range map[string]time.Duration{old: 25 * time.Hour, fresh: 23 * time.Hour} {
+		require.NoError(t, os.WriteFile(path, []byte("half"), 0o600))
+		require.NoError(t, os.Chtimes(path, today.Add(-age), today.Add(-age)))
+	}
+	_, err := n.upload(seen.GetName(), picture(t, png.Encode), 1<<20)
+	require.NoError(t, err)
+	require.NoFileExists(t, old)
+	require.FileExists(t, fresh)
 }
 
 func TestALostFileIsNamed(t *testing.T) {
@@ -567,7 +681,7 @@ func TestTheVocabularyIsServed(t *testing.T) {
 	require.Len(t, signs.GetSigns(), len(knowledge.Shipped().Signs))
 	disorders, err := n.client.ListDisorders(n.worker, &diagnosisv1.ListDisordersRequest{})
 	require.NoError(t, err)
-	require.Len(t, disorders.GetDisorders(), 17)
+	require.Len(t, disorders.GetDisorders(), len(knowledge.Shipped().Disorders))
 	for _, disorder := range disorders.GetDisorders() {
 		require.NotEmpty(t, disorder.GetSource(), fmt.Sprint(disorder))
 	}
@@ -577,7 +691,9 @@ func TestTheVocabularyIsServed(t *testing.T) {
 func TestTheServiceCannotChangeWhatWasSeen(t *testing.T) {
 	n := newNursery(t)
 	n.inspect(t)
-	for _, table := range []string{"inspection", "observation", "photo", "diagnosis", "ground"} {
+	for _, table := range []string{
+		"inspection", "observation", "photo", "diagnosis", "ground", "ground_sample", "sample", "duty", "duty_lot", "duty_inspection", "diagnosis_duty",
+	} {
 		for _, verb := range []string{"UPDATE diagnosis." + table + " SET nursery = nursery", "DELETE FROM diagnosis." + table, "TRUNCATE diagnosis." + table} {
 			rows, err := n.db.Query(context.Background(), verb)
 			require.NoError(t, err)
