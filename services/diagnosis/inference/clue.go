@@ -64,15 +64,21 @@ func (a *assessment) clueOf(f *Finding, sign knowledge.Sign, l *likelihood) clue
 	}
 }
 
-// seenElsewhere are the other organs on which the same sign was found.
+// seenElsewhere are the other organs on which the same sign was found; for a sign
+// that was found on several only those that come before, so that it counts once.
 func (a *assessment) seenElsewhere(f Finding) []diagnosisv1.Organ {
 	var organs []diagnosisv1.Organ
 	for _, other := range a.facts.Findings {
-		if other.Sign == f.Sign && other.Organ != f.Organ && other.Observed {
+		if bears(other, f) {
 			organs = append(organs, other.Organ)
 		}
 	}
 	return organs
+}
+
+// bears says whether a finding changes what another one says.
+func bears(other, f Finding) bool {
+	return other.Sign == f.Sign && other.Observed && other.Organ != f.Organ && (!f.Observed || other.Organ < f.Organ)
 }
 
 // weigh lets the clue that can say most count whole and weakens each further one.
@@ -82,7 +88,7 @@ func weigh(members []*clue) {
 		return cmp.Or(cmp.Compare(b.spread, a.spread), cmp.Compare(a.key, b.key))
 	})
 	for k, c := range members {
-		c.weight = confidence * math.Pow(1-c.dependence, float64(k))
+		c.weight = math.Pow(1-c.dependence, float64(k))
 		if slices.ContainsFunc(members[:k], func(other *clue) bool { return c.repeats != "" && other.repeats == c.repeats }) {
 			c.weight *= 1 - sameSign
 		}

@@ -21,17 +21,15 @@ const (
 	strangeHostWeight = 0.05 / 20
 )
 
-// What is believed of those who look. Design values, see above.
+// What is believed of signs. That people misread them is in the words for chances,
+// of which none is 0 or 1. Design values, see above.
 const (
-	// misread is the share of findings that are written down wrong: taken for
-	// another sign, or overlooked in a hurry, beyond what the words for chances hold.
-	misread = 0.01
-	// unknownShows is how often an unknown disorder shows any given sign, or the
-	// sign's own chance elsewhere where that is greater. A known disorder lists about
-	// a fifth of all signs and shows about half of those, so any sign has about this
-	// chance when nothing is known. It makes none of the known ones win when the
-	// findings do not belong together.
-	unknownShows = 0.1
+	// unknownShows is the least chance of any sign with an unknown disorder. Else it
+	// shows a sign as often as the known ones do on the mean: that is all one knows of
+	// it. So it loses to a disorder that the findings fit and wins when they belong to
+	// no known one. Of cases drawn from the knowledge with one disorder taken out of
+	// it, a fixed chance for all signs described the unknown ones worse.
+	unknownShows = 0.05
 	// usualState is the chance from which a sign is the state of a sound plant, such
 	// as sound roots: either of two disorders can take it away.
 	usualState = 0.5
@@ -153,8 +151,9 @@ func (l *likelihood) spread() float64 {
 	return most - least
 }
 
-// sight is the likelihood of a finding. seen are the organs on which the same sign
-// was found: a disorder that shows it on any organ owes it to no other one.
+// sight is the likelihood of a finding. seen are other organs on which the same
+// sign was found: a disorder that shows it on any of several organs has shown it
+// there, and whether this organ shows it too says nothing of that disorder.
 func (m *model) sight(f Finding, sign knowledge.Sign, seen []diagnosisv1.Organ) likelihood {
 	chances := []float64{sign.Elsewhere}
 	l := likelihood{class: make([]int, len(m.disorders))}
@@ -162,7 +161,7 @@ func (m *model) sight(f Finding, sign knowledge.Sign, seen []diagnosisv1.Organ) 
 		covers := func(organ diagnosisv1.Organ) bool {
 			return len(said.expected.Organs) == 0 || slices.Contains(said.expected.Organs, organ)
 		}
-		if !covers(f.Organ) || (!f.Observed && slices.ContainsFunc(seen, covers)) {
+		if !covers(f.Organ) || slices.ContainsFunc(seen, covers) {
 			continue
 		}
 		at := slices.Index(chances, said.expected.Chance)
@@ -173,7 +172,6 @@ func (m *model) sight(f Finding, sign knowledge.Sign, seen []diagnosisv1.Organ) 
 		l.class[said.disorder] = at
 	}
 	says := func(chance float64) float64 {
-		chance = misread + (1-2*misread)*chance
 		if f.Observed {
 			return math.Log(chance)
 		}
@@ -185,7 +183,11 @@ func (m *model) sight(f Finding, sign knowledge.Sign, seen []diagnosisv1.Organ) 
 			l.pair = append(l.pair, says(both(first, second, sign.Elsewhere)))
 		}
 	}
-	l.none = says(max(sign.Elsewhere, unknownShows))
+	var mean float64
+	for _, class := range l.class {
+		mean += chances[class] / float64(len(l.class))
+	}
+	l.none = says(max(mean, unknownShows))
 	return l
 }
 
@@ -204,8 +206,3 @@ func both(p, q, elsewhere float64) float64 {
 		return high
 	}
 }
-
-// confidence weakens all evidence alike. It is 1 where what the ranking says agrees
-// with how often it is right on cases drawn from the knowledge with readers' errors
-// and details that hang together (TestConfidence).
-const confidence = 1.0

@@ -189,8 +189,8 @@ func (s *shortlist) answer(f Finding, sign knowledge.Sign) float64 {
 	}
 	members := make([]*clue, 0, len(before)+1)
 	for _, c := range before {
-		if f.Observed && c.repeats == sign.ID && !c.finding.Observed {
-			c = s.excused(c, sign, f.Organ)
+		if bears(f, *c.finding) {
+			c = s.again(c, sign, f.Organ)
 		}
 		members = append(members, &c)
 	}
@@ -214,15 +214,15 @@ func (s *shortlist) answer(f Finding, sign knowledge.Sign) float64 {
 	return likely
 }
 
-// excused is a sign missed on one organ once it is found on another.
-func (s *shortlist) excused(c clue, sign knowledge.Sign, foundOn diagnosisv1.Organ) clue {
+// again is what a finding says once the same sign is found on another organ.
+func (s *shortlist) again(c clue, sign knowledge.Sign, foundOn diagnosisv1.Organ) clue {
 	l := s.sight(*c.finding, sign, append(s.seenElsewhere(*c.finding), foundOn))
-	again := s.clueOf(c.finding, sign, &l)
-	again.logs = make([]float64, len(s.kept))
+	changed := s.clueOf(c.finding, sign, &l)
+	changed.logs = make([]float64, len(s.kept))
 	for h, at := range s.kept {
-		again.logs[h] = l.of(at)
+		changed.logs[h] = l.of(at)
 	}
-	return again
+	return changed
 }
 
 func (s *shortlist) testFor(test knowledge.Test) asked {
@@ -230,14 +230,14 @@ func (s *shortlist) testFor(test knowledge.Test) asked {
 	targets := s.targets(test, Result{})
 	var left [2]float64
 	for i, positive := range []bool{true, false} {
-		var chance, shift, factor [3]float64 // by how many of the targets are there
+		var shift, chance [3]float64 // by how many of the targets are there
 		for there := range chance {
 			says := outcome(test, positive, there)
-			chance[there], shift[there], factor[there] = math.Exp(says), confidence*says, math.Exp(confidence*says)
+			shift[there], chance[there] = says, math.Exp(says)
 		}
 		for h, at := range s.kept {
 			there := targets.in(at)
-			s.shift[h], s.factor[h] = shift[there], factor[there]
+			s.shift[h], s.factor[h] = shift[there], chance[there]
 			if positive {
 				q.found += s.post[h] * chance[there]
 			}
