@@ -18,7 +18,8 @@ func (a *app) diagnosisCommand() *cobra.Command {
 		a.signs(), a.disorders(), a.inspect(),
 		group("inspection", "Inspections", "What one person saw on one lot or bench at one time.", a.inspectionList(), a.inspectionGet()),
 		group("photo", "Photos of an inspection", "Photos are kept as files beside the database; the same bytes are the same photo.", a.photoAdd(), a.photoSave()),
-		a.diagnosisConfirm(), a.diagnosisList(), a.diagnosisGet())
+		a.diagnosisConfirm(), a.diagnosisList(), a.diagnosisGet(),
+		a.climateCommand(), a.risk(), a.modelCommand())
 }
 
 func (a *app) signs() *cobra.Command {
