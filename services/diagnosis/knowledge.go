@@ -70,7 +70,10 @@ func sourcesOfDisorder(d knowledge.Disorder) string {
 // fromMemory is what stands where nobody read a source.
 const fromMemory = "from memory"
 
-// citations writes source keys out for people.
+// Citations writes the knowledge's source keys out for people.
+func Citations(keys []string) []string { return citations(keys) }
+
+// citations is Citations within the package.
 func citations(keys []string) []string {
 	var texts []string
 	for _, key := range keys {

@@ -20,10 +20,19 @@ import (
 // restrict has an authority hold lots, as the command through the outbox does.
 func (n *nursery) restrict(duty string, noMasking bool, from time.Time, lots ...string) {
 	n.t.Helper()
+	n.send(duty, stock.Restrict{Duty: duty, Lots: lots, NoMasking: noMasking, Disorder: "black-rot", Time: from})
+}
+
+// restrictFor is restrict for another disorder.
+func (n *nursery) restrictFor(disorder, duty string, from time.Time, lots ...string) {
+	n.t.Helper()
+	n.send(duty, stock.Restrict{Duty: duty, Lots: lots, Disorder: disorder, Time: from})
+}
+
+func (n *nursery) send(duty string, command stock.Restrict) {
+	n.t.Helper()
 	require.NoError(n.t, n.db.InTx(context.Background(), func(tx pgx.Tx) error {
-		return n.outbox.Write(context.Background(), tx, stock.TopicRestrict, "test", duty, stock.Restrict{
-			Duty: duty, Lots: lots, NoMasking: noMasking, Disorder: "black-rot", Time: from,
-		})
+		return n.outbox.Write(context.Background(), tx, stock.TopicRestrict, "test", duty, command)
 	}))
 	n.drain()
 }
