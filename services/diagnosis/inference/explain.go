@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
+	"velamen/services/diagnosis/knowledge"
 )
 
 const (
@@ -105,7 +106,7 @@ func (a *assessment) findingSentence(f Finding, at int, speaksFor bool) (sentenc
 	d := a.disorders[at]
 	expected, said := d.ChanceOf(f.Sign, f.Organ)
 	if !said {
-		return fmt.Sprintf("%s; %s is not known for it.", what, d.DisplayName), nil
+		return fmt.Sprintf("%s; %s is not known for it.", what, d.DisplayName), []string{knowledge.Memory}
 	}
 	joint := ", and"
 	if (expected.Chance >= sign.Elsewhere) != f.Observed {

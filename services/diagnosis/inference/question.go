@@ -53,9 +53,6 @@ const (
 	virusFrom = 0.05
 )
 
-// waysThatCut find a sign with a blade, which carries viruses.
-var waysThatCut = []string{"cut", "water-glass"}
-
 // asked is a question and what is needed to choose among them.
 type asked struct {
 	Question
@@ -154,7 +151,7 @@ func (a *assessment) canTest(test knowledge.Test) bool {
 
 func (s *shortlist) lookFor(sign knowledge.Sign, organ diagnosisv1.Organ) asked {
 	way, _ := s.base.Way(sign.Way)
-	q := asked{cuts: slices.Contains(waysThatCut, sign.Way), Question: Question{
+	q := asked{cuts: way.Cuts, Question: Question{
 		Organ: organ, Sign: sign.ID, Minutes: way.Minutes,
 		Sentence: fmt.Sprintf("%s, %s: %s?", way.Question, onOrgan(organ), lowerFirst(sign.Description)),
 	}}
@@ -226,7 +223,7 @@ func (s *shortlist) again(c clue, sign knowledge.Sign, foundOn diagnosisv1.Organ
 }
 
 func (s *shortlist) testFor(test knowledge.Test) asked {
-	q := asked{Question: Question{Test: test.ID, Minutes: test.Minutes, Days: test.Days, Sentence: testSentence(test)}}
+	q := asked{cuts: test.Cuts, Question: Question{Test: test.ID, Minutes: test.Minutes, Days: test.Days, Sentence: testSentence(test)}}
 	targets := s.targets(test, Result{})
 	var left [2]float64
 	for i, positive := range []bool{true, false} {

@@ -25,6 +25,8 @@ type Way struct {
 	Minutes int
 	// Question begins the sentence that asks for the sign.
 	Question string
+	// Cuts says whether it takes a blade, which carries viruses to the next plant.
+	Cuts bool
 }
 
 // Group is signs that hang together.
@@ -166,8 +168,10 @@ type Test struct {
 	Days int
 	// Minutes of work at the nursery.
 	Minutes int
-	Note    string
-	Source  []string
+	// Cuts says whether it cuts into the plant at the bench.
+	Cuts   bool
+	Note   string
+	Source []string
 }
 
 // PlantGroup is plants that share disorders.

@@ -215,6 +215,7 @@ func (r *reader) signs() {
 			ID       string `yaml:"id"`
 			Minutes  int    `yaml:"minutes"`
 			Question string `yaml:"question"`
+			Cuts     bool   `yaml:"cuts"`
 		} `yaml:"ways"`
 		Groups []struct {
 			ID          string  `yaml:"id"`
@@ -237,7 +238,7 @@ func (r *reader) signs() {
 		if row.Minutes < 1 || row.Question == "" {
 			r.fault("way %q: needs a question and at least one minute", row.ID)
 		}
-		r.base.Ways = append(r.base.Ways, Way{ID: row.ID, Minutes: row.Minutes, Question: row.Question})
+		r.base.Ways = append(r.base.Ways, Way{ID: row.ID, Minutes: row.Minutes, Question: row.Question, Cuts: row.Cuts})
 	}
 	for i, row := range file.Groups {
 		r.enter("group", row.ID, r.base.groups, i)

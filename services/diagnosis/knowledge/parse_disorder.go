@@ -219,6 +219,7 @@ func (r *reader) tests() {
 			Specificity  string   `yaml:"specificity"`
 			Days         int      `yaml:"days"`
 			Minutes      int      `yaml:"minutes"`
+			Cuts         bool     `yaml:"cuts"`
 			Note         string   `yaml:"note"`
 			Source       []string `yaml:"source"`
 		} `yaml:"tests"`
@@ -233,7 +234,7 @@ func (r *reader) tests() {
 			ID: row.ID, DisplayName: row.DisplayName, Finds: row.Finds, SampleOrgans: r.organs(where, row.SampleOrgans),
 			Kind:        diagnosisv1.TestKind(enumOf(diagnosisv1.TestKind_value, "TEST_KIND_", row.Kind)),
 			Sensitivity: r.share(where+" sensitivity", row.Sensitivity), Specificity: r.share(where+" specificity", row.Specificity),
-			Days: row.Days, Minutes: row.Minutes, Note: row.Note, Source: row.Source,
+			Days: row.Days, Minutes: row.Minutes, Cuts: row.Cuts, Note: row.Note, Source: row.Source,
 		}
 		if test.DisplayName == "" || test.Kind == 0 || len(test.Finds) == 0 || test.Days < 0 || test.Minutes < 1 {
 			r.fault("%s: needs a display name, a kind, what it finds, days and minutes", where)
