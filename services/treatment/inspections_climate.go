@@ -1,0 +1,92 @@
+package treatment
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+
+	"github.com/jackc/pgx/v5"
+
+	treatmentv1 "velamen/gen/velamen/treatment/v1"
+	"velamen/services/diagnosis"
+	"velamen/services/diagnosis/knowledge"
+	"velamen/services/stock"
+	"velamen/services/treatment/sampling"
+)
+
+// addInfections adds the lots of houses whose climate let something infect them of
+// which signs could show on the day.
+func (r *round) addInfections(ctx context.Context, tx pgx.Tx) error {
+	byHouse := map[string][]stock.Lot{}
+	for _, lot := range r.lots {
+		if r.house == "" || lot.House == r.house {
+			byHouse[lot.House] = append(byHouse[lot.House], lot)
+		}
+	}
+	until := r.service.db.Now()
+	if r.end.Before(until) {
+		until = r.end
+	}
+	found := false
+	for house, lots := range byHouse {
+		events, err := diagnosis.ReadInfectionEvents(ctx, tx, r.nursery.ID, house, r.begin.Add(-climateBack), until)
+		if err != nil {
+			return err
+		}
+		found = found || len(events) > 0
+		if err := r.addHouse(lots, r.showing(events)); err != nil {
+			return err
+		}
+	}
+	if found {
+		r.source("Infection risk: the models of diagnosis on the climate of each house, the last 42 days (design value).")
+	}
+	return nil
+}
+
+// showing returns, for each disorder, the last event of which signs could show on the
+// day.
+func (r *round) showing(events []diagnosis.InfectionEvent) []diagnosis.InfectionEvent {
+	last := map[string]diagnosis.InfectionEvent{}
+	for _, event := range events {
+		if event.SignsFrom == "" || r.date < event.SignsFrom || r.date > event.SignsUntil {
+			continue
+		}
+		if before, seen := last[event.Disorder]; !seen || event.Infection.After(before.Infection) {
+			last[event.Disorder] = event
+		}
+	}
+	showing := make([]diagnosis.InfectionEvent, 0, len(last))
+	for _, event := range last {
+		showing = append(showing, event)
+	}
+	slices.SortFunc(showing, func(a, b diagnosis.InfectionEvent) int { return strings.Compare(a.Disorder, b.Disorder) })
+	return showing
+}
+
+func (r *round) addHouse(lots []stock.Lot, events []diagnosis.InfectionEvent) error {
+	for _, event := range events {
+		disorder, known := knowledge.Shipped().Disorder(event.Disorder)
+		if !known {
+			continue
+		}
+		sentence := fmt.Sprintf("The climate of house %s let %s infect on %s: signs could show from %s to %s.", event.House, r.title(event.Disorder),
+			event.Infection.In(r.nursery.Zone).Format("2 January 2006 15:04"), event.SignsFrom, event.SignsUntil)
+		if event.Unverified != "" {
+			sentence += " " + event.Unverified
+		}
+		for _, lot := range lots {
+			if disorder.WeightIn(knowledge.Shipped().PlantOf(lot.BotanicalName)) == 0 || r.seenToday(lot.ID) {
+				continue
+			}
+			err := r.want(lot.ID, sampling.DesignValues(), reason{
+				kind: treatmentv1.InspectionReasonKind_INSPECTION_REASON_KIND_INFECTION_RISK, disorder: event.Disorder, sentence: sentence,
+			})
+			if err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
