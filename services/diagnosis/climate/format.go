@@ -1,10 +1,6 @@
 package climate
 
-import (
-	"time"
-
-	"velamen/internal/fault"
-)
+import "velamen/internal/fault"
 
 // Units of temperature, as in the contract.
 const (
@@ -127,9 +123,4 @@ func (f *faults) add(fault Fault) {
 // caller can set to have it read.
 func rejected(field, format string, args ...any) *fault.Fault {
 	return fault.FieldReason(fault.Invalid, fault.ClimateFileRejected, field, format, args...)
-}
-
-// shownTime writes a moment for a sentence.
-func shownTime(seconds int64) string {
-	return time.Unix(seconds, 0).UTC().Format("2006-01-02 15:04 UTC")
 }

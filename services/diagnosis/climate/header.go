@@ -37,7 +37,8 @@ var (
 	stampWords       = []string{"timestamp", "datetime", "zeitstempel", "tijdstip", "tijdstempel", "unix", "epoch"}
 	neverTime        = []string{"zone", "timezone", "elapsed", "duration", "interval", "battery", "wetness", "wet", "wetting"}
 	temperatureWords = vocabulary{
-		says: []string{"temp", "temps", "temperature", "temperatur", "temperatuur", "temperatura", "température", "celsius",
+		says: []string{"temp", "temps", "temperature", "temperatur", "temperatura", "température", "celsius",
+			"temperatuur", //nolint:misspell // Dutch
 			"fahrenheit", "tempc", "tempf", "tair", "airtemp", "lufttemperatur"},
 		never: append([]string{"leaf", "humidity", "rh"}, elsewhere...),
 	}
@@ -264,29 +265,10 @@ func (l *layout) apart() error {
 
 func (l *layout) chooseTime(columns []column, format Format) error {
 	l.date, l.time = absent, absent
-	var err error
 	if format.DateColumn != "" || format.TimeColumn != "" {
-		if l.date, err = chooseOne(columns, format.DateColumn, "date", saysTime); err != nil {
-			return err
-		}
-		if format.TimeColumn != "" {
-			l.time, err = chooseOne(columns, format.TimeColumn, "time", nil)
-		}
-		return err
+		return l.chooseNamedTime(columns, format)
 	}
-	var whole, dates, times []column
-	for _, c := range columns {
-		hasDate, hasTime := anyOf(c.words, dateWords), anyOf(c.words, timeWords)
-		switch {
-		case !saysTime(c.words):
-		case anyOf(c.words, stampWords) || (hasDate && hasTime):
-			whole = append(whole, c)
-		case hasDate:
-			dates = append(dates, c)
-		default:
-			times = append(times, c)
-		}
-	}
+	whole, dates, times := timeColumns(columns)
 	switch {
 	case len(whole) == 1:
 		l.date = whole[0]
@@ -302,6 +284,37 @@ func (l *layout) chooseTime(columns []column, format Format) error {
 			l.line, listed(slices.Concat(whole, dates, times)))
 	}
 	return nil
+}
+
+func (l *layout) chooseNamedTime(columns []column, format Format) (err error) {
+	if format.TimeColumn != "" {
+		if l.time, err = chooseOne(columns, format.TimeColumn, "time", nil); err != nil {
+			return err
+		}
+	}
+	others := slices.DeleteFunc(slices.Clone(columns), func(c column) bool {
+		return format.DateColumn == "" && c.at == l.time.at
+	})
+	l.date, err = chooseOne(others, format.DateColumn, "date", saysTime)
+	return err
+}
+
+// timeColumns sorts the columns that say when by what they say: date and time in
+// one, the date, or the time of day.
+func timeColumns(columns []column) (whole, dates, times []column) {
+	for _, c := range columns {
+		hasDate, hasTime := anyOf(c.words, dateWords), anyOf(c.words, timeWords)
+		switch {
+		case !saysTime(c.words):
+		case anyOf(c.words, stampWords) || (hasDate && hasTime):
+			whole = append(whole, c)
+		case hasDate:
+			dates = append(dates, c)
+		default:
+			times = append(times, c)
+		}
+	}
+	return whole, dates, times
 }
 
 // chooseOne returns the column of a name, or the only one whose words fit; absent

@@ -3,6 +3,7 @@ package climate_test
 import (
 	"bytes"
 	"fmt"
+	"os"
 	"strings"
 	"testing"
 	"time"
@@ -81,6 +82,10 @@ func TestFormsOfFiles(t *testing.T) {
 		"units in the cells":  {"time,temp (°C),rh\n2026-01-05 10:00,21.5 °C,80 %\n2026-01-05 10:10,21.63°C,81.25%\n2026-01-05 10:20,-0.5 C,99 %RH\n", utc, want},
 		"columns named": {"t,a,b,c\n2026-01-05 10:00,21.5,1,80\n2026-01-05 10:10,21.63,2,81.25\n2026-01-05 10:20,-0.5,3,99\n",
 			climate.Format{DateColumn: "T", TemperatureColumn: "a", HumidityColumn: "c", TemperatureUnit: climate.Celsius, Zone: climate.UTC}, want},
+		"time column named": {"day,clock,temp (°C),rh\n2026-01-05,10:00,21.5,80\n2026-01-05,10:10,21.63,81.25\n2026-01-05,10:20,-0.5,99\n",
+			climate.Format{DateColumn: "day", TimeColumn: "clock", Zone: climate.UTC}, want},
+		"time column alone named": {"Date,Time,Time of export,temp (°C),rh\n2026-01-05,10:00,x,21.5,80\n2026-01-05,10:10,x,21.63,81.25\n2026-01-05,10:20,x,-0.5,99\n",
+			climate.Format{DateColumn: "Date", TimeColumn: "Time", Zone: climate.UTC}, want},
 		"wetness as a share": {"time,temp (°C),rh,leaf wetness\n2026-01-05 10:00,21.5,80,0\n2026-01-05 10:10,21.63,81.25,1\n2026-01-05 10:20,-0.5,99,0.5\n", utc, wet},
 		"wetness in percent": {"time,leaf wetness %,temp (°C),rh\n2026-01-05 10:00,0,21.5,80\n2026-01-05 10:10,100,21.63,81.25\n2026-01-05 10:20,50,-0.5,99\n", utc, wet},
 		"wetness in minutes": {"time,temp (°C),rh,wet (min)\n2026-01-05 10:00,21.5,80,0\n2026-01-05 10:10,21.63,81.25,10\n2026-01-05 10:20,-0.5,99,5\n", utc, wet},
@@ -183,6 +188,7 @@ func TestFilesThatAreRefused(t *testing.T) {
 		"day or month first?":           {"time,temp (°C),rh\n03/04/2026 10:00,21,80\n", climate.Format{}, "format.date_order", []string{"DMY or MDY"}},
 		"day first and month first":     {"time,temp (°C),rh\n13/04/2026 10:00,21,80\n04/13/2026 10:00,21,80\n", climate.Format{}, "format.date_order", []string{"mixes"}},
 		"dates against the order given": {"time,temp (°C),rh\n13/04/2026 10:00,21,80\n", climate.Format{DateOrder: climate.MonthFirst}, "data", []string{"13/04/2026"}},
+		"days without times":            {"date,hour of day,temp (°C)\n2026-01-05,10,20\n2026-01-05,11,21\n", climate.Format{DateColumn: "date"}, "format.time_column", []string{`"date"`}},
 		"zone against the header":       {of("time UTC,temp (°C),rh", mild), climate.Format{Zone: climate.Local}, "format.zone", []string{"time UTC"}},
 		"a quote that is never closed":  {celsius + "\n\"" + strings.Repeat("2026-01-05 10:00,21.5,80\n", 10_000), climate.Format{}, "data", []string{"quote"}},
 	} {
@@ -405,4 +411,15 @@ func FuzzParse(f *testing.F) {
 			require.False(t, r.Temperature == none && r.Humidity == none && r.Wetness == none, r)
 		}
 	})
+}
+
+// The example of the documentation is read without a fault.
+func TestTheExampleOfTheDocumentation(t *testing.T) {
+	text, err := os.ReadFile("../../../docs/climate-example.csv")
+	require.NoError(t, err)
+	file, err := climate.Parse(bytes.NewReader(text), climate.Format{}, zone(t, "Europe/Amsterdam"))
+	require.NoError(t, err)
+	require.Empty(t, file.Faults)
+	require.Len(t, file.Readings, 13)
+	require.Equal(t, climate.Reading{Time: time.Date(2026, 3, 1, 17, 30, 0, 0, time.UTC).Unix(), Temperature: 2163, Humidity: 8125, Wetness: 10000}, file.Readings[3])
 }

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+	"time"
 )
 
 // A file is taken to be in no order when more of its steps than both of these go
@@ -17,6 +18,10 @@ const (
 func (p *parser) place() error {
 	if err := p.settleDates(); err != nil {
 		return err
+	}
+	if p.onlyDays() {
+		return rejected("format.time_column", "%s holds days without a time, and several lines have the same; say time_column", p.date.place()).
+			With("column", p.date.name)
 	}
 	offset, err := p.settleZone()
 	if err != nil {
@@ -72,6 +77,19 @@ func (p *parser) settleDates() error {
 	}
 	p.rows = kept
 	return p.checkReadable()
+}
+
+// onlyDays says that every line is of midnight, and some of the same: nobody said
+// where the time of day stands.
+func (p *parser) onlyDays() bool {
+	same := false
+	for i, r := range p.rows {
+		if r.kind != civil || r.Time%daySeconds != 0 {
+			return false
+		}
+		same = same || (i > 0 && p.rows[i-1].Time == r.Time)
+	}
+	return same
 }
 
 // settleZone settles the zone of times without an offset; an offset that the header
@@ -211,7 +229,7 @@ func (p *parser) order() {
 			continue
 		}
 		p.faults.add(Fault{Kind: OutOfOrder, Line: int(p.rows[i].line), Start: p.rows[i].Time, End: p.rows[i].Time, Sentence: fmt.Sprintf(
-			"line %d, of %s, is not in the order of the lines before; it was put in its place", p.rows[i].line, shownTime(p.rows[i].Time))})
+			"line %d, of %s, is not in the order of the lines before; it was put in its place", p.rows[i].line, p.shownTime(p.rows[i].Time))})
 	}
 	if descending {
 		slices.Reverse(p.rows)
@@ -220,4 +238,9 @@ func (p *parser) order() {
 	if !slices.IsSortedFunc(p.rows, byTime) {
 		slices.SortFunc(p.rows, byTime)
 	}
+}
+
+// shownTime writes a moment on the nursery's clock, for a sentence.
+func (p *parser) shownTime(seconds int64) string {
+	return time.Unix(seconds, 0).In(p.zone).Format("2006-01-02 15:04 -07:00")
 }

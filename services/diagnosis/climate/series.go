@@ -139,7 +139,7 @@ func (p *parser) mergeInto(before *Reading, r row) {
 		p.faults.count(kind)
 		return
 	}
-	p.faults.add(Fault{Kind: kind, Line: int(r.line), Start: r.Time, End: r.Time, Sentence: fmt.Sprintf(sentence, r.line, shownTime(r.Time))})
+	p.faults.add(Fault{Kind: kind, Line: int(r.line), Start: r.Time, End: r.Time, Sentence: fmt.Sprintf(sentence, r.line, p.shownTime(r.Time))})
 }
 
 // dropSpikes takes away single values that jump from both of their neighbours.
@@ -201,7 +201,7 @@ func (p *parser) spike(line int32, moment int64, what string, value int32, unit 
 		return
 	}
 	p.faults.add(Fault{Kind: Spike, Line: int(line), Start: moment, End: moment, Sentence: fmt.Sprintf(
-		"at %s the %s jumps to %s %s for one reading; it was left out", shownTime(moment), what, plain(value), unit)})
+		"at %s the %s jumps to %s %s for one reading; it was left out", p.shownTime(moment), what, plain(value), unit)})
 }
 
 func (p *parser) sayGaps(s series) {
@@ -215,7 +215,7 @@ func (p *parser) sayGaps(s series) {
 			continue
 		}
 		p.faults.add(Fault{Kind: Gap, Line: int(s.lines[i]), Start: from, End: until, Sentence: fmt.Sprintf(
-			"no readings from %s to %s (%s)", shownTime(from), shownTime(until), shownDuration(until-from))})
+			"no readings from %s to %s (%s)", p.shownTime(from), p.shownTime(until), shownDuration(until-from))})
 	}
 }
 
@@ -254,7 +254,7 @@ func (p *parser) stuckIn(s series, what string, value func(*Reading) int32) {
 			note = "the air was saturated or the sensor wet; the readings were kept"
 		}
 		p.faults.add(Fault{Kind: Stuck, Line: int(line), Start: from, End: until, Sentence: fmt.Sprintf(
-			"the %s is %s from %s to %s: %s", what, plain(same), shownTime(from), shownTime(until), note)})
+			"the %s is %s from %s to %s: %s", what, plain(same), p.shownTime(from), p.shownTime(until), note)})
 	}
 }
 
