@@ -1,0 +1,322 @@
+package diagnosis_test
+
+import (
+	"context"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/stretchr/testify/require"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
+	stockv1 "velamen/gen/velamen/stock/v1"
+	"velamen/internal/clock"
+	"velamen/internal/fault"
+	"velamen/internal/rpc/rpctest"
+	"velamen/services/diagnosis"
+)
+
+// movable is a clock that a test moves.
+type movable struct{ now time.Time }
+
+func (m *movable) Now() time.Time { return clock.Stored(m.now) }
+
+// garden is a nursery in a country with a rhododendron on a bench of its own.
+func garden(t *testing.T, jurisdiction string) (n *nursery, bush, inspected string, c *movable) {
+	t.Helper()
+	c = &movable{now: today}
+	n = newNurseryAt(t, c)
+	n.standIn(t, jurisdiction)
+	bush = n.addLot(t, "r1", "Rhododendron ponticum", n.addBench(t, "b2"))
+	return n, bush, n.look(t, bush, time.Hour, ramorum()...), c
+}
+
+func dutyRequest(pest, lot, inspection string) *diagnosisv1.CreateDutyRequest {
+	return &diagnosisv1.CreateDutyRequest{Parent: parent, RequestId: uuid.NewString(), Duty: &diagnosisv1.Duty{
+		Pest: pest, Lots: []string{lot}, Inspections: []string{inspection},
+	}}
+}
+
+// holds are the official holds on a lot, after what was ordered has arrived.
+func (n *nursery) holds(t *testing.T, lot string) []string {
+	t.Helper()
+	require.NoError(t, n.outbox.Drain(context.Background()))
+	read, err := n.stock.GetLot(n.worker, &stockv1.GetLotRequest{Name: lot})
+	require.NoError(t, err)
+	return read.GetOfficialHolds()
+}
+
+func (n *nursery) notify(duty string, at time.Time) (*diagnosisv1.Duty, error) {
+	return n.client.RecordNotification(n.manager, &diagnosisv1.RecordNotificationRequest{
+		Name: duty, Reference: "case 12, by telephone", NotifyTime: timestamppb.New(at), RequestId: uuid.NewString(),
+	})
+}
+
+func (n *nursery) end(duty string) (*diagnosisv1.Duty, error) {
+	return n.client.EndDuty(n.manager, &diagnosisv1.EndDutyRequest{Name: duty, Grounds: "letter of release", RequestId: uuid.NewString()})
+}
+
+func TestASuspicionHoldsTheLotsUntilItEnds(t *testing.T) {
+	n, bush, inspected, c := garden(t, "US-OR")
+	request := dutyRequest("ramorum-us", bush, inspected)
+	raised, err := n.client.CreateDuty(n.manager, request)
+	require.NoError(t, err)
+	require.Equal(t, diagnosisv1.DutyState_DUTY_STATE_OPEN, raised.GetState())
+	require.Empty(t, raised.GetDiagnosis())
+	require.Equal(t, today.Add(24*time.Hour), raised.GetNotifyByTime().AsTime())
+	require.Contains(t, raised.GetDemand(), "Report it")
+	require.Contains(t, raised.GetAuthority(), "APHIS")
+	require.Contains(t, raised.GetSource(), "7 CFR 301.92")
+	require.False(t, raised.GetOverdue())
+	again, err := n.client.CreateDuty(n.manager, request)
+	require.NoError(t, err)
+	require.True(t, proto.Equal(raised, again))
+	require.Equal(t, []string{raised.GetName()}, n.holds(t, bush))
+
+	held, err := diagnosis.ReadDuties(context.Background(), n.db, "test", []string{"l1", "r1"})
+	require.NoError(t, err)
+	require.Len(t, held, 1)
+	require.Equal(t, "r1", held[0].Lot)
+	require.Equal(t, "ramorum-us", held[0].Pest)
+	require.False(t, held[0].Notified)
+	_, found := diagnosis.RegulatedPestByID(held[0].Pest)
+	require.True(t, found)
+
+	c.now = today.Add(25 * time.Hour)
+	late, err := n.client.GetDuty(n.worker, &diagnosisv1.GetDutyRequest{Name: raised.GetName()})
+	require.NoError(t, err)
+	require.True(t, late.GetOverdue())
+
+	told, err := n.notify(raised.GetName(), today.Add(23*time.Hour))
+	require.NoError(t, err)
+	require.Equal(t, diagnosisv1.DutyState_DUTY_STATE_NOTIFIED, told.GetState())
+	require.False(t, told.GetOverdue(), "it was told in time and entered later")
+	require.Equal(t, []string{raised.GetName()}, n.holds(t, bush), "the hold goes on")
+
+	ended, err := n.end(raised.GetName())
+	require.NoError(t, err)
+	require.Equal(t, diagnosisv1.DutyState_DUTY_STATE_ENDED, ended.GetState())
+	require.Equal(t, "letter of release", ended.GetEndGrounds())
+	require.Empty(t, n.holds(t, bush))
+	held, err = diagnosis.ReadDuties(context.Background(), n.db, "test", []string{"r1"})
+	require.NoError(t, err)
+	require.Empty(t, held)
+	read, err := n.client.GetDuty(n.worker, &diagnosisv1.GetDutyRequest{Name: raised.GetName()})
+	require.NoError(t, err)
+	require.True(t, proto.Equal(ended, read))
+}
+
+func TestDutiesAreRefused(t *testing.T) {
+	n, bush, inspected, _ := garden(t, "GB")
+	for _, test := range []struct {
+		name   string
+		spoil  func(*diagnosisv1.Duty)
+		code   codes.Code
+		reason fault.Reason
+		field  string
+	}{
+		{"an unknown pest", func(d *diagnosisv1.Duty) { d.Pest = "bad-luck" }, codes.InvalidArgument, fault.InvalidField, "duty.pest"},
+		{"a pest of another law", func(d *diagnosisv1.Duty) { d.Pest = "ramorum-us" }, codes.InvalidArgument, fault.InvalidField, "duty.pest"},
+		{"no lots", func(d *diagnosisv1.Duty) { d.Lots = nil }, codes.InvalidArgument, fault.InvalidField, "duty.lots"},
+		{"an unknown lot", func(d *diagnosisv1.Duty) { d.Lots = []string{parent + "/lots/none"} }, codes.NotFound, fault.NotFoundReason, ""},
+		{"a bench instead of a lot", func(d *diagnosisv1.Duty) { d.Lots = []string{bench} }, codes.InvalidArgument, fault.InvalidField, "duty.lots[0]"},
+		{"an unknown inspection", func(d *diagnosisv1.Duty) { d.Inspections = []string{parent + "/inspections/none"} }, codes.NotFound, fault.NotFoundReason, ""},
+		{"tomorrow", func(d *diagnosisv1.Duty) { d.SuspectTime = timestamppb.New(today.Add(24 * time.Hour)) }, codes.InvalidArgument, fault.InvalidTimes, "duty.suspect_time"},
+	} {
+		t.Run(test.name, func(t *testing.T) {
+			request := dutyRequest("ramorum-gb", bush, inspected)
+			test.spoil(request.GetDuty())
+			_, err := n.client.CreateDuty(n.manager, request)
+			message, _ := rpctest.Refused(t, err, test.code, test.reason)
+			require.Contains(t, message, test.field)
+			require.Zero(t, n.count(t, "diagnosis.duty"))
+			require.Empty(t, n.holds(t, bush))
+		})
+	}
+	_, err := n.client.CreateDuty(n.worker, dutyRequest("ramorum-gb", bush, inspected))
+	rpctest.Refused(t, err, codes.PermissionDenied, fault.PermissionDenied)
+
+	raised, err := n.client.CreateDuty(n.manager, dutyRequest("ramorum-gb", bush, inspected))
+	require.NoError(t, err)
+	_, err = n.notify(raised.GetName(), today.Add(-time.Hour))
+	rpctest.Refused(t, err, codes.InvalidArgument, fault.InvalidTimes)
+	_, err = n.notify(raised.GetName(), today)
+	require.NoError(t, err)
+	_, err = n.notify(raised.GetName(), today)
+	rpctest.Refused(t, err, codes.FailedPrecondition, fault.InvalidField)
+	_, err = n.client.EndDuty(n.worker, &diagnosisv1.EndDutyRequest{Name: raised.GetName(), Grounds: "g", RequestId: uuid.NewString()})
+	rpctest.Refused(t, err, codes.PermissionDenied, fault.PermissionDenied)
+	_, err = n.end(raised.GetName())
+	require.NoError(t, err)
+	_, err = n.end(raised.GetName())
+	rpctest.Refused(t, err, codes.FailedPrecondition, fault.InvalidField)
+	_, err = n.notify(raised.GetName(), today)
+	rpctest.Refused(t, err, codes.FailedPrecondition, fault.InvalidField)
+}
+
+// A diagnosis of a regulated pest raises the duty by itself, in the same breath.
+func TestAConfirmedRegulatedPestRaisesItsDuty(t *testing.T) {
+	n, bush, inspected, c := garden(t, "DE")
+	request := confirmation(inspected)
+	request.Diagnosis.Disorder = "ramorum-blight"
+	held, err := n.client.ConfirmDiagnosis(n.manager, request)
+	require.NoError(t, err)
+	require.Len(t, held.GetDuties(), 1)
+	duty, err := n.client.GetDuty(n.worker, &diagnosisv1.GetDutyRequest{Name: held.GetDuties()[0]})
+	require.NoError(t, err)
+	require.Equal(t, "ramorum-eu", duty.GetPest())
+	require.Equal(t, held.GetName(), duty.GetDiagnosis())
+	require.Equal(t, []string{bush}, duty.GetLots())
+	require.Equal(t, []string{inspected}, duty.GetInspections())
+	require.Equal(t, today, duty.GetNotifyByTime().AsTime(), "at once")
+	require.False(t, duty.GetOverdue(), "a call takes its time")
+	require.Equal(t, []string{duty.GetName()}, n.holds(t, bush))
+	_, err = n.stock.MoveLot(n.worker, &stockv1.MoveLotRequest{Name: bush, Bench: bench, RequestId: uuid.NewString()})
+	rpctest.Refused(t, err, codes.FailedPrecondition, fault.LotOfficiallyHeld)
+
+	c.now = today.Add(61 * time.Minute)
+	duty, err = n.client.GetDuty(n.worker, &diagnosisv1.GetDutyRequest{Name: duty.GetName()})
+	require.NoError(t, err)
+	require.True(t, duty.GetOverdue())
+	_, err = n.end(duty.GetName())
+	message, _ := rpctest.Refused(t, err, codes.FailedPrecondition, fault.InvalidField)
+	require.Contains(t, message, "must be told")
+
+	second := confirmation(inspected)
+	second.Diagnosis.Disorder = "ramorum-blight"
+	again, err := n.client.ConfirmDiagnosis(n.manager, second)
+	require.NoError(t, err)
+	require.Equal(t, held.GetDuties(), again.GetDuties(), "one hold of a lot for one pest is enough")
+	require.Equal(t, 1, n.count(t, "diagnosis.duty"))
+
+	_, err = n.notify(duty.GetName(), c.now)
+	require.NoError(t, err)
+	_, err = n.end(duty.GetName())
+	require.NoError(t, err)
+}
+
+func TestWhichDiagnosesRaiseADuty(t *testing.T) {
+	n, bush, _, _ := garden(t, "US")
+	mum := n.addLot(t, "m1", "Chrysanthemum indicum", parent+"/houses/h1/benches/b2")
+	onBench := n.look(t, parent+"/houses/h1/benches/b2", 0, seen(leaf, "sunken"))
+	ofOrchid := n.look(t, lot, 0, seen(leaf, "sunken"))
+	for _, test := range []struct {
+		name, jurisdiction, inspection, disorder string
+		lots                                     []string
+	}{
+		{"the law names it on one lot of the bench", "US", onBench, "chrysanthemum-white-rust", []string{mum}},
+		{"the law names it on any plant", "US", onBench, "ramorum-blight", []string{mum, bush}},
+		{"the law does not name it on orchids", "US", ofOrchid, "chrysanthemum-white-rust", nil},
+		{"no law names it", "US", onBench, "grey-mould", nil},
+		{"no law known names it there", "ZA", onBench, "ramorum-blight", nil},
+	} {
+		t.Run(test.name, func(t *testing.T) {
+			n.standIn(t, test.jurisdiction)
+			before := n.count(t, "diagnosis.duty")
+			request := confirmation(test.inspection)
+			request.Diagnosis.Disorder = test.disorder
+			held, err := n.client.ConfirmDiagnosis(n.manager, request)
+			require.NoError(t, err)
+			if test.lots == nil {
+				require.Empty(t, held.GetDuties())
+				require.Equal(t, before, n.count(t, "diagnosis.duty"))
+				return
+			}
+			duty, err := n.client.GetDuty(n.worker, &diagnosisv1.GetDutyRequest{Name: held.GetDuties()[0]})
+			require.NoError(t, err)
+			require.ElementsMatch(t, test.lots, duty.GetLots())
+		})
+	}
+}
+
+// A suspicion that is confirmed stays one duty; lots that it did not hold get their
+// own.
+func TestAConfirmedSuspicionIsNoSecondDuty(t *testing.T) {
+	n, bush, inspected, _ := garden(t, "GB")
+	suspicion, err := n.client.CreateDuty(n.manager, dutyRequest("ramorum-gb", bush, inspected))
+	require.NoError(t, err)
+	other := n.addLot(t, "r2", "Rhododendron ponticum", parent+"/houses/h1/benches/b2")
+	request := confirmation(inspected, n.look(t, other, 0, ramorum()...))
+	request.Diagnosis.Disorder = "ramorum-blight"
+	held, err := n.client.ConfirmDiagnosis(n.manager, request)
+	require.NoError(t, err)
+	require.Len(t, held.GetDuties(), 2)
+	require.Equal(t, suspicion.GetName(), held.GetDuties()[0])
+	more, err := n.client.GetDuty(n.worker, &diagnosisv1.GetDutyRequest{Name: held.GetDuties()[1]})
+	require.NoError(t, err)
+	require.Equal(t, []string{other}, more.GetLots())
+	_, err = n.end(suspicion.GetName())
+	rpctest.Refused(t, err, codes.FailedPrecondition, fault.InvalidField)
+}
+
+func TestTheMostUrgentDutyComesFirst(t *testing.T) {
+	n, bush, inspected, _ := garden(t, "US")
+	raise := func(hoursAgo int) string {
+		request := dutyRequest("ramorum-us", bush, inspected)
+		request.Duty.SuspectTime = timestamppb.New(today.Add(-time.Duration(hoursAgo) * time.Hour))
+		raised, err := n.client.CreateDuty(n.manager, request)
+		require.NoError(t, err)
+		return raised.GetName()
+	}
+	later, sooner, told, over := raise(1), raise(5), raise(9), raise(12)
+	_, err := n.notify(told, today)
+	require.NoError(t, err)
+	_, err = n.end(over)
+	require.NoError(t, err)
+	list := func(state diagnosisv1.DutyState) (names []string) {
+		request := &diagnosisv1.ListDutiesRequest{Parent: parent, State: state, PageSize: 1}
+		for {
+			page, err := n.client.ListDuties(n.worker, request)
+			require.NoError(t, err)
+			for _, duty := range page.GetDuties() {
+				names = append(names, duty.GetName())
+			}
+			if request.PageToken = page.GetNextPageToken(); request.GetPageToken() == "" {
+				return names
+			}
+		}
+	}
+	require.Equal(t, []string{sooner, later, told, over}, list(0))
+	require.Equal(t, []string{sooner, later}, list(diagnosisv1.DutyState_DUTY_STATE_OPEN))
+	require.Equal(t, []string{told}, list(diagnosisv1.DutyState_DUTY_STATE_NOTIFIED))
+	require.Equal(t, []string{over}, list(diagnosisv1.DutyState_DUTY_STATE_ENDED))
+}
+
+func TestNotificationsAndEndsAreWrittenOnce(t *testing.T) {
+	n, bush, inspected, _ := garden(t, "US")
+	raised, err := n.client.CreateDuty(n.manager, dutyRequest("ramorum-us", bush, inspected))
+	require.NoError(t, err)
+	_, err = n.notify(raised.GetName(), today)
+	require.NoError(t, err)
+	_, err = n.end(raised.GetName())
+	require.NoError(t, err)
+	for _, statement := range []string{
+		`UPDATE diagnosis.duty SET notify_time = now() WHERE id = $1`, `UPDATE diagnosis.duty SET reference = 'x' WHERE id = $1`,
+		`UPDATE diagnosis.duty SET end_time = NULL, ender = NULL, end_grounds = NULL WHERE id = $1`,
+	} {
+		n.refusedByTable(t, statement, filepath.Base(raised.GetName()))
+	}
+}
+
+func TestRegulatedPestsAreServed(t *testing.T) {
+	n := newNursery(t)
+	all, err := n.client.ListRegulatedPests(n.worker, &diagnosisv1.ListRegulatedPestsRequest{})
+	require.NoError(t, err)
+	require.NotEmpty(t, all.GetPests())
+	require.NotEmpty(t, all.GetCaution())
+	here, err := n.client.ListRegulatedPests(n.worker, &diagnosisv1.ListRegulatedPestsRequest{Parent: parent})
+	require.NoError(t, err)
+	require.Empty(t, here.GetPests(), "none is known of South Africa")
+	require.NotEmpty(t, here.GetCaution())
+	n.standIn(t, "GB-SCT")
+	here, err = n.client.ListRegulatedPests(n.worker, &diagnosisv1.ListRegulatedPestsRequest{Parent: parent})
+	require.NoError(t, err)
+	require.Equal(t, "ramorum-gb", here.GetPests()[0].GetId())
+	require.Equal(t, "2", here.GetPests()[0].GetDestroyWithinM())
+	require.Equal(t, "10", here.GetPests()[0].GetHoldWithinM())
+	require.True(t, here.GetPests()[0].GetNoMasking())
+}
