@@ -16,6 +16,8 @@ func (a *app) stockCommand() *cobra.Command {
 			a.houseList(), a.houseGet(), a.houseCreate(), a.houseUpdate()),
 		group("bench", "Benches", "A bench is a place for plants in a house; write it HOUSE/BENCH.",
 			a.benchList(), a.benchGet(), a.benchCreate(), a.benchUpdate()),
+		group("handling", "Work at the bench", "A handling is work by which a disorder can travel from lot to lot: who worked on which lots with what.",
+			a.handlingRecord(), a.handlingList()),
 		a.lotCommand(), a.stockBalance(), a.stockImport(), a.stockExport())
 }
 
@@ -171,9 +173,10 @@ func (a *app) benchList() *cobra.Command {
 			if s.none(len(benches.GetBenches()), "benches") {
 				return
 			}
-			s.row("BENCH", "NAME", "AREA", "ISOLATION")
+			s.row("BENCH", "NAME", "AREA", "ISOLATION", "WATER LINE", "BESIDE", "MEASURED")
 			for _, bench := range benches.GetBenches() {
-				s.row(shortName(bench.GetName()), bench.GetDisplayName(), amount(bench.GetArea()), yes(bench.GetIsolation()))
+				s.row(shortName(bench.GetName()), bench.GetDisplayName(), amount(bench.GetArea()), yes(bench.GetIsolation()),
+					bench.GetWaterLine(), shortNames(bench.GetNeighbourBenches()), yes(bench.GetPlace() != nil))
 			}
 			s.more(benches.GetNextPageToken())
 		})
@@ -206,6 +209,9 @@ func (a *app) showBench(ctx context.Context, bench *stockv1.Bench) error {
 		s.fact("Name", bench.GetDisplayName())
 		s.fact("Area", amount(bench.GetArea()))
 		s.fact("For isolation", yes(bench.GetIsolation()))
+		s.fact("Water line", bench.GetWaterLine())
+		s.fact("Beside", shortNames(bench.GetNeighbourBenches()))
+		s.fact("Place", benchPlace(bench.GetPlace()))
 		s.fact("Added", s.when(bench.GetCreateTime()))
 		s.fact("ETag", bench.GetEtag())
 	})
@@ -215,6 +221,9 @@ func benchFlags(flags *pflag.FlagSet, bench *stockv1.Bench) {
 	flags.StringVar(&bench.DisplayName, "display-name", "", "what people call it")
 	quantityFlag(flags, &bench.Area, "area", "area, as in 18m2")
 	flags.BoolVar(&bench.Isolation, "isolation", false, "held lots are kept apart here")
+	flags.StringVar(&bench.WaterLine, "water-line", "", "what you call the water that it gets: benches with the same word share it")
+	flags.StringSliceVar(&bench.NeighbourBenches, "neighbour-benches", nil, "benches beside it, HOUSE/BENCH; those measured within 1.5 m count without being named")
+	placeFlag(flags, &bench.Place, "place", "where it stands on the nursery's plan, X,Y,LENGTH,WIDTH in metres, as in 0,3.5,12,1.6; none when not measured")
 }
 
 func (a *app) benchCreate() *cobra.Command {
@@ -222,10 +231,15 @@ func (a *app) benchCreate() *cobra.Command {
 	cmd := a.command(text{
 		use: "create HOUSE/BENCH", short: "Add a bench", long: "Adds a bench to a house. Managers and owners only.",
 		example: `  velamen stock bench create h1/b03 --display-name "Bench 3" --area 18m2
+  velamen stock bench create h1/b04 --display-name "Bench 4" --area 18m2 --water-line "ebb 1" \
+    --place 0,3.5,12,1.5 --neighbour-benches h1/b03
   velamen stock bench create h2/q1 --display-name "Quarantine" --area 6m2 --isolation`,
 	}, func(ctx context.Context, args []string) (err error) {
 		name, err := a.name("BENCH", args[0], "houses", "benches")
 		if err != nil {
+			return err
+		}
+		if request.Bench.NeighbourBenches, err = a.names("--neighbour-benches", request.GetBench().GetNeighbourBenches(), "houses", "benches"); err != nil {
 			return err
 		}
 		request.Parent, request.BenchId = splitLast(name)
@@ -247,12 +261,15 @@ func (a *app) benchUpdate() *cobra.Command {
 	var cmd *cobra.Command
 	cmd = a.command(text{
 		use: "update HOUSE/BENCH", short: "Change a bench", long: "Changes what is given; the rest stays. Managers and owners only.",
-		example: "  velamen stock bench update h2/q1 --isolation",
+		example: "  velamen stock bench update h2/q1 --isolation\n  velamen stock bench update h1/b03 --water-line \"ebb 1\" --place 0,1.5,12,1.5",
 	}, func(ctx context.Context, args []string) (err error) {
 		if request.UpdateMask, err = changed(cmd.Flags(), request.GetBench()); err != nil {
 			return err
 		}
 		if request.Bench.Name, err = a.name("BENCH", args[0], "houses", "benches"); err != nil {
+			return err
+		}
+		if request.Bench.NeighbourBenches, err = a.names("--neighbour-benches", request.GetBench().GetNeighbourBenches(), "houses", "benches"); err != nil {
 			return err
 		}
 		if request.RequestId, err = a.change(); err != nil {

@@ -99,6 +99,7 @@ func (s *sheet) lot(lot *stockv1.Lot) {
 	s.fact("Bench", shortName(lot.GetBench()))
 	s.fact("Plants on hand", lot.GetPlants())
 	s.fact("Held by case", shortName(lot.GetHoldingCase()))
+	s.fact("Held by an authority under", shortNames(lot.GetOfficialHolds()))
 	s.fact("Entered", s.when(lot.GetCreateTime()))
 	s.fact("ETag", lot.GetEtag())
 }

@@ -21,7 +21,7 @@ func (a *app) treatmentCommand() *cobra.Command {
 		group("step", "One step", "A step of a running program; write it PROGRAM/STEP.", a.stepShow()),
 		a.confirmCommand(), a.programPause(), a.programResume(), a.programAmend(), a.programGiveUp(), a.programEvents(),
 		a.applicationCheck(), a.productsPropose(), a.rotationPlan(), a.mixCalculate(), a.sprayerCalibrate(), a.releaseAssess(),
-		a.breachRecord(), a.applicationList(),
+		a.breachRecord(), a.applicationList(), a.contactsTrace(), a.inspectionsPropose(),
 		group("application", "One application", "Chemical really applied.", a.applicationGet()))
 }
 
