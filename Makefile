@@ -52,6 +52,12 @@ bench: need-go need-postgresql ## measure throughput and planning time
 			./services/treatment/sampling
 	@$(STEP) "reading ten years of logger files of 40 houses and running the infection models over them" \
 		go test -run '^$$' -bench TenYears -benchtime 1x ./services/diagnosis
+	@$(MAKE) bench-diagnosis
+
+.PHONY: bench-diagnosis
+bench-diagnosis: need-go ## rank published cases: top-1, top-3, Brier, reliability, every miss; time of one ranking
+	@$(STEP) "ranking published cases and timing it" \
+		go test -v -run Published -bench . ./services/diagnosis/evaluation ./services/diagnosis/inference
 
 .PHONY: generate
 generate: third_party/proto/buf/validate/validate.proto ## write gen/ anew from proto/

@@ -120,6 +120,26 @@ func TestRankOfTheTruth(t *testing.T) {
 	require.Equal(t, 4, rankOf(r, []string{"never weighed"}))
 }
 
+func TestAReportCountsEveryCaseOnce(t *testing.T) {
+	report := Score(knowledge.Shipped(), Shipped()[:20])
+	require.Equal(t, 20, report.Vignettes)
+	var inBins, inClasses, first int
+	for _, b := range report.Reliability {
+		inBins += b.Vignettes
+		require.True(t, b.Vignettes == 0 || (b.Said > b.Above && b.Said <= b.UpTo), "the mean of a bin lies in it")
+	}
+	for _, c := range report.Classes {
+		inClasses += c.Vignettes
+		first += c.Top1
+	}
+	require.Equal(t, []int{20, 20}, []int{inBins, inClasses})
+	require.Len(t, report.Misses, 20-first)
+	require.InDelta(t, float64(first)/20, report.Top1, 1e-9)
+	for _, m := range report.Misses {
+		require.Greater(t, m.Rank, 1)
+	}
+}
+
 // Floors of the published cases: the figures of the first run, before anybody had
 // looked at which it missed, less five of a hundred, about the standard error of a
 // share over so few cases. Whoever lowers them says why.

@@ -194,29 +194,38 @@ func (v Vignette) truth() string {
 // WriteReliability prints the shares and whether what is said of the first
 // candidate comes true as often as it says.
 func (r Report) WriteReliability(w io.Writer) error {
-	table := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintf(table, "%d published cases: top-1 %.1f %%, top-3 %.1f %%, Brier %.3f (over the %d with one disorder or none)\n",
+	var text strings.Builder
+	fmt.Fprintf(&text, "%d published cases: top-1 %.1f %%, top-3 %.1f %%, Brier %.3f (over the %d with one disorder or none)\n",
 		r.Vignettes, 100*r.Top1, 100*r.Top3, r.Brier, r.Singles)
-	fmt.Fprint(table, "first candidate given\tcases\tsaid on average\tright\n")
+	fmt.Fprint(&text, "first candidate given\tcases\tsaid on average\tright\n")
 	for _, b := range r.Reliability {
 		if b.Vignettes > 0 {
-			fmt.Fprintf(table, "above %.0f to %.0f %%\t%d\t%.0f %%\t%.0f %%\n", 100*b.Above, 100*b.UpTo, b.Vignettes, 100*b.Said, 100*b.Right)
+			fmt.Fprintf(&text, "above %.0f to %.0f %%\t%d\t%.0f %%\t%.0f %%\n", 100*b.Above, 100*b.UpTo, b.Vignettes, 100*b.Said, 100*b.Right)
 		}
 	}
-	return table.Flush()
+	return writeTable(w, text.String())
 }
 
 // WriteCases prints how each class does and every case whose disorder does not come
 // first.
 func (r Report) WriteCases(w io.Writer) error {
-	table := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprint(table, "class\tcases\tfirst\tamong three\n")
+	var text strings.Builder
+	fmt.Fprint(&text, "class\tcases\tfirst\tamong three\n")
 	for _, c := range r.Classes {
-		fmt.Fprintf(table, "%s\t%d\t%d\t%d\n", c.Class, c.Vignettes, c.Top1, c.Top3)
+		fmt.Fprintf(&text, "%s\t%d\t%d\t%d\n", c.Class, c.Vignettes, c.Top1, c.Top3)
 	}
-	fmt.Fprint(table, "\nnot first\tsaid\t\ttruth\tits rank\n")
+	fmt.Fprint(&text, "\nnot first\tsaid\t\ttruth\tits rank\n")
 	for _, m := range r.Misses {
-		fmt.Fprintf(table, "%s\t%s\t%.0f %%\t%s\t%d\n", m.ID, m.Said, 100*m.Probability, m.Truth, m.Rank)
+		fmt.Fprintf(&text, "%s\t%s\t%.0f %%\t%s\t%d\n", m.ID, m.Said, 100*m.Probability, m.Truth, m.Rank)
+	}
+	return writeTable(w, text.String())
+}
+
+// writeTable lines up columns that tabs separate.
+func writeTable(w io.Writer, text string) error {
+	table := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	if _, err := io.WriteString(table, text); err != nil {
+		return fmt.Errorf("write report: %w", err)
 	}
 	return table.Flush()
 }

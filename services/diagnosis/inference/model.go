@@ -108,45 +108,34 @@ func (m *model) expect(weights []float64) {
 }
 
 // likelihood is the logarithm of how likely one finding is with each hypothesis.
-// Few chances occur, so disorders are sorted into classes of equal chance and the
-// pairs are read from a table.
+// Few chances occur, so disorders are sorted into classes of equal chance and all
+// hypotheses are read from a table.
 type likelihood struct {
-	class  []int // by disorder
-	single []float64
-	pair   []float64 // by first class * classes + second class
-	none   float64
+	class   []int // by disorder
+	classes int
+	// table is none, then each class, then each two of them.
+	table []float64
 }
 
-func (l *likelihood) of(h hypothesis) float64 {
+// row is where a hypothesis stands in the table.
+func (l *likelihood) row(h hypothesis) int {
 	switch {
 	case h.first == nobody:
-		return l.none
+		return 0
 	case h.second == nobody:
-		return l.single[l.class[h.first]]
+		return 1 + l.class[h.first]
 	default:
-		return l.pair[l.class[h.first]*len(l.single)+l.class[h.second]]
+		return 1 + l.classes + l.class[h.first]*l.classes + l.class[h.second]
 	}
 }
 
-// each is the same table with every entry changed.
-func (l *likelihood) each(change func(float64) float64) likelihood {
-	changed := likelihood{
-		class: l.class, none: change(l.none), single: make([]float64, len(l.single)), pair: make([]float64, len(l.pair)),
-	}
-	for i, says := range l.single {
-		changed.single[i] = change(says)
-	}
-	for i, says := range l.pair {
-		changed.pair[i] = change(says)
-	}
-	return changed
-}
+func (l *likelihood) of(h hypothesis) float64 { return l.table[l.row(h)] }
 
 // spread is how far the finding can move one disorder against another.
 func (l *likelihood) spread() float64 {
-	least, most := l.none, l.none
+	least, most := l.table[0], l.table[0]
 	for _, class := range l.class {
-		least, most = min(least, l.single[class]), max(most, l.single[class])
+		least, most = min(least, l.table[1+class]), max(most, l.table[1+class])
 	}
 	return most - least
 }
@@ -177,17 +166,23 @@ func (m *model) sight(f Finding, sign knowledge.Sign, seen []diagnosisv1.Organ) 
 		}
 		return math.Log(1 - chance)
 	}
-	for _, first := range chances {
-		l.single = append(l.single, says(first))
-		for _, second := range chances {
-			l.pair = append(l.pair, says(both(first, second, sign.Elsewhere)))
-		}
-	}
 	var mean float64
 	for _, class := range l.class {
 		mean += chances[class] / float64(len(l.class))
 	}
-	l.none = says(max(mean, unknownShows))
+	if len(seen) == 0 {
+		mean = max(mean, unknownShows)
+	}
+	l.classes = len(chances)
+	l.table = append(l.table, says(mean))
+	for _, chance := range chances {
+		l.table = append(l.table, says(chance))
+	}
+	for _, first := range chances {
+		for _, second := range chances {
+			l.table = append(l.table, says(both(first, second, sign.Elsewhere)))
+		}
+	}
 	return l
 }
 

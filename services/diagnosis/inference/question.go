@@ -168,31 +168,28 @@ func (s *shortlist) lookFor(sign knowledge.Sign, organ diagnosisv1.Organ) asked 
 // already, and returns how likely it is.
 func (s *shortlist) answer(f Finding, sign knowledge.Sign) float64 {
 	l := s.sight(f, sign, s.seenElsewhere(f))
-	chances := l.each(math.Exp)
+	chances := make([]float64, len(l.table))
+	for row, says := range l.table {
+		chances[row] = math.Exp(says)
+	}
 	var likely float64
 	for h, at := range s.kept {
-		likely += s.post[h] * chances.of(at)
+		row := l.row(at)
+		likely += s.post[h] * chances[row]
+		// What a finding does that is the first of its group.
+		s.fresh[h], s.shift[h], s.factor[h] = l.table[row], l.table[row], chances[row]
 	}
-	latest := s.clueOf(&f, sign, &l)
 	before := s.groups[sign.Group]
 	if len(before) == 0 {
-		weigh([]*clue{&latest})
-		shift := l.each(func(log float64) float64 { return latest.weight * log })
-		factor := shift.each(math.Exp)
-		for h, at := range s.kept {
-			s.shift[h], s.factor[h] = shift.of(at), factor.of(at)
-		}
 		return likely
 	}
+	latest := s.clueOf(&f, sign, &l)
 	members := make([]*clue, 0, len(before)+1)
 	for _, c := range before {
 		if bears(f, *c.finding) {
 			c = s.again(c, sign, f.Organ)
 		}
 		members = append(members, &c)
-	}
-	for h, at := range s.kept {
-		s.fresh[h] = l.of(at)
 	}
 	latest.logs = s.fresh
 	members = append(members, &latest)
