@@ -28,7 +28,7 @@ const (
 )
 
 // candidate explains one disorder, or none, at its place in the model.
-func (a *assessment) candidate(at int, marginals []float64, leader int, questions []asked) Candidate {
+func (a *assessment) candidate(at int, marginals []float64, leader int, questions []question) Candidate {
 	c := Candidate{Disorder: a.idOf(at), Probability: marginals[at]}
 	for i := range a.clues {
 		e := a.evidence(&a.clues[i], at, marginals)
@@ -197,11 +197,11 @@ func (a *assessment) brief(f Finding) string {
 }
 
 // wouldChange says which answers put another first than the leader, or, of a
-// candidate that is not, which put it first; those of the most telling questions
-// first.
-func (a *assessment) wouldChange(at, leader int, questions []asked) []string {
+// candidate that is not, which put it first; the answers to the most telling
+// questions first.
+func (a *assessment) wouldChange(at, leader int, questions []question) []string {
 	type change struct {
-		asked
+		question
 		yes  bool
 		then Outcome
 	}
@@ -213,21 +213,21 @@ func (a *assessment) wouldChange(at, leader int, questions []asked) []string {
 				then = q.IfAbsent
 			}
 			if then.First != a.idOf(leader) && (at == leader || then.First == a.idOf(at)) {
-				found = append(found, change{asked: q, yes: yes, then: then})
+				found = append(found, change{question: q, yes: yes, then: then})
 			}
 		}
 	}
-	slices.SortStableFunc(found, func(a, b change) int { return cmp.Compare(b.Information, a.Information) })
+	slices.SortStableFunc(found, func(a, b change) int { return cmp.Compare(b.value(), a.value()) })
 	var sentences, signs []string
 	for _, c := range found {
 		if sign := c.Sign + c.Test; len(sentences) < changes && !slices.Contains(signs, sign) {
-			sentences, signs = append(sentences, a.changeSentence(c.asked, c.yes, c.then)), append(signs, sign)
+			sentences, signs = append(sentences, a.changeSentence(c.question, c.yes, c.then)), append(signs, sign)
 		}
 	}
 	return sentences
 }
 
-func (a *assessment) changeSentence(q asked, yes bool, then Outcome) string {
+func (a *assessment) changeSentence(q question, yes bool, then Outcome) string {
 	first := fmt.Sprintf("%s comes first (%s).", a.nameOf(then.First), percent(then.Probability))
 	if test, known := a.base.Test(q.Test); known {
 		answer := "negative"

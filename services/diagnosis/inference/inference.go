@@ -128,10 +128,16 @@ func Assess(base *knowledge.Base, c Case) Ranking {
 	marginals := a.marginals(a.posterior)
 	order := a.order(marginals)
 	asked := a.askAll()
+	tests, mayCut := a.testsBeforeCutting(asked, marginals)
 
-	ranking := Ranking{Pairs: a.pairs(), Questions: a.inSafeOrder(asked, marginals)}
+	ranking := Ranking{Pairs: a.pairs(), Questions: inSafeOrder(asked, tests, mayCut)}
+	// Whoever reads what would change the answer goes and looks: no cut yet.
+	atOnce := asked
+	if !mayCut || len(tests) > 0 {
+		atOnce = slices.DeleteFunc(slices.Clone(asked), func(q question) bool { return q.cuts })
+	}
 	for _, at := range order {
-		ranking.Candidates = append(ranking.Candidates, a.candidate(at, marginals, order[0], asked))
+		ranking.Candidates = append(ranking.Candidates, a.candidate(at, marginals, order[0], atOnce))
 	}
 	ranking.Summary = summary(a.model, ranking)
 	ranking.Notes = append(a.notes, a.caveats(ranking)...)

@@ -339,6 +339,11 @@ func TestNothingIsCutBeforeAVirusIsTestedFor(t *testing.T) {
 	cut := slices.IndexFunc(r.Questions, func(q Question) bool { return q.Sign == "ring-in-cut-face" || q.Test == "cut-for-ring" })
 	require.GreaterOrEqual(t, strip, 0)
 	require.Greater(t, cut, strip)
+	for _, candidate := range r.Candidates {
+		for _, sentence := range candidate.WouldChange {
+			require.NotContains(t, sentence, "fresh cut", "nor does what would change the answer invite to cut")
+		}
+	}
 
 	c.Results = []Result{{Sample: "nurseries/test/samples/1", Test: "orchid-virus-strip", Positive: true}}
 	for _, q := range Assess(base, c).Questions {

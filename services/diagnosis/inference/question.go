@@ -53,8 +53,8 @@ const (
 	virusFrom = 0.05
 )
 
-// asked is a question and what is needed to choose among them.
-type asked struct {
+// question is a Question and what is needed to choose among them.
+type question struct {
 	Question
 	cuts bool
 	// found is how likely the answer is yes.
@@ -62,7 +62,7 @@ type asked struct {
 }
 
 // value is the information for the effort.
-func (q asked) value() float64 {
+func (q question) value() float64 {
 	return q.Information / float64(minutesToBegin+q.Minutes+minutesPerDay*q.Days)
 }
 
@@ -114,9 +114,9 @@ func (a *assessment) shortlist() *shortlist {
 }
 
 // askAll weighs every question that is still open, in the order of the knowledge.
-func (a *assessment) askAll() []asked {
+func (a *assessment) askAll() []question {
 	s := a.shortlist()
-	var questions []asked
+	var questions []question
 	for _, sign := range a.base.Signs {
 		for _, organ := range sign.Organs {
 			if !slices.Contains(a.plant.Lacks, organ) && !a.settled(sign, organ) {
@@ -149,9 +149,9 @@ func (a *assessment) canTest(test knowledge.Test) bool {
 	return sample && !done
 }
 
-func (s *shortlist) lookFor(sign knowledge.Sign, organ diagnosisv1.Organ) asked {
+func (s *shortlist) lookFor(sign knowledge.Sign, organ diagnosisv1.Organ) question {
 	way, _ := s.base.Way(sign.Way)
-	q := asked{cuts: way.Cuts, Question: Question{
+	q := question{cuts: way.Cuts, Question: Question{
 		Organ: organ, Sign: sign.ID, Minutes: way.Minutes,
 		Sentence: fmt.Sprintf("%s, %s: %s?", way.Question, onOrgan(organ), lowerFirst(sign.Description)),
 	}}
@@ -219,8 +219,8 @@ func (s *shortlist) again(c clue, sign knowledge.Sign, foundOn diagnosisv1.Organ
 	return changed
 }
 
-func (s *shortlist) testFor(test knowledge.Test) asked {
-	q := asked{cuts: test.Cuts, Question: Question{Test: test.ID, Minutes: test.Minutes, Days: test.Days, Sentence: testSentence(test)}}
+func (s *shortlist) testFor(test knowledge.Test) question {
+	q := question{cuts: test.Cuts, Question: Question{Test: test.ID, Minutes: test.Minutes, Days: test.Days, Sentence: testSentence(test)}}
 	targets := s.targets(test, Result{})
 	var left [2]float64
 	for i, positive := range []bool{true, false} {
@@ -283,12 +283,10 @@ func (s *shortlist) information(found float64, left [2]float64) float64 {
 
 // inSafeOrder is the most telling for its effort first, each sign on the organ
 // where it tells most, and before the first cut the test of every virus that is
-// real enough. Where such a virus was found or no test of it is left, nothing is
-// cut.
-func (a *assessment) inSafeOrder(all []asked, marginals []float64) []Question {
+// real enough. Where one must not cut, nothing that cuts is asked.
+func inSafeOrder(all []question, before []Question, mayCut bool) []Question {
 	sorted := slices.Clone(all)
-	slices.SortStableFunc(sorted, func(a, b asked) int { return cmp.Compare(b.value(), a.value()) })
-	before, mayCut := a.testsBeforeCutting(all, marginals)
+	slices.SortStableFunc(sorted, func(a, b question) int { return cmp.Compare(b.value(), a.value()) })
 	var questions []Question
 	taken := map[string]bool{}
 	take := func(q Question) {
@@ -312,8 +310,8 @@ func (a *assessment) inSafeOrder(all []asked, marginals []float64) []Question {
 }
 
 // testsBeforeCutting are those of the viruses that may be there; false when a blade
-// must not be used at all.
-func (a *assessment) testsBeforeCutting(all []asked, marginals []float64) ([]Question, bool) {
+// must not be used at all: such a virus was found, or no test of it is left.
+func (a *assessment) testsBeforeCutting(all []question, marginals []float64) ([]Question, bool) {
 	var tests []Question
 	for i, d := range a.disorders {
 		if d.Class != diagnosisv1.DisorderClass_DISORDER_CLASS_VIRUS || marginals[i] < virusFrom {
@@ -349,7 +347,7 @@ func (a *assessment) tested(disorder string) (positive, negative bool) {
 	return positive, negative
 }
 
-func (a *assessment) quickestTest(all []asked, disorder string) (Question, bool) {
+func (a *assessment) quickestTest(all []question, disorder string) (Question, bool) {
 	var best Question
 	for _, q := range all {
 		test, known := a.base.Test(q.Test)
