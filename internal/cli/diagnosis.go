@@ -15,10 +15,12 @@ import (
 func (a *app) diagnosisCommand() *cobra.Command {
 	return group("diagnosis", "Inspections, and the diagnoses that people confirm",
 		"What was seen on plants and what a person concluded from it. "+Caution,
-		a.signs(), a.disorders(), a.inspect(),
+		a.signs(), a.disorders(), a.disorder(), a.inspect(), a.diagnosisAssess(),
 		group("inspection", "Inspections", "What one person saw on one lot or bench at one time.", a.inspectionList(), a.inspectionGet()),
-		group("photo", "Photos of an inspection", "Photos are kept as files beside the database; the same bytes are the same photo.", a.photoAdd(), a.photoSave()),
+		group("photo", "Photos of an inspection", "Photos are kept as files beside the database, without where and with what they were taken; the same photo is kept once.", a.photoAdd(), a.photoSave()),
 		a.diagnosisConfirm(), a.diagnosisList(), a.diagnosisGet(),
+		a.sampleCommand(), group("test", "Tests that confirm disorders", "What tests there are and how far each can be trusted.", a.testList()),
+		a.dutyCommand(), group("pest", "Pests that the law names", "Regulated pests by jurisdiction, each with its source.", a.pestList()),
 		a.climateCommand(), a.risk(), a.modelCommand())
 }
 
@@ -220,7 +222,8 @@ func (a *app) inspectionGet() *cobra.Command {
 func (a *app) photoAdd() *cobra.Command {
 	return a.command(text{
 		use: "add INSPECTION FILE", short: "Add a photo to an inspection",
-		long:    `Adds a JPEG, PNG or WebP of at most 20 MiB. "-" reads it from standard input.`,
+		long: `Adds a JPEG, PNG or WebP of at most 20 MiB and 50 megapixels. What it does not show,
+such as where it was taken, is not kept. "-" reads it from standard input.`,
 		example: "  velamen diagnosis photo add 0199b1f2-0000-7000-8000-000000000001 cut.jpg",
 	}, func(ctx context.Context, args []string) error {
 		parent, err := a.name("INSPECTION", args[0], "inspections")
@@ -234,7 +237,7 @@ func (a *app) photoAdd() *cobra.Command {
 		return a.show(ctx, photo, func(s *sheet) {
 			s.fact("Photo", shortName(photo.GetName()))
 			s.fact("Type", photo.GetMediaType())
-			s.fact("Size", fmt.Sprintf("%d bytes", photo.GetSizeBytes()))
+			s.fact("Size", fmt.Sprintf("%d bytes, %d by %d pixels", photo.GetSizeBytes(), photo.GetWidth(), photo.GetHeight()))
 		})
 	})
 }
@@ -272,17 +275,19 @@ func (a *app) uploadPhoto(ctx context.Context, parent, file string) (_ *diagnosi
 
 func (a *app) photoSave() *cobra.Command {
 	var file string
+	var thumbnail bool
 	cmd := a.command(text{
 		use: "save INSPECTION/PHOTO", short: "Save a photo as a file",
-		long:    `Saves a photo as a new file; "-" writes it to standard output.`,
-		example: "  velamen diagnosis photo save 0199b1f2-0000-7000-8000-000000000001/9f86d081 --to cut.jpg",
+		long: `Saves a photo as a new file; "-" writes it to standard output.`,
+		example: `  velamen diagnosis photo save 0199b1f2-0000-7000-8000-000000000001/9f86d081 --to cut.jpg
+  velamen diagnosis photo save 0199b1f2-0000-7000-8000-000000000001/9f86d081 --thumbnail --to small.jpg`,
 	}, func(ctx context.Context, args []string) error {
 		name, err := a.name("PHOTO", args[0], "inspections", "photos")
 		if err != nil {
 			return err
 		}
 		stream, err := call(ctx, a, diagnosisv1.NewDiagnosisServiceClient, diagnosisv1.DiagnosisServiceClient.DownloadPhoto,
-			&diagnosisv1.DownloadPhotoRequest{Name: name})
+			&diagnosisv1.DownloadPhotoRequest{Name: name, Thumbnail: thumbnail})
 		if err != nil {
 			return err
 		}
@@ -292,6 +297,7 @@ func (a *app) photoSave() *cobra.Command {
 		})
 	})
 	cmd.Flags().StringVar(&file, "to", "", "the file")
+	cmd.Flags().BoolVar(&thumbnail, "thumbnail", false, "save a small JPEG of it")
 	return needs(cmd, "to")
 }
 
@@ -301,8 +307,9 @@ func (a *app) diagnosisConfirm() *cobra.Command {
 	cmd := a.command(text{
 		use: "confirm", short: "Record that you hold plants to have a disorder",
 		long: `Records your conclusion from one or more inspections, with its grounds: the signs
-that decided, or the laboratory's report. Your name stands under it. Advisers,
-managers and owners only.`,
+that decided, or the laboratory's report. Your name stands under it, and what velamen
+proposed then is kept beside it. A pest that the law names puts the lots on official
+hold at once and raises the duty to notify. Advisers, managers and owners only.`,
 		example: `  velamen diagnosis confirm --inspection 0199b1f2-0000-7000-8000-000000000001 \
     --disorder fusarium-wilt --grounds "purple ring in the cut rhizome"`,
 	}, func(ctx context.Context, _ []string) (err error) {
@@ -310,6 +317,9 @@ managers and owners only.`,
 			return err
 		}
 		if request.Diagnosis.Inspections, err = a.names("--inspection", request.GetDiagnosis().GetInspections(), "inspections"); err != nil {
+			return err
+		}
+		if request.Diagnosis.Samples, err = a.names("--sample", request.GetDiagnosis().GetSamples(), "samples"); err != nil {
 			return err
 		}
 		if request.Diagnosis.ConfirmTime, err = a.moment(ctx, "--when", when); err != nil {
@@ -326,6 +336,7 @@ managers and owners only.`,
 	})
 	flags := cmd.Flags()
 	flags.StringSliceVar(&request.Diagnosis.Inspections, "inspection", nil, "inspection it rests on (may be repeated)")
+	flags.StringSliceVar(&request.Diagnosis.Samples, "sample", nil, "sample whose result it rests on (may be repeated)")
 	flags.StringVar(&request.Diagnosis.Disorder, "disorder", "", "the disorder, from velamen diagnosis disorders")
 	flags.StringVar(&request.Diagnosis.Grounds, "grounds", "", "why: the signs that decided, or the laboratory's report")
 	flags.StringVar(&when, "when", "", `when it was confirmed (default: now), as in "2026-03-01 10:00"`)
@@ -341,6 +352,11 @@ func (a *app) showDiagnosis(ctx context.Context, diagnosis *diagnosisv1.Diagnosi
 		s.fact("Inspections", shortNames(diagnosis.GetInspections()))
 		s.fact("Confirmed", s.when(diagnosis.GetConfirmTime()))
 		s.fact("By", shortName(diagnosis.GetConfirmer()))
+		s.fact("Samples", shortNames(diagnosis.GetSamples()))
+		s.fact("Proposed then", diagnosis.GetAssessment().GetSummary())
+		if len(diagnosis.GetDuties()) > 0 {
+			s.fact("DUTY TO NOTIFY", shortNames(diagnosis.GetDuties())+"; velamen diagnosis duty get shows whom to tell, and by when")
+		}
 	})
 }
 

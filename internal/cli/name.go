@@ -56,6 +56,7 @@ func shortPattern(collections []string) string {
 // singulars are the collections whose singular is not the plural without its s.
 var singulars = map[string]string{
 	"nurseries": "nursery", "people": "person", "benches": "bench", "diagnoses": "diagnosis", "entries": "entry",
+	"duties": "duty",
 }
 
 func singular(collection string) string {
