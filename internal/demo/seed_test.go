@@ -96,7 +96,7 @@ func (b breaksOff) Write(p []byte) (int, error) {
 func TestSeed(t *testing.T) {
 	ctx := context.Background()
 	server, out := serve(t)
-	for _, text := range []string{"28 products", "159 movements"} {
+	for _, text := range []string{"32 products", "159 movements"} {
 		broken, end := context.WithCancel(ctx)
 		server.Out = breaksOff{text: text, end: end}
 		require.Error(t, Seed(broken, server), "broken off after %s", text)
@@ -107,7 +107,7 @@ func TestSeed(t *testing.T) {
 	s, err := open(ctx, server)
 	require.NoError(t, err)
 	require.NoError(t, s.signAllIn(ctx))
-	story := &story{seeder: s, auditor: s.nursery.first(identityv1.Role_ROLE_AUDITOR)}
+	story := &story{seeder: s, worker: s.nursery.first(identityv1.Role_ROLE_WORKER), auditor: s.nursery.first(identityv1.Role_ROLE_AUDITOR)}
 	onHand, counts := books(ctx, t, story)
 	require.EqualValues(t, 400+80+5, counts.lots)
 	require.Equal(t, len(s.nursery.outbreaks), counts.cases)
@@ -115,6 +115,7 @@ func TestSeed(t *testing.T) {
 	t.Run("applications are answered for", func(t *testing.T) { require.NoError(t, story.answeredFor(ctx)) })
 	t.Run("releases say what was shown", func(t *testing.T) { releases(ctx, t, story) })
 	t.Run("the store gave what was applied", func(t *testing.T) { taken(ctx, t, story) })
+	t.Run("spots that nobody has named are assessed", func(t *testing.T) { require.NoError(t, story.unnamed(ctx)) })
 	t.Run("a rotation can be planned", func(t *testing.T) { require.NoError(t, story.planned(ctx)) })
 
 	t.Run("a second time finds it seeded", func(t *testing.T) {
