@@ -67,14 +67,13 @@ func measured(field string, given *typev1.Quantity, unit quantity.Unit) (float64
 
 // conditionsContract writes conditions that were weighed; nil when nothing was known.
 func conditionsContract(c inference.Conditions) *diagnosisv1.SiteConditions {
-	written := &diagnosisv1.SiteConditions{
+	if c == (inference.Conditions{}) {
+		return nil
+	}
+	return &diagnosisv1.SiteConditions{
 		Temperature: weighed(c.TemperatureC, quantity.Celsius), Humidity: weighed(c.HumidityPercent, quantity.Percent),
 		LeafWetness: weighed(c.WetHoursPerDay, quantity.Hour), Light: c.Light, WetMedium: c.WetMedium,
 	}
-	if written.Temperature == nil && written.Humidity == nil && written.LeafWetness == nil && written.Light == 0 && written.WetMedium == nil {
-		return nil
-	}
-	return written
 }
 
 // weighed writes a number to one decimal, which is finer than it is known.

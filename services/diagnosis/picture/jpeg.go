@@ -112,17 +112,6 @@ func (s *jpegStripper) segment(marker byte) error {
 	body := s.rest[2:size]
 	s.rest = s.rest[size:]
 	switch {
-	case marker == markerAPP0 && bytes.HasPrefix(body, []byte(jfifHead)) && len(body) >= jfifSize && s.head == nil:
-		// The last two bytes are the size of a preview, which goes.
-		s.head = appendSegment(nil, markerAPP0, append(bytes.Clone(body[:jfifSize-2]), 0, 0))
-	case marker == markerAPP1 && bytes.HasPrefix(body, []byte(exifHead)) && s.turn == 0:
-		s.turn = orientationIn(body[len(exifHead):])
-	case marker == markerAPP2 && bytes.HasPrefix(body, []byte(iccHead)):
-		s.kept = appendSegment(s.kept, marker, body)
-	case marker == markerAPP14 && bytes.HasPrefix(body, []byte(adobeHead)) && len(body) >= adobeSize && !s.adobe:
-		// It says how the colours are coded, and nothing else.
-		s.adobe = true
-		s.kept = appendSegment(s.kept, marker, body[:adobeSize])
 	case marker == markerSOS:
 		s.scans++
 		if s.scans > maxScans {
@@ -132,8 +121,30 @@ func (s *jpegStripper) segment(marker byte) error {
 		s.entropy()
 	case belongsToImage(marker):
 		s.kept = appendSegment(s.kept, marker, body)
+	default:
+		s.application(marker, body)
 	}
 	return nil
+}
+
+// application takes what is needed out of a segment that a program wrote: how the
+// colours are coded, and how the picture is turned. Everything else goes.
+func (s *jpegStripper) application(marker byte, body []byte) {
+	is := func(wanted byte, head string, size int) bool {
+		return marker == wanted && len(body) >= size && bytes.HasPrefix(body, []byte(head))
+	}
+	switch {
+	case is(markerAPP0, jfifHead, jfifSize) && s.head == nil:
+		// The last two bytes are the size of a preview, which goes.
+		s.head = appendSegment(nil, markerAPP0, append(bytes.Clone(body[:jfifSize-2]), 0, 0))
+	case is(markerAPP1, exifHead, len(exifHead)) && s.turn == 0:
+		s.turn = orientationIn(body[len(exifHead):])
+	case is(markerAPP2, iccHead, len(iccHead)):
+		s.kept = appendSegment(s.kept, marker, body)
+	case is(markerAPP14, adobeHead, adobeSize) && !s.adobe:
+		s.adobe = true
+		s.kept = appendSegment(s.kept, marker, body[:adobeSize])
+	}
 }
 
 // entropy keeps coded pixels up to the next marker.
