@@ -16,6 +16,8 @@ import (
 	"velamen/internal/fault"
 	"velamen/internal/postgres"
 	"velamen/internal/quantity"
+	"velamen/services/diagnosis"
+	"velamen/services/diagnosis/knowledge"
 	"velamen/services/stock"
 	"velamen/services/treatment/rules"
 	"velamen/services/treatment/sampling"
@@ -215,7 +217,7 @@ func assessmentOf(s sampling.Statement, r sampling.Release) (*treatmentv1.Releas
 	message := &treatmentv1.ReleaseAssessment{
 		Sufficient: s.Releasable, Statement: s.Sentence, Plants: r.Plants, PlantsNeeded: s.Needed.Plants,
 		SpanDays: int32(s.SpanDays), SpanDaysNeeded: int32(s.SpanNeededDays),
-		Sources: []string{r.Period.Source, r.Values.Source}, Caution: ReleaseCaution,
+		Sources: releaseSources(r), Caution: ReleaseCaution,
 	}
 	for _, shortfall := range s.Shortfalls {
 		message.Missing = append(message.Missing, sentence(shortfall.Message))
@@ -227,6 +229,25 @@ func assessmentOf(s sampling.Statement, r sampling.Release) (*treatmentv1.Releas
 		message.PrevalenceRuledOut = quantity.Quantity{Amount: s.Proven.RuledOut.Prevalence.Shift(2), Unit: quantity.Percent}.Contract()
 	}
 	return message, describeRelease(message, r)
+}
+
+// releaseSources say where latent period, span and the other values come from.
+func releaseSources(r sampling.Release) []string {
+	sources := []string{r.Period.Source, r.Values.Source}
+	if latent := latentSource(r.Period.Disorder); latent != "" {
+		sources = append([]string{latent}, sources...)
+	}
+	return sources
+}
+
+// latentSource says where the latent period of a disorder comes from; empty where
+// nothing spreads.
+func latentSource(disorder string) string {
+	known, found := knowledge.Shipped().Disorder(disorder)
+	if !found || known.Latent == nil {
+		return ""
+	}
+	return "Latent period: " + strings.Join(diagnosis.Citations(known.Latent.Source), "; ") + "."
 }
 
 // describeRelease adds to an assessment when inspections are worth while, when the lots can

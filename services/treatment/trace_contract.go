@@ -330,17 +330,13 @@ func (k *traceFacts) lateOnes(o spread, window tracing.Question) []string {
 
 // traceSources say where weights, times and distances come from.
 func traceSources(o spread, zones *zoning) []string {
-	var latent []string
-	if o.disorder.Latent != nil {
-		latent = o.disorder.Latent.Source
-	}
 	sources := []string{
 		"Weights of contacts: " + tracing.Shipped().Source + ".",
 		"Benches within " + tracing.NeighbourWithin.String() + " m count as neighbours: design value.",
 	}
 	if o.spreads() {
 		sources = append(sources,
-			"Latent period: "+strings.Join(diagnosis.Citations(latent), "; ")+".",
+			latentSource(o.disorder.ID),
 			"Ways in which it spreads: "+strings.Join(diagnosis.Citations(o.disorder.Contagion.Source), "; ")+".",
 			"Sample sizes: "+strings.TrimSuffix(sampling.DesignValues().Source, ".")+".")
 	}

@@ -15,6 +15,7 @@ import (
 	"go.yaml.in/yaml/v3"
 
 	"velamen/internal/fault"
+	"velamen/services/diagnosis/knowledge"
 )
 
 // Proof is what releases lots from a disorder.
@@ -30,18 +31,33 @@ const (
 	ByNothing Proof = "nothing"
 )
 
-// Period is the latent period of a disorder and what a release makes of it.
+// Period is what a release asks for of a disorder, with the latent period that it
+// rests on.
 type Period struct {
 	// Disorder is the disorder's id.
 	Disorder string
 	// ReleasedBy is what releases lots from it. ByNothing leaves all days zero.
 	ReleasedBy Proof
-	// LatentMinDays and LatentMaxDays are from infection to the first signs.
+	// LatentMinDays and LatentMaxDays are from infection to the first signs, as the
+	// knowledge has them.
 	LatentMinDays, LatentMaxDays int
 	// SpanDays is how long the lots must have been clean.
 	SpanDays int
-	// Source is where the days come from and how far to trust them.
+	// Source is where the span comes from and how far to trust it.
 	Source string
+}
+
+// Latent tells the days from infection to the first signs of a disorder; known is
+// false where nothing spreads.
+type Latent func(disorder string) (minDays, maxDays int, known bool)
+
+// latentOf is what the knowledge says.
+func latentOf(disorder string) (minDays, maxDays int, known bool) {
+	found, known := knowledge.Shipped().Disorder(disorder)
+	if !known || found.Latent == nil {
+		return 0, 0, false
+	}
+	return found.Latent.MinDays, found.Latent.MaxDays, true
 }
 
 // Values are what a release must prove.
@@ -64,7 +80,7 @@ type Values struct {
 }
 
 var (
-	//go:embed data/latent-periods.yaml
+	//go:embed data/release-periods.yaml
 	periodsFile []byte
 	//go:embed data/design-values.yaml
 	valuesFile []byte
@@ -74,7 +90,7 @@ var (
 // a broken build.
 var (
 	periods = sync.OnceValue(func() []Period {
-		read, err := ReadPeriods(periodsFile)
+		read, err := ReadPeriods(periodsFile, latentOf)
 		if err != nil {
 			panic(err)
 		}
@@ -92,10 +108,10 @@ var (
 // DesignValues returns the values that hold where a nursery sets no others.
 func DesignValues() Values { return values() }
 
-// Periods returns the latent periods of all disorders, by id.
+// Periods returns what a release asks for of all disorders, by id.
 func Periods() []Period { return slices.Clone(periods()) }
 
-// PeriodOf returns the latent period of a disorder.
+// PeriodOf returns what a release asks for of a disorder.
 func PeriodOf(disorder string) (Period, bool) {
 	i, found := slices.BinarySearchFunc(periods(), disorder, func(p Period, id string) int {
 		return strings.Compare(p.Disorder, id)
@@ -107,12 +123,10 @@ func PeriodOf(disorder string) (Period, bool) {
 }
 
 type periodRow struct {
-	Disorder      string `yaml:"disorder"`
-	ReleasedBy    Proof  `yaml:"released_by"`
-	LatentMinDays int    `yaml:"latent_min_days"`
-	LatentMaxDays int    `yaml:"latent_max_days"`
-	SpanDays      int    `yaml:"span_days"`
-	Source        string `yaml:"source"`
+	Disorder   string `yaml:"disorder"`
+	ReleasedBy Proof  `yaml:"released_by"`
+	SpanDays   int    `yaml:"span_days"`
+	Source     string `yaml:"source"`
 }
 
 var disorderID = regexp.MustCompile(`^[a-z][a-z0-9]*(-[a-z0-9]+)*$`)
@@ -120,10 +134,10 @@ var disorderID = regexp.MustCompile(`^[a-z][a-z0-9]*(-[a-z0-9]+)*$`)
 // longestSpanDays is a bound against a slip of the pen: ten years.
 const longestSpanDays = 3650
 
-// ReadPeriods reads latent periods from YAML. It refuses unknown fields, missing
-// facts, and rows that are not in the order of their ids; the fault names the row
-// and the field.
-func ReadPeriods(file []byte) ([]Period, error) {
+// ReadPeriods reads what releases ask for from YAML and holds it against the latent
+// periods. It refuses unknown fields, missing facts, and rows that are not in the
+// order of their ids; the fault names the row and the field.
+func ReadPeriods(file []byte, latent Latent) ([]Period, error) {
 	var parsed struct {
 		Periods []periodRow `yaml:"periods"`
 	}
@@ -136,45 +150,45 @@ func ReadPeriods(file []byte) ([]Period, error) {
 	read := make([]Period, 0, len(parsed.Periods))
 	for i, row := range parsed.Periods {
 		at := fmt.Sprintf("periods[%d].", i)
-		if err := row.check(at); err != nil {
-			return nil, err
+		if !disorderID.MatchString(row.Disorder) {
+			return nil, fault.Field(at+"disorder", "%q must be words of lower-case letters and digits joined by hyphens", row.Disorder)
 		}
 		if i > 0 && row.Disorder <= parsed.Periods[i-1].Disorder {
 			return nil, fault.Field(at+"disorder", "%q must not come after %q: rows stand once each, in the order of their ids", row.Disorder, parsed.Periods[i-1].Disorder)
 		}
-		read = append(read, Period(row))
+		period := Period{Disorder: row.Disorder, ReleasedBy: row.ReleasedBy, SpanDays: row.SpanDays, Source: row.Source}
+		period.LatentMinDays, period.LatentMaxDays, _ = latent(row.Disorder)
+		if err := period.check(at); err != nil {
+			return nil, err
+		}
+		read = append(read, period)
 	}
 	return read, nil
 }
 
-func (row periodRow) check(at string) error {
-	if !disorderID.MatchString(row.Disorder) {
-		return fault.Field(at+"disorder", "%q must be words of lower-case letters and digits joined by hyphens", row.Disorder)
+func (p Period) check(at string) error {
+	if p.Source == "" {
+		return fault.Field(at+"source", "of %s must be given", p.Disorder)
 	}
-	if row.Source == "" {
-		return fault.Field(at+"source", "of %s must be given", row.Disorder)
-	}
-	switch row.ReleasedBy {
+	switch p.ReleasedBy {
 	case ByNothing:
-		if row.LatentMinDays != 0 || row.LatentMaxDays != 0 || row.SpanDays != 0 {
-			return fault.Field(at+"released_by", "of %s is nothing, so no days must be given", row.Disorder)
+		if p.LatentMinDays != 0 || p.LatentMaxDays != 0 || p.SpanDays != 0 {
+			return fault.Field(at+"released_by", "of %s is nothing, so it must have neither days nor a latent period", p.Disorder)
 		}
 		return nil
 	case ByInspections, ByTests:
-		return row.checkDays(at)
+		return p.checkDays(at)
 	default:
-		return fault.Field(at+"released_by", "of %s must be inspections, tests or nothing, not %q", row.Disorder, row.ReleasedBy)
+		return fault.Field(at+"released_by", "of %s must be inspections, tests or nothing, not %q", p.Disorder, p.ReleasedBy)
 	}
 }
 
-func (row periodRow) checkDays(at string) error {
+func (p Period) checkDays(at string) error {
 	switch {
-	case row.LatentMinDays < 1:
-		return fault.Field(at+"latent_min_days", "of %s must be at least 1", row.Disorder)
-	case row.LatentMaxDays < row.LatentMinDays:
-		return fault.Field(at+"latent_max_days", "of %s must be at least latent_min_days, %d", row.Disorder, row.LatentMinDays)
-	case row.SpanDays < row.LatentMaxDays || row.SpanDays > longestSpanDays:
-		return fault.Field(at+"span_days", "of %s must be from latent_max_days, %d, to %d", row.Disorder, row.LatentMaxDays, longestSpanDays)
+	case p.LatentMinDays < 1 || p.LatentMaxDays < p.LatentMinDays:
+		return fault.Field(at+"disorder", "%s has no latent period from 1 day on, but %d to %d days", p.Disorder, p.LatentMinDays, p.LatentMaxDays)
+	case p.SpanDays < p.LatentMaxDays || p.SpanDays > longestSpanDays:
+		return fault.Field(at+"span_days", "of %s must be from its longest latent period, %d, to %d", p.Disorder, p.LatentMaxDays, longestSpanDays)
 	}
 	return nil
 }
@@ -286,7 +300,7 @@ func InspectionDays(period Period, inspections int, values Values) (Calendar, er
 		return Calendar{}, fault.Field("period", "%s is no infection: a release needs no inspections", period.Disorder).
 			With("disorder", period.Disorder)
 	case ByInspections, ByTests:
-		if err := periodRow(period).check("period."); err != nil {
+		if err := period.check("period."); err != nil {
 			return Calendar{}, err
 		}
 	default:

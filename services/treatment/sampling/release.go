@@ -152,7 +152,7 @@ func (r Release) check() error {
 	if r.Period.Disorder == "" {
 		return fault.Field("period", "must be the latent period of a disorder")
 	}
-	if err := periodRow(r.Period).check("period."); err != nil {
+	if err := r.Period.check("period."); err != nil {
 		return err
 	}
 	if err := checkCount("inspections", 0, mostInspections, int64(len(r.Inspections))); err != nil {

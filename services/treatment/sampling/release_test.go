@@ -293,7 +293,7 @@ func TestReleaseRefusesBadInput(t *testing.T) {
 	}
 }
 
-func TestEveryDisorderHasALatentPeriod(t *testing.T) {
+func TestEveryDisorderSaysWhatReleasesFromIt(t *testing.T) {
 	var diagnosed, listed []string
 	for _, disorder := range diagnosis.Disorders() {
 		diagnosed = append(diagnosed, disorder.ID)
@@ -378,14 +378,22 @@ func TestInspectionDaysRefusesBadInput(t *testing.T) {
 
 const goodPeriods = `
 periods:
-  - {disorder: a, released_by: inspections, latent_min_days: 1, latent_max_days: 2, span_days: 3, source: "[M]"}
+  - {disorder: a, released_by: inspections, span_days: 3, source: "[M]"}
   - {disorder: b, released_by: nothing, source: "[M]"}
 `
 
+// latent knows one disorder that spreads.
+func latent(disorder string) (minDays, maxDays int, known bool) {
+	if disorder == "a" {
+		return 1, 2, true
+	}
+	return 0, 0, false
+}
+
 func TestReadPeriodsNamesRowAndField(t *testing.T) {
-	read, err := sampling.ReadPeriods([]byte(goodPeriods))
+	read, err := sampling.ReadPeriods([]byte(goodPeriods), latent)
 	require.NoError(t, err)
-	require.Len(t, read, 2)
+	require.Equal(t, sampling.Period{Disorder: "a", ReleasedBy: sampling.ByInspections, LatentMinDays: 1, LatentMaxDays: 2, SpanDays: 3, Source: "[M]"}, read[0])
 	for _, row := range []struct{ field, from, to string }{
 		{"periods", "source:", "sauce:"},
 		{"periods", goodPeriods, "periods: ["},
@@ -395,14 +403,14 @@ func TestReadPeriodsNamesRowAndField(t *testing.T) {
 		{"periods[0].disorder", "disorder: a", "disorder: A"},
 		{"periods[1].disorder", "disorder: b", "disorder: a"},
 		{"periods[0].released_by", "by: inspections", "by: hope"},
-		{"periods[0].latent_min_days", "min_days: 1", "min_days: 0"},
-		{"periods[0].latent_max_days", "max_days: 2", "max_days: 0"},
+		{"periods[1].disorder", "by: nothing", "by: inspections, span_days: 3"},
+		{"periods[0].released_by", "inspections, span_days: 3", "nothing"},
 		{"periods[0].span_days", "span_days: 3", "span_days: 1"},
 		{"periods[0].span_days", "span_days: 3", "span_days: 4000"},
 		{"periods[1].released_by", "by: nothing", "by: nothing, span_days: 3"},
 		{"periods[0].source", `span_days: 3, source: "[M]"`, "span_days: 3"},
 	} {
-		_, err := sampling.ReadPeriods([]byte(strings.Replace(goodPeriods, row.from, row.to, 1)))
+		_, err := sampling.ReadPeriods([]byte(strings.Replace(goodPeriods, row.from, row.to, 1)), latent)
 		f, ok := fault.As(err)
 		require.True(t, ok, "%s -> %s: %v", row.from, row.to, err)
 		require.Equal(t, row.field, f.Field, f.Message)
@@ -436,7 +444,7 @@ func FuzzReadPeriods(f *testing.F) {
 	f.Add([]byte(goodPeriods))
 	f.Add([]byte("periods: [{disorder: a}]"))
 	f.Fuzz(func(t *testing.T, file []byte) {
-		read, err := sampling.ReadPeriods(file)
+		read, err := sampling.ReadPeriods(file, latent)
 		if err != nil {
 			_, ok := fault.As(err)
 			require.True(t, ok)
