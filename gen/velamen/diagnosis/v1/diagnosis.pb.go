@@ -40,7 +40,8 @@ type Photo struct {
 	SizeBytes int64 `protobuf:"varint,3,opt,name=size_bytes,json=sizeBytes,proto3" json:"size_bytes,omitempty"`
 	// When it was added, UTC.
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
-	// Width and height in pixels, as it is shown.
+	// Width and height in pixels, as it is shown; 0 for photos that were kept before
+	// they were measured.
 	Width int32 `protobuf:"varint,5,opt,name=width,proto3" json:"width,omitempty"`
 	// See width.
 	Height        int32 `protobuf:"varint,6,opt,name=height,proto3" json:"height,omitempty"`
@@ -631,8 +632,9 @@ func (x *ListInspectionsResponse) GetNextPageToken() string {
 	return ""
 }
 
-// UploadPhotoRequest is a piece of a photo. The first message carries parent.
-// The same bytes sent again are the same photo.
+// UploadPhotoRequest is a piece of a photo: one JPEG, PNG or WebP image of at most
+// 50 megapixels and 20,000 pixels a side, and nothing else. The first message carries
+// parent. The same bytes sent again are the same photo.
 type UploadPhotoRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// nurseries/{nursery}/inspections/{inspection}; first message only.
