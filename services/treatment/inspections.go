@@ -165,29 +165,7 @@ func (r *round) readLooks(ctx context.Context, tx pgx.Tx) error {
 			see(stay.Lot, at)
 		}
 	}
-	return r.readStepLooks(ctx, tx, see)
-}
-
-// readStepLooks reads the inspections that were confirmed as steps of programs.
-func (r *round) readStepLooks(ctx context.Context, tx pgx.Tx, see func(lot string, at time.Time)) error {
-	rows, err := tx.Query(ctx, `
-		SELECT l.lot, max(e.event_time)
-		FROM treatment.program_event e
-		JOIN treatment.program p ON p.nursery = e.nursery AND p.id = e.program
-		JOIN treatment.outbreak_lot l ON l.nursery = p.nursery AND l.outbreak = p.outbreak
-			AND (l.left_time IS NULL OR l.left_time >= e.event_time)
-		WHERE e.nursery = @nursery AND e.kind = @kind AND e.confirmation -> 'inspection' IS NOT NULL AND e.event_time < @end
-		GROUP BY l.lot`, pgx.NamedArgs{"nursery": r.nursery.ID, "kind": string(EventStepConfirmed), "end": r.end})
-	if err != nil {
-		return postgres.Translate(err)
-	}
-	var lot string
-	var at time.Time
-	_, err = pgx.ForEachRow(rows, []any{&lot, &at}, func() error {
-		see(lot, at.UTC())
-		return nil
-	})
-	return postgres.Translate(err)
+	return readStepLooks(ctx, tx, r.nursery.ID, r.end, see)
 }
 
 // want adds a reason to look at a lot, with as many plants as the strictest needs.
@@ -326,15 +304,9 @@ func (r *round) addExposed(ctx context.Context, tx pgx.Tx) error {
 // openSpreads returns the open cases of what spreads, and from when on facts about
 // them are needed.
 func (r *round) openSpreads(ctx context.Context, tx pgx.Tx) ([]spread, time.Time, error) {
-	rows, err := tx.Query(ctx, `
-		SELECT `+outbreakColumns+` FROM treatment.outbreak o
-		WHERE o.nursery = $1 AND o.state IN ('OPEN', 'IN_PROGRAM') ORDER BY o.number`, r.nursery.ID)
+	open, err := readOpenOutbreaks(ctx, tx, r.nursery.ID)
 	if err != nil {
-		return nil, time.Time{}, postgres.Translate(err)
-	}
-	open, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (*outbreak, error) { return scanOutbreak(row) })
-	if err != nil {
-		return nil, time.Time{}, postgres.Translate(err)
+		return nil, time.Time{}, err
 	}
 	var spreads []spread
 	from := r.end

@@ -1,8 +1,10 @@
 package treatment_test
 
 import (
+	"fmt"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 	"google.golang.org/grpc/codes"
@@ -136,4 +138,51 @@ func TestPlansOfInspectionsThatAreRefused(t *testing.T) {
 	rpctest.RefusedField(t, err, "house")
 	_, err = n.treatment.ProposeInspections(asWorker(), &treatmentv1.ProposeInspectionsRequest{Parent: "nurseries/test", House: name("houses/none")})
 	rpctest.Refused(t, err, codes.NotFound, fault.NotFoundReason)
+}
+
+// wetNights is a logger's file of ten-minute readings that end in the morning of day0:
+// 20 °C and 96 % in the night, 24 °C and 60 % by day.
+func wetNights() string {
+	var file strings.Builder
+	file.WriteString("time,temp (°C),rh (%)\n")
+	for at := day0.AddDate(0, 0, -5); at.Before(day0.AddDate(0, 0, -1)); at = at.Add(10 * time.Minute) {
+		digit := at.Minute() / 10 % 2 // the digits vary, as those of sensors do
+		if at.Hour() >= 18 || at.Hour() < 8 {
+			fmt.Fprintf(&file, "%s,20.0%d,96.%d\n", at.Format("2006-01-02 15:04"), digit, digit)
+			continue
+		}
+		fmt.Fprintf(&file, "%s,24.0%d,60.%d\n", at.Format("2006-01-02 15:04"), digit, digit)
+	}
+	return file.String()
+}
+
+func TestLotsThatTheClimateLetSomethingInfectAreLookedAt(t *testing.T) {
+	n, _ := openNursery(t)
+	lot := n.newLot()
+	n.look(lot, 5) // today; the round does not ask for it
+	stream, err := n.diagnosis.ImportClimate(asWorker())
+	require.NoError(t, err)
+	require.NoError(t, stream.Send(&diagnosisv1.ImportClimateRequest{
+		Parent: name("houses/h1"), Logger: "north", RequestId: newID(), Format: &diagnosisv1.ClimateFormat{Zone: "UTC"}, Data: []byte(wetNights()),
+	}))
+	_, err = stream.CloseAndRecv()
+	require.NoError(t, err)
+
+	_, why := planned(n.toInspect(&treatmentv1.ProposeInspectionsRequest{}))
+	require.Empty(t, why, "it has been looked at today")
+	plan := n.toInspect(&treatmentv1.ProposeInspectionsRequest{Date: "2026-03-03"})
+	require.Len(t, plan.GetInspections(), 1)
+	var found *treatmentv1.InspectionReason
+	for _, reason := range plan.GetInspections()[0].GetReasons() {
+		require.Equal(t, treatmentv1.InspectionReasonKind_INSPECTION_REASON_KIND_INFECTION_RISK, reason.GetKind())
+		if reason.GetDisorder() == "grey-mould" {
+			require.Nil(t, found, "a disorder once")
+			found = reason
+		}
+	}
+	require.NotNil(t, found, "%v", plan)
+	require.Contains(t, found.GetSentence(), "The climate of house h1 let grey mould infect on")
+	require.Contains(t, strings.Join(plan.GetSources(), " "), "Infection risk")
+	far := n.toInspect(&treatmentv1.ProposeInspectionsRequest{Date: "2026-05-30"})
+	require.NotContains(t, far.String(), "INFECTION_RISK", "signs would have shown by then")
 }

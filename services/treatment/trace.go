@@ -199,17 +199,3 @@ func (s *Service) spreadOf(ctx context.Context, r postgres.Reader, found *outbre
 	}
 	return o, err
 }
-
-// readClosed returns when the last lot left a case that has ended; the zero time for
-// one that goes on.
-func readClosed(ctx context.Context, r postgres.Reader, o *outbreak) (time.Time, error) {
-	if o.state == treatmentv1.CaseState_CASE_STATE_OPEN || o.state == treatmentv1.CaseState_CASE_STATE_IN_PROGRAM {
-		return time.Time{}, nil
-	}
-	var closed *time.Time
-	err := r.QueryRow(ctx, `SELECT max(left_time) FROM treatment.outbreak_lot WHERE nursery = $1 AND outbreak = $2`, o.nursery, o.id).Scan(&closed)
-	if err != nil || closed == nil {
-		return time.Time{}, postgres.Translate(err)
-	}
-	return closed.UTC(), nil
-}

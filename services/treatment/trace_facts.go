@@ -8,7 +8,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/jackc/pgx/v5"
 	"google.golang.org/protobuf/encoding/protojson"
 
 	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
@@ -119,41 +118,6 @@ func (k *traceFacts) readHandlings(ctx context.Context, r postgres.Reader, from,
 // awayFromPlants are kinds of step at which nobody needs to touch the plants.
 var awayFromPlants = []Kind{
 	treatmentv1.StepKind_STEP_KIND_LAB_TEST, treatmentv1.StepKind_STEP_KIND_RELEASE, treatmentv1.StepKind_STEP_KIND_ENVIRONMENT,
-}
-
-// readStepsAtPlants returns the confirmed steps between two moments as work of who
-// did them on the lots of the case. Their tools are not on record.
-func readStepsAtPlants(ctx context.Context, r postgres.Reader, nursery string, from, until time.Time) ([]tracing.Handling, error) {
-	rows, err := r.Query(ctx, `
-		SELECT e.program, e.sequence, e.step, e.person, e.confirmation, p.state, ARRAY(
-			SELECT l.lot FROM treatment.outbreak_lot l
-			WHERE l.nursery = p.nursery AND l.outbreak = p.outbreak AND (l.left_time IS NULL OR l.left_time >= e.event_time)
-			  AND (l.joined <= e.event_time OR l.joined = (
-				SELECT min(m.joined) FROM treatment.outbreak_lot m WHERE m.nursery = p.nursery AND m.outbreak = p.outbreak))
-			ORDER BY l.lot)
-		FROM treatment.program_event e
-		JOIN treatment.program p ON p.nursery = e.nursery AND p.id = e.program
-		WHERE e.nursery = @nursery AND e.kind = @kind AND e.event_time >= @from AND e.event_time <= @until
-		ORDER BY e.program, e.sequence`,
-		pgx.NamedArgs{"nursery": nursery, "kind": string(EventStepConfirmed), "from": from, "until": until})
-	if err != nil {
-		return nil, postgres.Translate(err)
-	}
-	var handlings []tracing.Handling
-	var program, step, person string
-	var sequence int64
-	var confirmation, state []byte
-	var lots []string
-	_, err = pgx.ForEachRow(rows, []any{&program, &sequence, &step, &person, &confirmation, &state, &lots}, func() error {
-		h, touched, err := stepAtPlants(step, person, confirmation, state)
-		if err != nil || !touched {
-			return err
-		}
-		h.ID, h.Lots = fmt.Sprintf("%s#%d", program, sequence), slices.Clone(lots)
-		handlings = append(handlings, h)
-		return nil
-	})
-	return handlings, postgres.Translate(err)
 }
 
 func stepAtPlants(id, person string, confirmation, state []byte) (h tracing.Handling, touched bool, err error) {
