@@ -20,6 +20,7 @@ import (
 	"time"
 
 	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
 	"github.com/stretchr/testify/require"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/protobuf/proto"
@@ -483,6 +484,43 @@ func TestAThumbnailIsServedAndMadeAnew(t *testing.T) {
 	}
 	_, err = n.fetch(&diagnosisv1.DownloadPhotoRequest{Name: filepath.Dir(kept.GetName()) + "/" + hex.EncodeToString(make([]byte, 32)), Thumbnail: true})
 	rpctest.Refused(t, err, codes.NotFound, fault.NotFoundReason)
+}
+
+// Photos from before they were looked into stay as they are: small where they are
+// pictures, and refused by name where they are none.
+func TestPhotosFromBeforeTheyWereStripped(t *testing.T) {
+	n := newNursery(t)
+	seen := n.inspect(t)
+	keep := func(body []byte) string {
+		sum := sha256.Sum256(body)
+		sha := hex.EncodeToString(sum[:])
+		require.NoError(t, os.MkdirAll(filepath.Join(n.photos, "test", sha[:2]), 0o700))
+		require.NoError(t, os.WriteFile(filepath.Join(n.photos, "test", sha[:2], sha), body, 0o600))
+		require.NoError(t, n.db.InTx(context.Background(), func(tx pgx.Tx) error {
+			_, err := tx.Exec(context.Background(), `
+				INSERT INTO diagnosis.photo (nursery, inspection, sha256, media_type, size_bytes, uploader, create_time)
+				VALUES ('test', $1, $2, 'image/jpeg', $3, 'wandile', now())`, filepath.Base(seen.GetName()), sha, len(body))
+			return err
+		}))
+		return seen.GetName() + "/photos/" + sha
+	}
+	old := keep(taken(t))
+	back, err := n.download(old)
+	require.NoError(t, err)
+	require.Equal(t, taken(t), back)
+	small, err := n.fetch(&diagnosisv1.DownloadPhotoRequest{Name: old, Thumbnail: true})
+	require.NoError(t, err)
+	size, err := jpeg.DecodeConfig(bytes.NewReader(small))
+	require.NoError(t, err)
+	require.Equal(t, []int{200, 300}, []int{size.Width, size.Height})
+
+	none := keep([]byte("\xff\xd8\xff begins like one"))
+	_, err = n.fetch(&diagnosisv1.DownloadPhotoRequest{Name: none, Thumbnail: true})
+	rpctest.RefusedField(t, err, "thumbnail")
+	read, err := n.client.GetInspection(n.worker, &diagnosisv1.GetInspectionRequest{Name: seen.GetName()})
+	require.NoError(t, err)
+	require.Len(t, read.GetPhotos(), 2)
+	require.Zero(t, read.GetPhotos()[0].GetWidth())
 }
 
 // A broken upload may leave a file behind; it does not stay for ever.
