@@ -95,7 +95,8 @@ func checkConsistent(field string, plant knowledge.Plant, observations []*diagno
 	}
 	second := observations[wrong.Second]
 	return fault.FieldReason(fault.Invalid, fault.SignsContradict, fmt.Sprintf("%s[%d]", field, wrong.Second),
-		"%s: when two plants differ, split the inspection", wrong.Rule).
+		"%q and %q cannot both be true of one %s; when two plants differ, split the inspection",
+		first.GetSign(), second.GetSign(), organNames([]diagnosisv1.Organ{second.GetOrgan()})).
 		With("sign", first.GetSign()).With("other_sign", second.GetSign()).With("organ", organNames([]diagnosisv1.Organ{second.GetOrgan()}))
 }
 

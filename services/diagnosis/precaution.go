@@ -25,7 +25,7 @@ const designValue = "the threshold is a design value; common practice, no source
 // precautions are what to do before anybody knows, what the law asks for first.
 func precautions(base *knowledge.Base, ranking inference.Ranking, genus, jurisdiction string, now time.Time) []*diagnosisv1.Precaution {
 	all := holdAndNotify(ranking, genus, jurisdiction, now)
-	if apart := isolateNow(base, ranking); apart != nil {
+	if apart := isolateNow(base, ranking, len(all) > 0); apart != nil {
 		all = append(all, apart)
 	}
 	if uncut := testBeforeCutting(base, ranking); uncut != nil {
@@ -59,8 +59,8 @@ func holdAndNotify(ranking inference.Ranking, genus, jurisdiction string, now ti
 }
 
 // isolateNow proposes to set the plants apart when what spreads fast is together
-// likely enough.
-func isolateNow(base *knowledge.Base, ranking inference.Ranking) *diagnosisv1.Precaution {
+// likely enough: where they stand, when a law may forbid to move them.
+func isolateNow(base *knowledge.Base, ranking inference.Ranking, held bool) *diagnosisv1.Precaution {
 	together, likeliest, others := likelyTogether(ranking, func(id string) bool {
 		d, _ := base.Disorder(id)
 		return d.Contagion.Degree >= diagnosisv1.Contagion_CONTAGION_HIGH
@@ -69,6 +69,10 @@ func isolateNow(base *knowledge.Base, ranking inference.Ranking) *diagnosisv1.Pr
 		return nil
 	}
 	d, _ := base.Disorder(likeliest.Disorder)
+	where := "Set the plants apart now"
+	if held {
+		where = "Set the plants apart now where they stand, and let nobody touch or carry them"
+	}
 	also := ""
 	if others > 0 {
 		also = fmt.Sprintf(" or something else that spreads as fast (%s %% together)", percentText(together))
@@ -76,8 +80,8 @@ func isolateNow(base *knowledge.Base, ranking inference.Ranking) *diagnosisv1.Pr
 	return &diagnosisv1.Precaution{
 		Kind:     diagnosisv1.PrecautionKind_PRECAUTION_KIND_ISOLATE_NOW,
 		Disorder: d.ID, ProbabilityPercent: percentText(together), ThresholdPercent: percentText(isolateFrom),
-		Sentence: fmt.Sprintf("Set the plants apart now, before anybody knows: it may be %s (%s %%)%s. %s",
-			d.DisplayName, percentText(likeliest.Probability), also, d.Hygiene),
+		Sentence: fmt.Sprintf("%s, before anybody knows: it may be %s (%s %%)%s. %s",
+			where, d.DisplayName, percentText(likeliest.Probability), also, d.Hygiene),
 		Source: "how fast it spreads: " + strings.Join(citations(d.Contagion.Source), "; ") + "; " + designValue,
 	}
 }

@@ -340,6 +340,9 @@ func TestARegulatedPestIsHeldOnSuspicion(t *testing.T) {
 	require.Equal(t, today.Add(24*time.Hour), held.GetNotifyByTime().AsTime())
 	require.Contains(t, held.GetSentence(), "APHIS")
 	require.Contains(t, held.GetSource(), "7 CFR 301.92")
+	apart := n.assess(t, inspected).GetPrecautions()[1]
+	require.Equal(t, diagnosisv1.PrecautionKind_PRECAUTION_KIND_ISOLATE_NOW, apart.GetKind())
+	require.Contains(t, apart.GetSentence(), "where they stand", "what the law may hold is not carried to another bench")
 
 	n.standIn(t, "DE")
 	held = n.assess(t, inspected).GetPrecautions()[0]
