@@ -107,6 +107,12 @@ func (a *assessment) results() {
 			sample: r.Sample, result: r, group: "test " + test.ID, dependence: sameTest,
 			key: fmt.Sprintf("%s %s %t", r.Sample, r.Disorder, r.Positive), logs: make([]float64, len(a.hypotheses)),
 		}
+		if seen := a.seenAlready(test); seen != "" {
+			// The test read what somebody has seen: one fact, not two.
+			sign, _ := a.base.Sign(seen)
+			group, _ := a.base.Group(sign.Group)
+			c.group, c.dependence, c.repeats = sign.Group, group.Dependence, seen
+		}
 		targets := a.targets(test, r)
 		for h, at := range a.hypotheses {
 			c.logs[h] = outcome(test, r.Positive, targets.in(at))

@@ -33,6 +33,8 @@ func (a *assessment) candidate(at int, marginals []float64, leader int, question
 	for i := range a.clues {
 		e := a.evidence(&a.clues[i], at, marginals)
 		switch {
+		case e.LikelihoodRatio >= worthSaying && a.arguesAgainst(e.Finding, at):
+			// It makes likelier what this one may stand beside, and says nothing for it.
 		case e.LikelihoodRatio >= worthSaying:
 			c.For = append(c.For, e)
 		case e.LikelihoodRatio <= 1/worthSaying:
@@ -47,6 +49,17 @@ func (a *assessment) candidate(at int, marginals []float64, leader int, question
 	c.Why = a.why(at, c)
 	c.WouldChange = a.wouldChange(at, leader, questions)
 	return c
+}
+
+// arguesAgainst says whether a finding is a sign that a disorder shows less often
+// than any sick plant does.
+func (a *assessment) arguesAgainst(f *Finding, at int) bool {
+	if f == nil || !f.Observed || at == len(a.disorders) {
+		return false
+	}
+	sign, _ := a.base.Sign(f.Sign)
+	expected, said := a.disorders[at].ChanceOf(f.Sign, f.Organ)
+	return said && expected.Chance < sign.Elsewhere
 }
 
 // evidence is what one clue does to the odds of a candidate: the factor between
@@ -91,6 +104,10 @@ var frequency = map[string]string{
 	"never": "does not show it",
 }
 
+// showsFrom is the chance from which a disorder is said to show a sign: between
+// what is sometimes seen with it and what is seldom. Design value.
+const showsFrom = 0.2
+
 func (a *assessment) findingSentence(f Finding, at int, speaksFor bool) (sentence string, source []string) {
 	sign, _ := a.base.Sign(f.Sign)
 	what := fmt.Sprintf("%s (%s): found", sign.Description, organName(f.Organ))
@@ -108,11 +125,21 @@ func (a *assessment) findingSentence(f Finding, at int, speaksFor bool) (sentenc
 	if !said {
 		return fmt.Sprintf("%s; %s is not known for it.", what, d.DisplayName), []string{knowledge.Memory}
 	}
-	joint := ", and"
-	if (expected.Chance >= sign.Elsewhere) != f.Observed {
-		joint = ", but"
+	shows := fmt.Sprintf("%s %s", d.DisplayName, frequency[expected.Word])
+	if (expected.Chance >= showsFrom) == f.Observed == speaksFor {
+		joint := "and"
+		if !speaksFor {
+			joint = "but"
+		}
+		return fmt.Sprintf("%s, %s %s.", what, joint, shows), expected.Source
 	}
-	return fmt.Sprintf("%s%s %s %s.", what, joint, d.DisplayName, frequency[expected.Word]), expected.Source
+	// What it shows speaks against it, or what it does not show for it, only because
+	// of how often the others do.
+	others := "the other likely ones still less"
+	if expected.Chance >= showsFrom {
+		others = "the other likely ones more often"
+	}
+	return fmt.Sprintf("%s; %s, %s.", what, shows, others), expected.Source
 }
 
 func (a *assessment) conditionSentence(condition string, at int, speaksFor bool) (sentence string, source []string) {
@@ -297,7 +324,12 @@ func (a *assessment) caveats(r Ranking) []string {
 	}
 	for _, c := range r.Candidates {
 		d, _ := a.base.Disorder(c.Disorder)
-		if d.Class == diagnosisv1.DisorderClass_DISORDER_CLASS_VIRUS && c.Probability >= virusFrom {
+		if d.Class != diagnosisv1.DisorderClass_DISORDER_CLASS_VIRUS || c.Probability < virusFrom {
+			continue
+		}
+		if a.found(d.ID) {
+			notes = append(notes, fmt.Sprintf("A test found %s: cut nothing of these plants, a blade carries it on.", d.DisplayName))
+		} else {
 			notes = append(notes, fmt.Sprintf("%s is possible (%s): test for it before anybody cuts.", d.DisplayName, percent(c.Probability)))
 		}
 	}

@@ -132,21 +132,54 @@ func (a *assessment) askAll() []question {
 	return questions
 }
 
-// settled signs were looked for, or are ruled out by another on the same organ.
+// settled signs were looked for, by eye or by a test that reads them, or are ruled
+// out by another on the same organ. A sign that may be said of the whole plant or the
+// bench was looked for wherever it was: nobody is asked twice whether it is even
+// over the bench.
 func (a *assessment) settled(sign knowledge.Sign, organ diagnosisv1.Organ) bool {
-	return slices.ContainsFunc(a.facts.Findings, func(f Finding) bool {
-		return f.Organ == organ && (f.Sign == sign.ID || f.Observed && exclusive(a.base, f.Sign, sign.ID))
+	return a.read(sign.ID) || slices.ContainsFunc(a.facts.Findings, func(f Finding) bool {
+		if f.Sign == sign.ID {
+			return f.Organ == organ || ofAllOrgans(f.Organ) || ofAllOrgans(organ)
+		}
+		return f.Organ == organ && f.Observed && exclusive(a.base, f.Sign, sign.ID)
 	})
 }
 
-// canTest is false when the plant lacks what is sampled or the result is there.
+// ofAllOrgans are the places that are no part of a plant.
+func ofAllOrgans(organ diagnosisv1.Organ) bool {
+	return organ == diagnosisv1.Organ_ORGAN_WHOLE_PLANT || organ == diagnosisv1.Organ_ORGAN_BENCH
+}
+
+// read says whether a test that reads the sign has a result.
+func (a *assessment) read(sign string) bool {
+	return slices.ContainsFunc(a.facts.Results, func(r Result) bool {
+		test, _ := a.base.Test(r.Test)
+		return slices.Contains(test.Reads, sign)
+	})
+}
+
+// canTest is false when the plant lacks what is sampled, the result is there, or
+// somebody has looked for what the test reads.
 func (a *assessment) canTest(test knowledge.Test) bool {
-	done := slices.ContainsFunc(a.facts.Results, func(r Result) bool { return r.Test == test.ID })
+	done := slices.ContainsFunc(a.facts.Results, func(r Result) bool { return r.Test == test.ID }) || a.seenAlready(test) != ""
 	sample := len(test.SampleOrgans) == 0
 	for _, organ := range test.SampleOrgans {
 		sample = sample || !slices.Contains(a.plant.Lacks, organ)
 	}
 	return sample && !done
+}
+
+// seenAlready is the first sign that a test reads and the findings speak of, be it
+// that they rule it out; empty when there is none.
+func (a *assessment) seenAlready(test knowledge.Test) string {
+	for _, sign := range test.Reads {
+		for _, f := range a.facts.Findings {
+			if f.Sign == sign || f.Observed && exclusive(a.base, f.Sign, sign) {
+				return sign
+			}
+		}
+	}
+	return ""
 }
 
 func (s *shortlist) lookFor(sign knowledge.Sign, organ diagnosisv1.Organ) question {
@@ -186,7 +219,7 @@ func (s *shortlist) answer(f Finding, sign knowledge.Sign) float64 {
 	latest := s.clueOf(&f, sign, &l)
 	members := make([]*clue, 0, len(before)+1)
 	for _, c := range before {
-		if bears(f, *c.finding) {
+		if c.finding != nil && bears(f, *c.finding) {
 			c = s.again(c, sign, f.Organ)
 		}
 		members = append(members, &c)
@@ -309,23 +342,20 @@ func inSafeOrder(all []question, before []Question, mayCut bool) []Question {
 	return questions[:min(len(questions), MostQuestions)]
 }
 
-// testsBeforeCutting are those of the viruses that may be there; false when a blade
-// must not be used at all: such a virus was found, or no test of it is left.
+// testsBeforeCutting are those of the viruses that may be there, one for each; false
+// when a blade must not be used at all: such a virus was found, or no test of it is
+// left. A negative test is enough only when little of the virus is left after it.
 func (a *assessment) testsBeforeCutting(all []question, marginals []float64) ([]Question, bool) {
 	var tests []Question
 	for i, d := range a.disorders {
 		if d.Class != diagnosisv1.DisorderClass_DISORDER_CLASS_VIRUS || marginals[i] < virusFrom {
 			continue
 		}
-		positive, negative := a.tested(d.ID)
-		if positive {
+		if a.found(d.ID) {
 			return nil, false
 		}
-		if negative {
-			continue
-		}
-		quickest, found := a.quickestTest(all, d.ID)
-		if !found {
+		quickest, left := a.quickestTest(all, d.ID)
+		if !left {
 			return nil, false
 		}
 		tests = append(tests, quickest)
@@ -333,18 +363,12 @@ func (a *assessment) testsBeforeCutting(all []question, marginals []float64) ([]
 	return tests, true
 }
 
-// tested says whether a test that finds the disorder was positive or negative.
-func (a *assessment) tested(disorder string) (positive, negative bool) {
-	for _, r := range a.facts.Results {
+// found says whether a test that finds the disorder, or named it, was positive.
+func (a *assessment) found(disorder string) bool {
+	return slices.ContainsFunc(a.facts.Results, func(r Result) bool {
 		test, _ := a.base.Test(r.Test)
-		switch {
-		case !r.Positive:
-			negative = negative || slices.Contains(test.Finds, disorder)
-		case r.Disorder == disorder, r.Disorder == "" && slices.Contains(test.Finds, disorder):
-			positive = true
-		}
-	}
-	return positive, negative
+		return r.Positive && (r.Disorder == disorder || r.Disorder == "" && slices.Contains(test.Finds, disorder))
+	})
 }
 
 func (a *assessment) quickestTest(all []question, disorder string) (Question, bool) {

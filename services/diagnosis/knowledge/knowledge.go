@@ -159,7 +159,10 @@ type Test struct {
 	ID, DisplayName string
 	Kind            diagnosisv1.TestKind
 	// Finds are the ids of the disorders it finds.
-	Finds        []string
+	Finds []string
+	// Reads are the signs that the test looks for: whoever has looked for them has
+	// made it, and a result of it is no second fact beside them.
+	Reads        []string
 	SampleOrgans []diagnosisv1.Organ
 	// Sensitivity is the chance that it is positive when one of Finds is there,
 	// Specificity that it is negative when none is; both above 0 and below 1.

@@ -156,6 +156,7 @@ func TestBrokenKnowledgeIsRefused(t *testing.T) {
 		{"chances.yaml", `common: "1"`, `common: "0"`, "above 0"},
 		{"plants.yaml", "id: orchid", "id: any", "may not be called"},
 		{"tests.yaml", "kind: kit", "kind: guess", "needs a display name"},
+		{"tests.yaml", "reads: [ooze]", "reads: [oozing]", "not in the vocabulary"},
 		{"disorders/fungi.yaml", "class: fungus", "class: fungi", "fungi"},
 		{"disorders/fungi.yaml", "chance: always", "chance: mostly", "mostly"},
 		{"disorders/fungi.yaml", "source: [memory]}", "source: []}", "needs a source"},
@@ -185,6 +186,22 @@ func TestEveryDisorderCanBeConfirmedByATest(t *testing.T) {
 		require.True(t, slices.ContainsFunc(knowledge.Shipped().Tests, func(test knowledge.Test) bool {
 			return slices.Contains(test.Finds, d.ID)
 		}), d.ID)
+	}
+}
+
+// A positive test of a genus must not clear a plant of the species that must be
+// reported.
+func TestATestOfAGenusFindsTheSpeciesThatMustBeReported(t *testing.T) {
+	for genus, species := range map[string][]string{
+		"phytophthora-root-rot": {"ramorum-blight"},
+		"xanthomonas-leaf-spot": {"geranium-bacterial-blight", "anthurium-bacterial-blight"},
+		"rust":                  {"chrysanthemum-white-rust", "gladiolus-rust"},
+	} {
+		for _, test := range knowledge.Shipped().Tests {
+			if slices.Contains(test.Finds, genus) {
+				require.Subset(t, test.Finds, species, test.ID)
+			}
+		}
 	}
 }
 

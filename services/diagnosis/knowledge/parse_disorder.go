@@ -214,6 +214,7 @@ func (r *reader) tests() {
 			DisplayName  string   `yaml:"display_name"`
 			Kind         string   `yaml:"kind"`
 			Finds        []string `yaml:"finds"`
+			Reads        []string `yaml:"reads"`
 			SampleOrgans []string `yaml:"sample_organs"`
 			Sensitivity  string   `yaml:"sensitivity"`
 			Specificity  string   `yaml:"specificity"`
@@ -231,7 +232,7 @@ func (r *reader) tests() {
 		r.enter("test", row.ID, r.base.tests, i)
 		r.checkSource(where, row.Source)
 		test := Test{
-			ID: row.ID, DisplayName: row.DisplayName, Finds: row.Finds, SampleOrgans: r.organs(where, row.SampleOrgans),
+			ID: row.ID, DisplayName: row.DisplayName, Finds: row.Finds, Reads: row.Reads, SampleOrgans: r.organs(where, row.SampleOrgans),
 			Kind:        diagnosisv1.TestKind(enumOf(diagnosisv1.TestKind_value, "TEST_KIND_", row.Kind)),
 			Sensitivity: r.share(where+" sensitivity", row.Sensitivity), Specificity: r.share(where+" specificity", row.Specificity),
 			Days: row.Days, Minutes: row.Minutes, Cuts: row.Cuts, Note: row.Note, Source: row.Source,
@@ -271,6 +272,11 @@ func (r *reader) crossCheck() {
 		for _, id := range test.Finds {
 			if _, known := r.base.disorders[id]; !known {
 				r.fault("test %q finds %q, which is no disorder", test.ID, id)
+			}
+		}
+		for _, id := range test.Reads {
+			if _, known := r.base.signs[id]; !known {
+				r.fault("test %q reads %q, which is not in the vocabulary", test.ID, id)
 			}
 		}
 	}
