@@ -43,7 +43,7 @@ func traceContract(ctx context.Context, r postgres.Reader, k *traceFacts, o spre
 		return nil, err
 	}
 	message.HoldUntilDate = holdUntil
-	if zones != nil {
+	if zones.law {
 		message.RegulatedPest = zones.pest.ID
 	}
 	message.Notes = k.notes(o, zones, window)
@@ -108,8 +108,7 @@ func (k *traceFacts) exposedLot(o spread, zones *zoning, lot stock.Lot, e tracin
 	for _, contact := range e.Contacts {
 		message.Contacts = append(message.Contacts, k.contact(o, contact))
 	}
-	at := tracing.BenchID{House: lot.House, Bench: lot.Bench}
-	if apart, measured := distance(k.benches, k.benchesOf(o.infected, o.onset), at); measured {
+	if apart, measured := zones.distance(lot); measured {
 		message.Distance = quantity.Quantity{Amount: decimal.New(apart.Centimetres(), -2), Unit: quantity.Metre}.Contract()
 	}
 	if o.spreads() {
@@ -231,7 +230,7 @@ func soldContract(ctx context.Context, r postgres.Reader, k *traceFacts, o sprea
 		return nil, nil
 	}
 	from := o.window(k.nursery.Zone).Start
-	if zones != nil {
+	if zones.law {
 		if before := o.onset.AddDate(0, -monthsForward, 0); before.Before(from) {
 			from = before
 		}
@@ -340,7 +339,7 @@ func traceSources(o spread, zones *zoning) []string {
 			"Ways in which it spreads: "+strings.Join(diagnosis.Citations(o.disorder.Contagion.Source), "; ")+".",
 			"Sample sizes: "+strings.TrimSuffix(sampling.DesignValues().Source, ".")+".")
 	}
-	if zones != nil {
+	if zones.law {
 		sources = append(sources, "Zones and hold: "+strings.TrimSuffix(zones.pest.Source, ".")+".")
 	}
 	return sources

@@ -15,8 +15,11 @@ import (
 	"velamen/services/stock/tracing"
 )
 
-// zoning is the zones of a law around the infected lots of an outbreak.
+// zoning is where the infected lots of an outbreak stand, and the zones of a law
+// around them.
 type zoning struct {
+	// law is false where the law names no pest here for the disorder.
+	law   bool
 	pest  diagnosis.RegulatedPest
 	zones tracing.Zones
 	// infected are the benches on which infected plants were found or stand.
@@ -26,22 +29,18 @@ type zoning struct {
 	unmeasured bool
 }
 
-// zoningOf returns the regulated pest with the widest zones among those that the law
-// names here for the disorder on the infected plants; nil when there is none.
+// zoningOf returns the zones of the regulated pest with the widest ones among those
+// that the law names here for the disorder on the infected plants.
 func (k *traceFacts) zoningOf(o spread, infected []stock.Lot) *zoning {
-	var found *zoning
+	found := &zoning{infected: k.benchesOf(o.infected, o.onset), benches: k.benches}
 	for _, lot := range infected {
 		for _, pest := range diagnosis.RegulatedPestsFor(o.disorder.ID, knowledge.Genus(lot.BotanicalName), k.nursery.Jurisdiction) {
 			zones := zonesOf(pest)
-			if found == nil || zones.Reach().GreaterThan(found.zones.Reach()) {
-				found = &zoning{pest: pest, zones: zones}
+			if !found.law || zones.Reach().GreaterThan(found.zones.Reach()) {
+				found.law, found.pest, found.zones = true, pest, zones
 			}
 		}
 	}
-	if found == nil {
-		return nil
-	}
-	found.infected, found.benches = k.benchesOf(o.infected, o.onset), k.benches
 	found.unmeasured = slices.ContainsFunc(found.infected, func(id tracing.BenchID) bool { return !k.benches[id].Place.Measured() })
 	return found
 }
@@ -55,22 +54,23 @@ func zonesOf(pest diagnosis.RegulatedPest) tracing.Zones {
 }
 
 // sets reports whether the law sets zones at all.
-func (z *zoning) sets() bool { return z != nil && z.zones.Reach().Add(z.zones.Destroy).IsPositive() }
+func (z *zoning) sets() bool { return z.law && z.zones.Reach().Add(z.zones.Destroy).IsPositive() }
 
-// distance returns the least distance of a bench from an infected one. Between
+// distance returns the least distance of a lot's bench from an infected one. Between
 // benches it is at most that between their plants.
-func distance(benches map[tracing.BenchID]stock.Bench, infected []tracing.BenchID, at tracing.BenchID) (least tracing.Distance, measured bool) {
-	if slices.Contains(infected, at) {
+func (z *zoning) distance(lot stock.Lot) (least tracing.Distance, measured bool) {
+	at := tracing.BenchID{House: lot.House, Bench: lot.Bench}
+	if slices.Contains(z.infected, at) {
 		return tracing.Metres(decimal.Zero), true
 	}
-	if !benches[at].Place.Measured() {
+	if !z.benches[at].Place.Measured() {
 		return least, false
 	}
-	for _, id := range infected {
-		if !benches[id].Place.Measured() {
+	for _, id := range z.infected {
+		if !z.benches[id].Place.Measured() {
 			continue
 		}
-		between := tracing.Between(*rectangleOf(benches[id].Place), *rectangleOf(benches[at].Place))
+		between := tracing.Between(*rectangleOf(z.benches[id].Place), *rectangleOf(z.benches[at].Place))
 		if !measured || between.Compare(least) < 0 {
 			least, measured = between, true
 		}
@@ -87,7 +87,7 @@ func (z *zoning) of(lot stock.Lot) treatmentv1.Zone {
 	if !z.pest.On(knowledge.Genus(lot.BotanicalName)) {
 		return treatmentv1.Zone_ZONE_FREE
 	}
-	apart, measured := distance(z.benches, z.infected, tracing.BenchID{House: lot.House, Bench: lot.Bench})
+	apart, measured := z.distance(lot)
 	if !measured {
 		return treatmentv1.Zone_ZONE_NOT_MEASURED
 	}
@@ -107,7 +107,7 @@ func (z *zoning) of(lot stock.Lot) treatmentv1.Zone {
 // holdUntil returns the earliest day on which the official hold can end, or why none
 // can be said.
 func (k *traceFacts) holdUntil(ctx context.Context, r postgres.Reader, o spread, z *zoning) (day, missing string, err error) {
-	if z == nil || z.pest.HoldDays == 0 {
+	if !z.law || z.pest.HoldDays == 0 {
 		return "", "", nil
 	}
 	begin := o.survey
