@@ -31,6 +31,21 @@ func TestASharedSourceIsSeenHoweverItIsWritten(t *testing.T) {
 	}
 }
 
+func TestNoInstitutionTeachesADisorderAndExaminesIt(t *testing.T) {
+	base := knowledge.Shipped()
+	require.Empty(t, SameHouse(base, Shipped()))
+	edema := []string{"edema"} // its weights cite a station of the University of Florida
+	for publisher, same := range map[string]bool{
+		"University of Florida, IFAS Extension": true, "Purdue University": false,
+	} {
+		v := Vignette{ID: "v", Source: knowledge.Source{Publisher: publisher}, Disorders: edema}
+		require.Equal(t, same, len(SameHouse(base, []Vignette{v})) > 0, publisher)
+		v.Disorders = []string{"rust"}
+		require.Empty(t, SameHouse(base, []Vignette{v}))
+	}
+	require.Equal(t, housesOf("UMass Extension"), housesOf("University of Massachusetts Extension"), "two names of one")
+}
+
 func TestThereAreAtLeastSixtyVignettesEachWithItsSource(t *testing.T) {
 	require.GreaterOrEqual(t, len(Shipped()), 60)
 	for _, v := range Shipped() {

@@ -183,8 +183,9 @@ type PlantGroup struct {
 	Genera     []string
 }
 
-// OnlyOn says which genera have an organ that others lack.
-type OnlyOn struct {
+// OrganGenera says which genera have an organ that others lack, or lack one that
+// others have.
+type OrganGenera struct {
 	Organ  diagnosisv1.Organ
 	Genera []string
 	Source string
@@ -203,8 +204,10 @@ type Base struct {
 	Disorders   []Disorder
 	Tests       []Test
 	PlantGroups []PlantGroup
-	OnlyOn      []OnlyOn
-	Sources     []Source
+	// Lacking are organs with the genera that lack them, OnlyOn with those that alone
+	// have them.
+	Lacking, OnlyOn []OrganGenera
+	Sources         []Source
 
 	signs     map[string]int
 	disorders map[string]int
@@ -259,6 +262,11 @@ func (b *Base) PlantOf(botanicalName string) Plant {
 	plant.Group = b.genera[plant.Genus]
 	if plant.Group == "" {
 		return plant
+	}
+	for _, lacking := range b.Lacking {
+		if slices.Contains(lacking.Genera, plant.Genus) {
+			plant.Lacks = append(plant.Lacks, lacking.Organ)
+		}
 	}
 	for _, only := range b.OnlyOn {
 		if !slices.Contains(only.Genera, plant.Genus) {

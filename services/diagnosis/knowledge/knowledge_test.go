@@ -126,6 +126,8 @@ func TestAPlantLacksTheOrgansOfOthers(t *testing.T) {
 	require.Contains(t, moth.Lacks, diagnosisv1.Organ_ORGAN_PSEUDOBULB)
 	require.NotContains(t, base.PlantOf("Cattleya labiata").Lacks, diagnosisv1.Organ_ORGAN_PSEUDOBULB)
 	require.Contains(t, base.PlantOf("Pelargonium × hortorum").Lacks, diagnosisv1.Organ_ORGAN_PSEUDOBULB)
+	require.Contains(t, base.PlantOf("Nephrolepis exaltata").Lacks, diagnosisv1.Organ_ORGAN_FLOWER, "a fern has no flowers")
+	require.NotContains(t, base.PlantOf("Spathiphyllum wallisii").Lacks, diagnosisv1.Organ_ORGAN_FLOWER)
 	unknown := base.PlantOf("Nowhereia sp.")
 	require.Empty(t, unknown.Group)
 	require.Empty(t, unknown.Lacks, "of a plant that nobody knows nothing is ruled out")
@@ -156,6 +158,7 @@ func TestBrokenKnowledgeIsRefused(t *testing.T) {
 		{"chances.yaml", `common: "1"`, `common: "0"`, "above 0"},
 		{"plants.yaml", "id: orchid", "id: any", "may not be called"},
 		{"tests.yaml", "kind: kit", "kind: guess", "needs a display name"},
+		{"plants.yaml", "        Adiantum, Aglaomorpha, Asplenium, Athyrium", "        Nofernia, Aglaomorpha, Asplenium, Athyrium", "no plant group"},
 		{"tests.yaml", "reads: [ooze]", "reads: [oozing]", "not in the vocabulary"},
 		{"disorders/fungi.yaml", "class: fungus", "class: fungi", "fungi"},
 		{"disorders/fungi.yaml", "chance: always", "chance: mostly", "mostly"},

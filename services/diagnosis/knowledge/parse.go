@@ -175,11 +175,8 @@ func (r *reader) plants() {
 			Source string   `yaml:"source"`
 			Genera []string `yaml:"genera"`
 		} `yaml:"groups"`
-		OnlyOn []struct {
-			Organ  string   `yaml:"organ"`
-			Genera []string `yaml:"genera"`
-			Source string   `yaml:"source"`
-		} `yaml:"only_on"`
+		Lacking []organRow `yaml:"lacking"`
+		OnlyOn  []organRow `yaml:"only_on"`
 	}
 	r.decode("plants.yaml", &file)
 	ids := map[string]int{}
@@ -196,14 +193,34 @@ func (r *reader) plants() {
 		}
 		r.base.PlantGroups = append(r.base.PlantGroups, PlantGroup{ID: row.ID, Source: row.Source, Genera: row.Genera})
 	}
-	for _, row := range file.OnlyOn {
-		organs := r.organs("only_on", []string{row.Organ})
+	r.base.Lacking = r.organGenera("lacking", file.Lacking)
+	r.base.OnlyOn = r.organGenera("only_on", file.OnlyOn)
+}
+
+type organRow struct {
+	Organ  string   `yaml:"organ"`
+	Genera []string `yaml:"genera"`
+	Source string   `yaml:"source"`
+}
+
+// organGenera reads which genera have, or lack, an organ; each stands in a group.
+func (r *reader) organGenera(field string, rows []organRow) []OrganGenera {
+	var read []OrganGenera
+	for _, row := range rows {
+		where := fmt.Sprintf("%s %q", field, row.Organ)
+		organs := r.organs(where, []string{row.Organ})
 		if len(organs) == 0 || row.Source == "" || len(row.Genera) == 0 {
-			r.fault("only_on %q: needs an organ, genera and a source", row.Organ)
+			r.fault("%s: needs an organ, genera and a source", where)
 			continue
 		}
-		r.base.OnlyOn = append(r.base.OnlyOn, OnlyOn{Organ: organs[0], Genera: row.Genera, Source: row.Source})
+		for _, genus := range row.Genera {
+			if _, known := r.base.genera[genus]; !known {
+				r.fault("%s: the genus %s stands in no plant group", where, genus)
+			}
+		}
+		read = append(read, OrganGenera{Organ: organs[0], Genera: row.Genera, Source: row.Source})
 	}
+	return read
 }
 
 // usualElsewhere is the chance word of signs that hardly anything else shows.
