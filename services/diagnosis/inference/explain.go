@@ -308,6 +308,13 @@ func summary(m *model, r Ranking) string {
 	}
 }
 
+// nothingFound says whether all that was looked for is not there and no test is
+// positive.
+func (a *assessment) nothingFound() bool {
+	return !slices.ContainsFunc(a.facts.Findings, func(f Finding) bool { return f.Observed }) &&
+		!slices.ContainsFunc(a.facts.Results, func(r Result) bool { return r.Positive })
+}
+
 // caveats are what a reader must know of how the ranking came about.
 func (a *assessment) caveats(r Ranking) []string {
 	var notes []string
@@ -316,6 +323,8 @@ func (a *assessment) caveats(r Ranking) []string {
 	}
 	if len(a.facts.Findings) == 0 && len(a.facts.Results) == 0 {
 		notes = append(notes, "Nothing was looked at yet: the order only says how common each is.")
+	} else if a.nothingFound() {
+		notes = append(notes, "No sign was found: the order says what is left among sick plants, and these may be sound.")
 	}
 	for i, d := range a.disorders {
 		if d.ID == r.Candidates[0].Disorder && a.strange[i] {

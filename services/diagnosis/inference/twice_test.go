@@ -102,3 +102,10 @@ func TestASentenceSaysWhyItSpeaksForOrAgainst(t *testing.T) {
 	pro, _ = sentences("virus-mosaic")
 	require.NotContains(t, pro, "Foul smell (leaf): found, but Virus mosaic and ringspot does not show it.")
 }
+
+func TestAPlantOnWhichNothingWasFoundMayBeSound(t *testing.T) {
+	base := knowledge.Shipped()
+	const sound = "No sign was found: the order says what is left among sick plants, and these may be sound."
+	require.Contains(t, Assess(base, on(base, "Phalaenopsis", "leaf:sunken=absent")).Notes, sound)
+	require.NotContains(t, Assess(base, on(base, "Phalaenopsis", "leaf:sunken=absent", "leaf:mosaic")).Notes, sound)
+}
