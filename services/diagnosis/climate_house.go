@@ -59,7 +59,8 @@ func overwritten(before, after climate.Reading) (one climate.Reading, differs bo
 
 // wettest makes one series of all loggers of a house. Of several, the wettest
 // reading of every interval counts, since it says where in the house a pathogen
-// first finds what it needs. The interval, in seconds, is the longest of theirs; 0
+// first finds what it needs: the highest humidity with its temperature, and the
+// highest wetness of a leaf sensor, wherever that is. The interval, in seconds, is the longest of theirs; 0
 // for a single logger, whose readings are as they are.
 func wettest(loggers []loggerSeries) (readings []climate.Reading, interval int64) {
 	switch len(loggers) {
@@ -82,18 +83,14 @@ func wettest(loggers []loggerSeries) (readings []climate.Reading, interval int64
 		if slot == math.MaxInt64 {
 			return readings, interval
 		}
-		var chosen *climate.Reading
+		one := climate.Reading{Time: slot, Temperature: climate.Missing, Humidity: climate.Missing, Wetness: climate.Missing}
 		for i := range loggers {
 			l := &loggers[i]
 			for len(l.readings) > 0 && slotOf(l.readings[0].Time, interval) == slot {
-				if chosen == nil || wetter(l.readings[0], *chosen) {
-					chosen = &l.readings[0]
-				}
+				one = wetterOf(one, l.readings[0])
 				l.readings = l.readings[1:]
 			}
 		}
-		one := *chosen
-		one.Time = slot
 		readings = append(readings, one)
 	}
 }
@@ -102,12 +99,20 @@ func wettest(loggers []loggerSeries) (readings []climate.Reading, interval int64
 // before it.
 func slotOf(seconds, interval int64) int64 { return (seconds + interval - 1) / interval * interval }
 
-// wetter compares by the leaf sensor where both have one, else by humidity.
-func wetter(a, b climate.Reading) bool {
-	if a.Wetness != climate.Missing && b.Wetness != climate.Missing && a.Wetness != b.Wetness {
-		return a.Wetness > b.Wetness
+// wetterOf joins another reading with what is known of its interval. Missing is less
+// than any amount.
+func wetterOf(known, other climate.Reading) climate.Reading {
+	known.Wetness = max(known.Wetness, other.Wetness)
+	switch {
+	case other.Humidity > known.Humidity:
+		known.Humidity = other.Humidity
+		if other.Temperature != climate.Missing {
+			known.Temperature = other.Temperature
+		}
+	case known.Temperature == climate.Missing:
+		known.Temperature = other.Temperature
 	}
-	return a.Humidity > b.Humidity // Missing is less than any
+	return known
 }
 
 // wettestNote says that several loggers were joined; empty for one.

@@ -53,27 +53,30 @@ func notesOn(ctx context.Context, r postgres.Reader, nursery, house string, aske
 
 // gapNotes says when a logger recorded nothing, the ends of the days included.
 func gapNotes(house string, l loggerSeries, asked period) []string {
-	interval := infection.UsualInterval(l.readings)
-	longest := interval * gapTenths / 10
+	interval, last := infection.UsualInterval(l.readings), len(l.readings)-1
+	ends := interval * endTenths / 10
 	var notes []string
-	before := asked.from.Unix()
-	for i := 0; i <= len(l.readings); i++ {
-		next := asked.known.Unix()
-		if i < len(l.readings) {
-			next = l.readings[i].Time
+	say := func(from, until int64) {
+		notes = append(notes, fmt.Sprintf("House %s, logger %s: no readings from %s to %s.", house, l.logger,
+			shownMoment(from, asked.zone), shownMoment(until, asked.zone)))
+	}
+	if first := l.readings[0].Time; first-asked.from.Unix() > ends {
+		say(asked.from.Unix(), first)
+	}
+	for i := 1; i <= last; i++ {
+		if climate.Interrupted(l.readings, i, interval) {
+			say(l.readings[i-1].Time, l.readings[i].Time)
 		}
-		if next-before > longest {
-			notes = append(notes, fmt.Sprintf("House %s, logger %s: no readings from %s to %s.", house, l.logger,
-				shownMoment(before, asked.zone), shownMoment(next, asked.zone)))
-		}
-		before = next
+	}
+	if end := l.readings[last].Time; asked.known.Unix()-end > ends {
+		say(end, asked.known.Unix())
 	}
 	return notes
 }
 
-// gapTenths is how many tenths of the usual interval leave a gap, as when a file is
-// read.
-const gapTenths = 25
+// endTenths is how many tenths of the usual interval may lie between the ends of the
+// days asked for and the readings. Design value.
+const endTenths = 25
 
 func shownMoment(seconds int64, zone *time.Location) string {
 	return time.Unix(seconds, 0).In(zone).Format("2006-01-02 15:04")

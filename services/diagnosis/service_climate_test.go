@@ -272,7 +272,7 @@ func TestWhenPlantsCouldHaveBeenInfected(t *testing.T) {
 	require.NoError(t, err)
 	require.Empty(t, risk.GetCurves()[0].GetEvents())
 	require.Empty(t, risk.GetCurves()[0].GetAdvice())
-	require.Contains(t, strings.Join(risk.GetNotes(), "\n"), "no logger recorded the leaf wetness")
+	require.Contains(t, strings.Join(risk.GetNotes(), "\n"), "in 48 of 48 hours with readings there was no temperature, or nothing to tell wet leaves by")
 
 	request.WettingTimes = []*timestamppb.Timestamp{timestamppb.New(time.Date(2026, 3, 3, 10, 0, 0, 0, time.UTC))}
 	request.DryOff = &typev1.Quantity{Amount: "540", Unit: "min"}

@@ -203,7 +203,7 @@ func (s *Service) housesAsked(ctx context.Context, nursery, house string) ([]str
 // assessHouse adds the curves of one house.
 func (s *Service) assessHouse(ctx context.Context, risk *diagnosisv1.InfectionRisk, nursery, house string, asked period,
 	models []ownModel, wetting infection.Wetting) error {
-	loggers, err := readHouse(ctx, s.db, nursery, house, asked.from.Add(-leadIn), asked.until)
+	loggers, err := readHouse(ctx, s.db, nursery, house, asked.from.Add(-leadIn(models)), asked.until)
 	if err != nil {
 		return err
 	}
@@ -219,9 +219,6 @@ func (s *Service) assessHouse(ctx context.Context, risk *diagnosisv1.InfectionRi
 	readings, interval := wettest(loggers)
 	wetting.Interval = interval
 	spans, method := infection.Spans(readings, wetting)
-	if note := blindNote(house, method, readings); note != "" {
-		risk.Notes = append(risk.Notes, note)
-	}
 	risk.WetnessMethod = saidMethods(risk.GetWetnessMethod(), string(method))
 	first, _ := slices.BinarySearchFunc(spans, asked.from.Unix(), func(span infection.Span, moment int64) int {
 		if span.End <= moment {
@@ -229,6 +226,9 @@ func (s *Service) assessHouse(ctx context.Context, risk *diagnosisv1.InfectionRi
 		}
 		return 1
 	})
+	if note := blindNote(house, spans[first:]); note != "" {
+		risk.Notes = append(risk.Notes, note)
+	}
 	advice := infection.Advise(spans[first:], wetting.Waterings, asked.zone)
 	for _, m := range models {
 		curve := curveContract(m, m.Run(spans, asked.zone), asked)
@@ -253,19 +253,22 @@ func since(loggers []loggerSeries, from time.Time) []loggerSeries {
 	return kept
 }
 
-// blindNote says that a method finds nothing in the readings to tell wet leaves by;
-// empty when it does.
-func blindNote(house string, method infection.Method, readings []climate.Reading) string {
-	missing := "relative humidity"
-	tells := func(r climate.Reading) bool { return r.Humidity != climate.Missing }
-	if method == infection.Sensor {
-		missing = "leaf wetness"
-		tells = func(r climate.Reading) bool { return r.Wetness != climate.Missing }
+// blindNote says for how long the readings tell no risk; empty when that is less
+// than an hour.
+func blindNote(house string, spans []infection.Span) string {
+	var blind, all float64
+	for _, span := range spans {
+		hours := float64(span.End-span.Start) / time.Hour.Seconds()
+		all += hours
+		if span.Unknown() {
+			blind += hours
+		}
 	}
-	if slices.ContainsFunc(readings, tells) {
+	if blind < 1 {
 		return ""
 	}
-	return fmt.Sprintf("House %s: no logger recorded the %s, so leaves count as dry except when watered; choose another way to tell wet leaves.", house, missing)
+	return fmt.Sprintf("House %s: in %.0f of %.0f hours with readings there was no temperature, or nothing to tell wet leaves by; "+
+		"leaves count as dry then, so the risk may be higher than shown. Another way to tell wet leaves may know more.", house, blind, all)
 }
 
 // saidMethods joins how wetness was told in several houses.

@@ -73,6 +73,14 @@ func TestWettest(t *testing.T) {
 		{Time: 1800, Temperature: 1, Humidity: 10, Wetness: climate.Missing}, {Time: 2400, Temperature: 3, Humidity: 30, Wetness: climate.Missing},
 	}, readings)
 	require.Len(t, a.readings, 3, "the loggers' own readings stay")
+
+	// One logger has a leaf sensor and no thermometer, the other the moister air.
+	leaf := loggerSeries{"leaf", []climate.Reading{{Time: 600, Temperature: climate.Missing, Humidity: 8000, Wetness: 10000}}}
+	moist := loggerSeries{"moist", []climate.Reading{{Time: 590, Temperature: 2000, Humidity: 9900, Wetness: climate.Missing}}}
+	for _, loggers := range [][]loggerSeries{{leaf, moist}, {moist, leaf}} {
+		readings, _ = wettest(loggers)
+		require.Equal(t, []climate.Reading{{Time: 600, Temperature: 2000, Humidity: 9900, Wetness: 10000}}, readings)
+	}
 	alone, interval := wettest([]loggerSeries{b})
 	require.Equal(t, b.readings, alone)
 	require.Zero(t, interval)

@@ -114,10 +114,21 @@ func insertParameters(ctx context.Context, tx pgx.Tx, nursery string, m ownModel
 	return err
 }
 
+// leastLeadIn is how long before the days asked for readings are taken at least.
+// Design value.
+const leastLeadIn = 8 * 24 * time.Hour
+
 // leadIn is how long before the days asked for readings are taken, so that a wet
 // spell which lasts into them is known from its beginning: longer than the most wet
-// hours that any shipped model asks for.
-const leadIn = 8 * 24 * time.Hour
+// hours that any of the models asks for and an interruption.
+func leadIn(models []ownModel) time.Duration {
+	longest := leastLeadIn
+	for _, m := range models {
+		hours := m.Parameters.Most + m.Parameters.Interruption
+		longest = max(longest, 24*time.Hour+time.Duration(hours*float64(time.Hour)))
+	}
+	return longest
+}
 
 // ReadInfectionEvents returns when plants of a house could have been infected
 // between two moments, by every model that is run for a disorder, in the order of
@@ -132,7 +143,7 @@ func ReadInfectionEvents(ctx context.Context, r postgres.Reader, nursery, house 
 	if err != nil {
 		return nil, err
 	}
-	loggers, err := readHouse(ctx, r, nursery, house, from.Add(-leadIn), until)
+	loggers, err := readHouse(ctx, r, nursery, house, from.Add(-leadIn(models)), until)
 	if err != nil {
 		return nil, err
 	}

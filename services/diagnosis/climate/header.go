@@ -45,7 +45,7 @@ var (
 	humidityWords = vocabulary{
 		says: []string{"humidity", "hum", "rh", "humid", "feuchte", "feuchtigkeit", "luftfeuchte", "luftfeuchtigkeit", "rv",
 			"vochtigheid", "luchtvochtigheid", "humedad", "hr", "humidité", "umidità"},
-		never: append([]string{"absolute", "abs", "leaf"}, elsewhere...),
+		never: append([]string{"absolute", "abs", "specific", "mixing", "kg", "m3", "m³", "leaf"}, elsewhere...),
 	}
 	wetnessWords = vocabulary{
 		says:  []string{"wet", "wetness", "leafwet", "leafwetness", "lwd", "blattnässe", "bladnat"},

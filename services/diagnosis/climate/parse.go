@@ -22,6 +22,8 @@ const maxReadings = 3_000_000
 const (
 	maxUnreadable        = 10
 	maxUnreadablePercent = 5
+	// hopeless is how many are too many in any file that is read.
+	hopeless = maxReadings * maxUnreadablePercent / 100
 )
 
 // firstRows is room for a month of ten-minute readings.
@@ -125,6 +127,8 @@ func (p *parser) readRows(source io.Reader) error {
 			continue
 		case len(p.rows) == maxReadings:
 			return rejected("data", "the file has more than %d readings; import it in parts", maxReadings)
+		case p.unreadable > hopeless:
+			return rejected("data", "more than %d lines cannot be read, the first: %s", hopeless, p.broken)
 		}
 		p.readRow(cells, line)
 	}

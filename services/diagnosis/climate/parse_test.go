@@ -164,6 +164,8 @@ func TestFilesThatAreRefused(t *testing.T) {
 			}
 			return mild(i)
 		}), climate.Format{}, "format.temperature_unit", []string{"2026-01-06", "°F"}},
+		"a cold house in Fahrenheit under a Celsius header": {of(celsius, func(i int) string { return fmt.Sprintf("%d.5,80", 39+i%6) }), climate.Format{},
+			"format.temperature_unit", []string{"median is 41.50", "2026-01-05", "never below 39.50 °C", "temperature_unit [degF]"}},
 		"Celsius under a Fahrenheit header": {of("time,temp (°F),rh (%)", mild), climate.Format{},
 			"format.temperature_unit", []string{"median is 20.19", "°C", "temperature_unit Cel"}},
 		"Fahrenheit where the caller says Celsius": {of("time,temp,rh", func(i int) string { return fmt.Sprintf("%d.5,80", 68+i%9) }),
@@ -173,6 +175,9 @@ func TestFilesThatAreRefused(t *testing.T) {
 		"no unit": {of("time,temp,rh", mild), climate.Format{}, "format.temperature_unit", []string{`"temp"`, "no unit"}},
 		"humidity as a share": {of(celsius, func(i int) string { return fmt.Sprintf("20,0.8%d", i%10) }), climate.Format{},
 			"format.humidity_column", []string{"0.89", "share"}},
+		"humidity as a share, beyond saturation": {of(celsius, func(i int) string { return fmt.Sprintf("20,%d.02", i%2) }), climate.Format{},
+			"format.humidity_column", []string{"1.02", "share"}},
+		"more broken lines than any file may have": {celsius + "\n" + strings.Repeat("x\n", 200_000), climate.Format{}, "data", []string{"150000 lines"}},
 		"columns swapped": {of(celsius, func(i int) string { return fmt.Sprintf("8%d,2%d", i%10, i%5) }), climate.Format{},
 			"format.temperature_column", []string{"swapped"}},
 		"two temperatures": {of("time,temp 1 (°C),temp 2 (°C)", mild), climate.Format{}, "format.temperature_column", []string{"temp 1", "temp 2"}},
@@ -242,6 +247,7 @@ func TestFaultsInASeries(t *testing.T) {
 		"a note of the logger":  {change(12, "2026-01-05 01:45,,\n"), map[string]int{}, 0, "", 59, 0},
 		"a sensor that stopped": {strings.Join(of(200, func(i int) string { return fmt.Sprintf("20.5,8%d", i%9) }), ""), map[string]int{climate.Stuck: 1}, 2, "temperature is 20.50", 200, 0},
 		"saturated air":         {strings.Join(of(200, func(i int) string { return fmt.Sprintf("20.%d,100", i%9) }), ""), map[string]int{climate.Stuck: 1}, 2, "saturated", 200, 0},
+		"never cool at night":   {strings.Join(of(200, func(i int) string { return fmt.Sprintf("3%d,8%d", 3+i%5, i%7) }), ""), map[string]int{climate.UnitSuspect: 1}, 1, "never below 33 °C", 200, 0},
 		"hot":                   {strings.Join(of(60, func(i int) string { return fmt.Sprintf("4%d,50", i%4) }), ""), map[string]int{climate.UnitSuspect: 1}, 1, "hot for a house", 60, 0},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -264,6 +270,28 @@ func ascending(t testing.TB, readings []climate.Reading) {
 	for i := 1; i < len(readings); i++ {
 		require.Less(t, readings[i-1].Time, readings[i].Time)
 	}
+}
+
+// A logger that is set to another interval leaves no gap; what is missing then is
+// one all the same.
+func TestALoggerIsSetToAnotherInterval(t *testing.T) {
+	var text strings.Builder
+	text.WriteString(celsius + "\n")
+	moment := time.Date(2026, 1, 5, 0, 0, 0, 0, time.UTC)
+	for i := range 400 {
+		moment = moment.Add(time.Minute)
+		if i >= 300 {
+			moment = moment.Add(14 * time.Minute)
+		}
+		if i == 350 {
+			moment = moment.Add(time.Hour)
+		}
+		fmt.Fprintf(&text, "%s,%s\n", moment.Format("2006-01-02 15:04"), mild(i))
+	}
+	file, err := climate.Parse(strings.NewReader(text.String()), climate.Format{Zone: climate.UTC}, time.UTC)
+	require.NoError(t, err)
+	require.Equal(t, map[string]int{climate.Gap: 1}, file.FaultCounts, file.Faults)
+	require.Equal(t, 352, file.Faults[0].Line)
 }
 
 // A file that runs from new to old is turned round and says nothing of it.
@@ -383,6 +411,9 @@ func TestFormatAsUsed(t *testing.T) {
 	file, err = climate.Parse(strings.NewReader("time,leaf wetness,temp (°C)\n2026-01-05T10:00Z,15,20\n"), climate.Format{}, time.UTC)
 	require.NoError(t, err)
 	require.Empty(t, file.Format.Zone, "offsets stand in the file")
+	humid, err := climate.Parse(strings.NewReader("time,humidity (g/kg),temp (°C)\n2026-01-05T10:00Z,12,20\n"), climate.Format{}, time.UTC)
+	require.NoError(t, err)
+	require.Empty(t, humid.Format.HumidityColumn, "it is no relative humidity")
 	require.Empty(t, file.Format.WetnessColumn, "nobody says what 15 means")
 	require.Equal(t, map[string]int{climate.UnitSuspect: 1}, file.FaultCounts)
 }

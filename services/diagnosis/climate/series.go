@@ -18,6 +18,11 @@ const (
 	spikeInterval = 3600
 	// stuckSeconds is how long a value may stay the same to the last digit.
 	stuckSeconds = daySeconds
+	// longestInterval is the longest interval, in seconds, that a logger may have been
+	// set to in the middle of a series without leaving a gap: leaves dry within it.
+	longestInterval = 3600
+	// around is how many steps on either side tell what is usual at a reading.
+	around = 5
 )
 
 // finish makes readings of the rows and finds what is odd in them.
@@ -186,6 +191,33 @@ func (s *series) compact() int64 {
 // the usual time between them.
 func apart(a, b, usual int64) bool { return (b-a)*10 > usual*gapTenths }
 
+// Interrupted says that the time between a reading, not the first, and the one
+// before is a gap: longer than usual, in seconds, in the series and in the readings
+// around it, since a logger may be set to another interval.
+func Interrupted(readings []Reading, i int, usual int64) bool {
+	from, until := readings[i-1].Time, readings[i].Time
+	switch {
+	case !apart(from, until, usual):
+		return false
+	case until-from > longestInterval:
+		return true
+	default:
+		return apart(from, until, usualAround(readings, i))
+	}
+}
+
+// usualAround is the upper quartile of the steps around a reading: a few gaps do not
+// move it, and another interval does from its first step on.
+func usualAround(readings []Reading, i int) int64 {
+	var room [2*around + 1]int64
+	steps := room[:0]
+	for at := max(1, i-around); at <= min(len(readings)-1, i+around); at++ {
+		steps = append(steps, readings[at].Time-readings[at-1].Time)
+	}
+	slices.Sort(steps)
+	return steps[len(steps)*3/4]
+}
+
 // jumps says that a value lies by more than a jump above both neighbours, or below
 // both.
 func jumps(a, value, b, jump int32) bool {
@@ -207,7 +239,7 @@ func (p *parser) spike(line int32, moment int64, what string, value int32, unit 
 func (p *parser) sayGaps(s series) {
 	for i := 1; i < len(s.readings) && s.interval > 0; i++ {
 		from, until := s.readings[i-1].Time, s.readings[i].Time
-		if !apart(from, until, s.interval) {
+		if !Interrupted(s.readings, i, s.interval) {
 			continue
 		}
 		if p.faults.full(Gap) {
@@ -241,7 +273,7 @@ func (p *parser) stuckIn(s series, what string, value func(*Reading) int32) {
 	start := 0
 	for i := 1; i <= len(s.readings); i++ {
 		if i < len(s.readings) && value(&s.readings[i]) == value(&s.readings[start]) &&
-			!apart(s.readings[i-1].Time, s.readings[i].Time, s.interval) {
+			!Interrupted(s.readings, i, s.interval) {
 			continue
 		}
 		from, until, same, line := s.readings[start].Time, s.readings[i-1].Time, value(&s.readings[start]), s.lines[start]

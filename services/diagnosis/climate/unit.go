@@ -11,9 +11,12 @@ const (
 	coolMedian       = 5_00
 	leastAsCelsius   = 5_00
 	mostAsCelsius    = 45_00
-	mostShare        = 1_00
+	mostShare        = 1_50 // sensors go a little beyond saturation
 	dryestMedian     = 40_00
 	fewestOfOneDay   = 12
+	mostOfADay       = 20 * 3600 // s that readings must span to tell of day and night
+	hottestNight     = 38_00     // viruses are driven out of plants at up to 38 °C day and night, from memory
+	suspectNight     = 30_00
 	spreadLeast      = -100_00
 	spreadMost       = 200_00
 	saturated        = 100_00
@@ -85,9 +88,16 @@ func (p *parser) checkUnits() error {
 	if day, hot := p.hotDay(); hot {
 		return p.tooHot(middle, " on "+civilText(day*daySeconds, "2006-01-02")+" more than half of the readings are above "+plain(hottestMedian)+" °C;")
 	}
+	night, day := p.hottestNight()
+	if night > hottestNight {
+		return p.tooHot(middle, " on "+civilText(day*daySeconds, "2006-01-02")+" it is never below "+plain(night)+" °C by day or night;")
+	}
 	if middle > suspectMedian {
 		p.suspect(fmt.Sprintf("the temperature in %s has a median of %s °C, which is hot for a house: make sure that it is not in °F",
 			p.temperature.place(), plain(middle)))
+	} else if night > suspectNight {
+		p.suspect(fmt.Sprintf("the temperature in %s is never below %s °C by day or night on %s, which is hot for a house: make sure that it is not in °F, "+
+			"and no humidity", p.temperature.place(), plain(night), civilText(day*daySeconds, "2006-01-02")))
 	}
 	return nil
 }
@@ -139,4 +149,31 @@ func (p *parser) hotDay() (day int64, hot bool) {
 		}
 	}
 	return day, all >= fewestOfOneDay && above*2 > all
+}
+
+// hottestNight returns the coldest reading of the day, counted from 1970-01-01 UTC,
+// on which that is highest: houses cool down at night. It is the least that can be
+// when no day has readings enough. Rows are in order of time.
+func (p *parser) hottestNight() (night int32, hottest int64) {
+	night = Missing
+	var today, first, last int64
+	count, coldest := 0, int32(0)
+	settle := func() {
+		if count >= fewestOfOneDay && last-first >= mostOfADay && coldest > night {
+			night, hottest = coldest, today
+		}
+	}
+	for i := range p.rows {
+		r := &p.rows[i]
+		if r.Temperature == Missing {
+			continue
+		}
+		if day := r.Time / daySeconds; day != today || count == 0 {
+			settle()
+			today, first, count, coldest = day, r.Time, 0, r.Temperature
+		}
+		count, last, coldest = count+1, r.Time, min(coldest, r.Temperature)
+	}
+	settle()
+	return night, hottest
 }

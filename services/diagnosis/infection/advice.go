@@ -24,6 +24,9 @@ const (
 func Advise(spans []Span, waterings []time.Time, zone *time.Location) []string {
 	var known, wet, nightly, moist float64
 	for _, s := range spans {
+		if s.Blind && s.Wet == 0 {
+			continue // whether leaves were dry is not known
+		}
 		hours := s.hours()
 		known += hours
 		wet += hours * s.Wet

@@ -16,7 +16,7 @@ type Day struct {
 	// WetHours are those of the day, and WetCelsius its mean temperature while wet, NaN
 	// when it never was.
 	WetHours, WetCelsius float64
-	// KnownHours are those for which there are readings.
+	// KnownHours are those for which readings tell temperature and wetness.
 	KnownHours float64
 }
 
@@ -67,20 +67,21 @@ func (r *run) add(s Span) {
 		r.beginDay(s.End)
 	}
 	hours := s.hours()
-	r.day.KnownHours += hours
 	if s.AfterGap && r.spell != nil {
 		// Nobody knows whether the leaves stayed wet: the unknown hours count as dry.
 		r.spell.dry += float64(s.Start-r.spell.end)/secondsOfAnHour - r.spell.dry
 		r.closeIfDry()
 	}
-	if math.IsNaN(s.Celsius) {
-		return
-	}
 	wet := hours * s.Wet
+	if s.Unknown() {
+		wet = 0 // as in a gap, unknown hours count as dry
+	} else {
+		r.day.KnownHours += hours
+	}
 	if wet > 0 {
 		r.wet(s, wet)
 	}
-	if r.spell != nil && s.Wet < 1 {
+	if r.spell != nil && wet < hours {
 		r.spell.dry += hours - wet
 		r.closeIfDry()
 	}

@@ -106,6 +106,58 @@ func TestAGapIsNeitherWetNorKnown(t *testing.T) {
 	require.InDelta(t, 12, joined.Events[0].WetHours, 1e-9)
 }
 
+// Hours without a temperature, or without anything to tell wet leaves by, are as
+// unknown as a gap.
+func TestWhatALoggerDidNotRecordIsUnknown(t *testing.T) {
+	readings := series(part{5, 22, 95}, part{240, 22, 50}, part{5, 22, 95})
+	for i := 30; i < 30+240*6; i++ {
+		readings[i].Temperature = climate.Missing
+	}
+	curve := run(model(anthracnose), readings)
+	require.Empty(t, curve.Events, "ten unknown days end a wet spell")
+	require.InDelta(t, 5, curve.Days[0].KnownHours, 1e-9)
+
+	readings = series(part{24, 22, 95})
+	for i := range readings {
+		readings[i].Humidity = climate.Missing
+	}
+	require.Zero(t, run(model(anthracnose), readings).Days[0].KnownHours)
+}
+
+// A leaf sensor that is taken away leaves the humidity to tell wet leaves by.
+func TestHumidityTellsWhereTheLeafSensorDoesNot(t *testing.T) {
+	readings := series(part{5, 22, 99}, part{9, 22, 95}, part{1, 22, 50})
+	for i := range 30 {
+		readings[i].Wetness = 0
+	}
+	spans, method := infection.Spans(readings, infection.Wetting{})
+	require.Equal(t, infection.SensorElseHumidity, method)
+	events := model(anthracnose).Run(spans, time.UTC).Events
+	require.Len(t, events, 1)
+	require.Equal(t, start.Add(5*time.Hour), events[0].Start, "the sensor is believed as long as there is one")
+	require.InDelta(t, 9, events[0].WetHours, 1e-9)
+	spans, _ = infection.Spans(readings, infection.Wetting{Method: infection.Sensor})
+	require.True(t, spans[40].Blind)
+	require.Empty(t, model(anthracnose).Run(spans, time.UTC).Events)
+}
+
+// A logger that is set from one minute to a quarter of an hour goes on to tell wet
+// hours in full.
+func TestAnotherIntervalIsNoGap(t *testing.T) {
+	var readings []climate.Reading
+	now := start.Unix()
+	for i := range 2400 {
+		now += 60
+		if i >= 1200 {
+			now += 14 * 60
+		}
+		readings = append(readings, climate.Reading{Time: now, Temperature: 2200, Humidity: 9500, Wetness: climate.Missing})
+	}
+	curve := run(model(anthracnose), readings)
+	require.Len(t, curve.Events, 1)
+	require.InDelta(t, 20+300, curve.Events[0].WetHours, 1e-9)
+}
+
 func TestDaysAreThoseOfTheNursery(t *testing.T) {
 	zone, err := time.LoadLocation("America/New_York")
 	require.NoError(t, err)

@@ -148,7 +148,7 @@ func TestPublishedResponseAndWetnessOfMagarey(t *testing.T) {
 
 // A textbook's implementation returns the greatest wetness outside the range; here
 // nothing infects at its ends or beyond.
-func TestNothingInfectsAtTheEndsOfTheRange(t *testing.T) {
+func TestPublishedRangeOfInfection(t *testing.T) {
 	for _, celsius := range []float64{35, 7, 6.9, 40, -5, 100} {
 		_, possible := anthracnose.Needed(celsius)
 		require.False(t, possible, "%g °C", celsius)

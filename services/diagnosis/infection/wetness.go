@@ -15,6 +15,9 @@ type Method string
 const (
 	// Sensor takes the logger's own leaf sensor.
 	Sensor Method = "leaf sensor"
+	// SensorElseHumidity takes the leaf sensor where a reading has one, else
+	// HumidityThreshold: a sensor that is taken away must not make leaves dry.
+	SensorElseHumidity Method = "leaf sensor, without it relative humidity of 90 % or more"
 	// HumidityThreshold has leaves wet from 90 % relative humidity on (Sentelhas et al.
 	// 2008, as cited by others; sites differ from 83 to 95 %).
 	HumidityThreshold Method = "relative humidity of 90 % or more"
@@ -37,7 +40,6 @@ const (
 	trendSpan        = 1800 // s
 	depressionWetAt  = 2.0  // K
 	depressionDryAt  = 3.8  // K
-	gapOfIntervals   = 2.5  // readings further apart than so many usual intervals leave a gap
 	defaultInterval  = 600  // s, where a single reading tells none
 	secondsOfAnHour  = 3600.0
 	hundredthsOfFull = 10000.0
@@ -58,13 +60,20 @@ type Span struct {
 	Wet float64
 	// AfterGap is true when the time before Start is not known.
 	AfterGap bool
+	// Blind is true when the reading has nothing by which the method tells wet leaves,
+	// so that they count as dry unless watered.
+	Blind bool
 }
+
+// Unknown says that nobody can tell whether a pathogen could infect: there is no
+// temperature, or nothing that tells wet leaves.
+func (s Span) Unknown() bool { return math.IsNaN(s.Celsius) || (s.Blind && s.Wet == 0) }
 
 func (s Span) hours() float64 { return float64(s.End-s.Start) / secondsOfAnHour }
 
 // Wetting is how to tell wet leaves.
 type Wetting struct {
-	// Method; the sensor where the readings have one, else the threshold, when empty.
+	// Method; when empty, the sensor in each reading that has one, else the threshold.
 	Method Method
 	// Interval is the usual time from one reading to the next in seconds; worked out
 	// from the readings when zero.
@@ -76,24 +85,20 @@ type Wetting struct {
 }
 
 // Spans turns readings, ascending by time, into stretches with wet and dry, and
-// says which method told them. A method that needs what the readings lack gives
-// stretches that are dry unless watered.
+// says which method told them. A method that needs what a reading lacks gives a
+// blind stretch.
 func Spans(readings []climate.Reading, w Wetting) ([]Span, Method) {
 	if w.Method == "" {
-		w.Method = HumidityThreshold
-		if slices.ContainsFunc(readings, func(r climate.Reading) bool { return r.Wetness != climate.Missing }) {
-			w.Method = Sensor
-		}
+		w.Method = methodFor(readings)
 	}
 	if w.Interval == 0 {
 		w.Interval = UsualInterval(readings)
 	}
-	longest := int64(gapOfIntervals * float64(w.Interval))
 	spans := make([]Span, 0, len(readings))
 	judge := judgeOf(w.Method)
 	for i, r := range readings {
 		span := Span{Start: r.Time - w.Interval, End: r.Time, AfterGap: true, Celsius: math.NaN(), Humidity: math.NaN()}
-		if i > 0 && r.Time-readings[i-1].Time <= longest {
+		if i > 0 && !climate.Interrupted(readings, i, w.Interval) {
 			span.Start, span.AfterGap = readings[i-1].Time, false
 		} else if i > 0 && span.Start < readings[i-1].Time {
 			span.Start = readings[i-1].Time
@@ -105,10 +110,45 @@ func Spans(readings []climate.Reading, w Wetting) ([]Span, Method) {
 			span.Humidity = humidity
 		}
 		span.Wet = judge.share(r, span)
+		span.Blind = w.Method.blind(r)
 		spans = append(spans, span)
 	}
 	water(spans, w.Waterings, w.DryOff)
 	return spans, w.Method
+}
+
+// methodFor returns how wet leaves are told when nobody chooses.
+func methodFor(readings []climate.Reading) Method {
+	with, without := false, false
+	for _, r := range readings {
+		if r.Wetness == climate.Missing {
+			without = true
+		} else {
+			with = true
+		}
+	}
+	switch {
+	case !with:
+		return HumidityThreshold
+	case without:
+		return SensorElseHumidity
+	default:
+		return Sensor
+	}
+}
+
+// blind says that a reading lacks what a method needs.
+func (m Method) blind(r climate.Reading) bool {
+	switch m {
+	case Sensor:
+		return r.Wetness == climate.Missing
+	case SensorElseHumidity:
+		return r.Wetness == climate.Missing && r.Humidity == climate.Missing
+	case DewPointDepression:
+		return r.Humidity == climate.Missing || r.Temperature == climate.Missing
+	default:
+		return r.Humidity == climate.Missing
+	}
 }
 
 // UsualInterval returns the median time from one reading to the next, in seconds.
@@ -141,15 +181,15 @@ func (j *judge) share(r climate.Reading, s Span) float64 {
 	if s.AfterGap {
 		j.wet, j.trail = false, j.trail[:0]
 	}
-	switch j.method {
-	case Sensor:
-		if r.Wetness == climate.Missing {
-			return 0
-		}
+	sensed := j.method == Sensor || j.method == SensorElseHumidity
+	switch {
+	case sensed && r.Wetness != climate.Missing:
 		return float64(r.Wetness) / hundredthsOfFull
-	case HumidityTrend:
+	case j.method == Sensor:
+		return 0
+	case j.method == HumidityTrend:
 		j.wet = j.byTrend(s)
-	case DewPointDepression:
+	case j.method == DewPointDepression:
 		j.wet = j.byDepression(s)
 	default:
 		j.wet = s.Humidity >= wetFromHumidity // false for NaN
