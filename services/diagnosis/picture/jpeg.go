@@ -139,7 +139,7 @@ func (s *jpegStripper) application(marker byte, body []byte) {
 		s.head = appendSegment(nil, markerAPP0, append(bytes.Clone(body[:jfifSize-2]), 0, 0))
 	case is(markerAPP1, exifHead, len(exifHead)) && s.turn == 0:
 		s.turn = orientationIn(body[len(exifHead):])
-	case is(markerAPP2, iccHead, len(iccHead)):
+	case is(markerAPP2, iccHead, len(iccHead)) && s.scans == 0:
 		s.kept = appendSegment(s.kept, marker, body)
 	case is(markerAPP14, adobeHead, adobeSize) && !s.adobe:
 		s.adobe = true

@@ -9,6 +9,7 @@ package picture
 
 import (
 	"bytes"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"image"
@@ -82,6 +83,9 @@ func Strip(data []byte) (Picture, error) {
 	kept, err := strip(data)
 	if err != nil {
 		return Picture{}, err
+	}
+	if endsAsZip(kept.Bytes) {
+		return Picture{}, refuse("the image is a ZIP archive as well; send the image alone").with("follows", "ZIP archive")
 	}
 	size, err := decoders[kept.MediaType].size(kept.Bytes)
 	if err != nil {
@@ -208,6 +212,24 @@ const (
 	zipEnd  = "PK\x05\x06"
 	zipTail = 22 + 65535
 )
+
+// endsAsZip reports whether the last record of a ZIP archive ends a file exactly, as
+// it can from within a colour profile. Pixels hold its four letters by chance, but
+// not the number of bytes that follow.
+func endsAsZip(data []byte) bool {
+	const commentSize, record = 20, 22
+	tail := data[max(0, len(data)-zipTail):]
+	for {
+		at := bytes.Index(tail, []byte(zipEnd))
+		if at < 0 || len(tail)-at < record {
+			return false
+		}
+		if tail = tail[at:]; int(binary.LittleEndian.Uint16(tail[commentSize:])) == len(tail)-record {
+			return true
+		}
+		tail = tail[len(zipEnd):]
+	}
+}
 
 // checkTail refuses what makes a file behind an image a file of another kind.
 func checkTail(tail []byte) error {

@@ -123,7 +123,10 @@ func TestNothingIsKeptThatThePictureDoesNotShow(t *testing.T) {
 		"JPEG with rubbish between segments":   {data: inJPEG(asJPEG(t), appendSegment(nil, 0xFE, nil), text), same: asJPEG(t)},
 		"PNG with texts and a time": {data: inPNG(asPNG(t), appendPNGChunk(nil, "tEXt", text), appendPNGChunk(nil, "iTXt", text),
 			appendPNGChunk(nil, "zTXt", text), appendPNGChunk(nil, "tIME", text[:7]), appendPNGChunk(nil, "prIv", text)), same: asPNG(t)},
-		"PNG with Exif":                {data: inPNG(asPNG(t), appendPNGChunk(nil, "eXIf", exif(binary.BigEndian, 8))), turn: 8},
+		"PNG with Exif":                   {data: inPNG(asPNG(t), appendPNGChunk(nil, "eXIf", exif(binary.BigEndian, 8))), turn: 8},
+		"PNG with a text for its colours": {data: inPNG(asPNG(t), appendPNGChunk(nil, "cHRM", text), appendPNGChunk(nil, "gAMA", text)), same: asPNG(t)},
+		"JPEG with a profile behind its pixels": {data: slices.Concat(asJPEG(t)[:len(asJPEG(t))-2],
+			appendSegment(nil, markerAPP2, append([]byte(iccHead), text...)), []byte{0xFF, markerEOI}), same: asJPEG(t)},
 		"PNG with something behind it": {data: append(asPNG(t), text...), same: asPNG(t)},
 		"WebP with Exif and XMP": {data: extended(1<<2|webpExif, width, height, nil, lossy,
 			slices.Concat(webpChunk(nil, "EXIF", exif(binary.LittleEndian, 3)), webpChunk(nil, "XMP ", text))), turn: 3},
@@ -185,6 +188,11 @@ func TestWebPsOfAllKindsAreRead(t *testing.T) {
 	}
 }
 
+// archiveEnd is the last record of a ZIP archive with a comment of some bytes.
+func archiveEnd(comment int) []byte {
+	return binary.LittleEndian.AppendUint16(append([]byte(zipEnd), make([]byte, 16)...), uint16(comment))
+}
+
 func TestFilesAreRefused(t *testing.T) {
 	jpegFile, pngFile, lossy := asJPEG(t), asPNG(t), fromFile(t, "lossy.webp")
 	width, height := sizeOf(t, lossy)
@@ -207,6 +215,7 @@ func TestFilesAreRefused(t *testing.T) {
 		"an archive before the image":    {slices.Concat(zip, jpegFile), "no JPEG, PNG or WebP"},
 		"a JPEG with an archive behind":  {slices.Concat(jpegFile, zip), "ZIP archive"},
 		"an archive further behind":      {slices.Concat(jpegFile, []byte("something "), zip), "ZIP archive"},
+		"an archive as a colour profile": {inJPEG(jpegFile, appendSegment(nil, markerAPP2, append([]byte(iccHead), archiveEnd(len(jpegFile)-2)...))), "ZIP archive"},
 		"a PNG with a web page behind":   {append(slices.Clone(pngFile), "\n<HTML>"...), "web page"},
 		"a WebP with a document behind":  {append(slices.Clone(lossy), "%PDF-1.7"...), "PDF"},
 		"a JPEG that is cut off":         {jpegFile[:len(jpegFile)-20], "ends before"},

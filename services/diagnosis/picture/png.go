@@ -16,6 +16,9 @@ var pngChunks = []string{"IHDR", "PLTE", "IDAT", "tRNS", "gAMA", "sRGB", "cHRM",
 // pngAnimation are the chunks that make it an animation.
 var pngAnimation = []string{"acTL", "fcTL", "fdAT"}
 
+// pngSizes are the sizes of chunks that have but one; others hold something else.
+var pngSizes = map[string]int{"gAMA": 4, "sRGB": 1, "cHRM": 32, "pHYs": 9}
+
 const pngOverhead = 12 // length, type and checksum
 
 func stripPNG(data []byte) (Picture, error) {
@@ -42,6 +45,7 @@ func stripPNG(data []byte) (Picture, error) {
 			return Picture{}, animated("image/png")
 		case kind == "eXIf":
 			turn = orientationIn(content)
+		case pngSizes[kind] != 0 && pngSizes[kind] != len(content):
 		case kind == "IDAT" || body != nil && slices.Contains(pngChunks, kind):
 			body = appendPNGChunk(body, kind, content)
 		case slices.Contains(pngChunks, kind):
