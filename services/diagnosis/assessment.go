@@ -36,7 +36,7 @@ func assess(e evidence, jurisdiction string, now time.Time, mostCandidates int) 
 		Plant: e.plant, Findings: findingsOf(e.observations), Conditions: e.conditions, Results: e.results,
 	})
 	assessment := &diagnosisv1.Assessment{
-		Precautions: precautions(base, ranking, e.plant.Genus, jurisdiction, now),
+		Precautions: precautions(base, ranking, e.seen(), e.plant.Genus, jurisdiction, now),
 		Summary:     ranking.Summary, PlantGroup: e.plant.Group, Conditions: conditionsContract(e.conditions),
 		Observations: e.observations, Samples: e.samples, KnowledgeVersion: knowledge.Version(),
 		Notes: slices.Concat(e.notes, ranking.Notes), Caution: assessmentCaution,

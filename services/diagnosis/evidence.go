@@ -30,6 +30,13 @@ func (e *evidence) note(format string, args ...any) {
 	e.notes = append(e.notes, fmt.Sprintf(format, args...))
 }
 
+// seen says whether a sign was found or a test was positive.
+func (e *evidence) seen() bool {
+	return slices.ContainsFunc(e.observations, func(o *diagnosisv1.Observation) bool {
+		return o.GetPresence() == diagnosisv1.Presence_PRESENCE_OBSERVED
+	}) || slices.ContainsFunc(e.results, func(r inference.Result) bool { return r.Positive })
+}
+
 // asked is what an assessment is asked of.
 type asked struct {
 	nursery     string

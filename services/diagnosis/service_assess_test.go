@@ -317,6 +317,29 @@ func TestPrecautions(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, "sunburn", sun.GetCandidates()[0].GetDisorder())
 	require.NotContains(t, kinds(sun), diagnosisv1.PrecautionKind_PRECAUTION_KIND_ISOLATE_NOW)
+
+	clean, err := n.client.AssessSigns(n.worker, &diagnosisv1.AssessSignsRequest{Parent: parent, BotanicalName: "Phalaenopsis", Observations: []*diagnosisv1.Observation{
+		absent(leaf, "soft-wet-rot"), absent(leaf, "mosaic"),
+	}})
+	require.NoError(t, err)
+	require.Empty(t, clean.GetPrecautions(), "how common disorders are sets no plant apart that shows nothing")
+}
+
+// A spray on a guess costs the crop: where most of what it may be takes no fungicide,
+// that is said although what comes first would.
+func TestNoFungicideIsAppliedWhileMostOfWhatItMayBeTakesNone(t *testing.T) {
+	n := newNursery(t)
+	mixed, err := n.client.AssessSigns(n.worker, &diagnosisv1.AssessSignsRequest{Parent: parent, BotanicalName: "Phalaenopsis", Observations: []*diagnosisv1.Observation{
+		seen(leaf, "starts-at-tip"), seen(leaf, "sharp-edge"),
+	}})
+	require.NoError(t, err)
+	require.Contains(t, kinds(mixed), diagnosisv1.PrecautionKind_PRECAUTION_KIND_NO_FUNGICIDE)
+	for _, precaution := range mixed.GetPrecautions() {
+		if precaution.GetKind() == diagnosisv1.PrecautionKind_PRECAUTION_KIND_NO_FUNGICIDE {
+			require.NotEmpty(t, precaution.GetSentence())
+			require.GreaterOrEqual(t, percent(t, precaution.GetProbabilityPercent()), 1.0)
+		}
+	}
 }
 
 // ramorum are signs of a quarantine pest on a rhododendron.

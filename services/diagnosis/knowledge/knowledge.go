@@ -152,6 +152,9 @@ type Disorder struct {
 	Hygiene, Disposal string
 	Environment       []string
 	HandlingSource    []string
+
+	// mean of its weights over all plant groups.
+	mean float64
 }
 
 // Test is an examination that confirms disorders.
@@ -278,23 +281,26 @@ func (b *Base) PlantOf(botanicalName string) Plant {
 
 // WeightIn returns how common a disorder is among the sick plants of a plant's
 // group, 0 when the plant is not known to get it. Of a plant whose group is not
-// known it is the greatest of its weights, unless it is bound to other genera.
+// known it is the mean over all groups, unless it is bound to other genera.
 func (d Disorder) WeightIn(plant Plant) float64 {
 	if len(d.Genera) > 0 && plant.Genus != "" && !slices.Contains(d.Genera, plant.Genus) {
 		return 0
 	}
-	var others, greatest float64
+	if plant.Group == "" {
+		return d.mean
+	}
+	return d.weightIn(plant.Group)
+}
+
+func (d Disorder) weightIn(group string) float64 {
+	var others float64
 	for _, frequency := range d.Plants {
-		if frequency.Group == plant.Group && plant.Group != "" {
+		if frequency.Group == group {
 			return frequency.Weight
 		}
 		if frequency.Group == AnyGroup {
 			others = frequency.Weight
 		}
-		greatest = max(greatest, frequency.Weight)
-	}
-	if plant.Group == "" {
-		return greatest
 	}
 	return others
 }

@@ -113,6 +113,9 @@ func (r *reader) frequencies(where string, row disorderRow, d *Disorder) {
 	if len(row.Plants) == 0 {
 		r.fault("%s: needs the plants that get it", where)
 	}
+	for _, group := range r.base.PlantGroups {
+		d.mean += d.weightIn(group.ID) / float64(len(r.base.PlantGroups))
+	}
 	slices.SortFunc(d.Plants, func(a, b Frequency) int {
 		if a.Group < b.Group {
 			return -1
