@@ -116,8 +116,8 @@ func (a *climateAnswers) AssessInfectionRisk(_ context.Context, r *diagnosisv1.A
 		Curves: []*diagnosisv1.RiskCurve{{
 			House: "nurseries/test/houses/h1", Model: aModel(), Unverified: "UNVERIFIED PARAMETERS: set by this nursery; own trial of 2025",
 			Days: []*diagnosisv1.RiskDay{
-				{Date: "2026-03-01", RiskPercent: "0", Level: "none", LeafWetness: amountOf("0", "h")},
-				{Date: "2026-03-02", RiskPercent: "100", Level: "high", LeafWetness: amountOf("12", "h"), WetTemperature: amountOf("22", "Cel")},
+				{Date: "2026-03-01", RiskPercent: "0", Level: "none", LeafWetness: amountOf("0", "h"), Covered: amountOf("24", "h")},
+				{Date: "2026-03-02", RiskPercent: "100", Level: "high", LeafWetness: amountOf("12", "h"), WetTemperature: amountOf("22", "Cel"), Covered: amountOf("12.17", "h")},
 			},
 			Events: []*diagnosisv1.InfectionEvent{{
 				StartTime: moment(1, 18, 0), InfectionTime: moment(2, 2, 10), EndTime: moment(2, 6, 0), LeafWetness: amountOf("12", "h"),

@@ -83,9 +83,9 @@ func (s *sheet) curve(curve *diagnosisv1.RiskCurve) {
 	if curve.GetUnverified() != "" {
 		s.line("%s", printable(curve.GetUnverified()))
 	}
-	s.row("DAY", "RISK", "LEVEL", "WET LEAVES", "WHILE WET")
+	s.row("DAY", "RISK", "LEVEL", "WET LEAVES", "WHILE WET", "KNOWN")
 	for _, day := range curve.GetDays() {
-		s.row(day.GetDate(), day.GetRiskPercent()+" %", day.GetLevel(), amount(day.GetLeafWetness()), amount(day.GetWetTemperature()))
+		s.row(day.GetDate(), day.GetRiskPercent()+" %", day.GetLevel(), amount(day.GetLeafWetness()), amount(day.GetWetTemperature()), amount(day.GetCovered()))
 	}
 	if len(curve.GetEvents()) > 0 {
 		s.line("")

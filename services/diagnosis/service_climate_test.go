@@ -255,6 +255,7 @@ func TestWhenPlantsCouldHaveBeenInfected(t *testing.T) {
 	require.Len(t, curve.GetDays(), 2)
 	require.Equal(t, "100", curve.GetDays()[0].GetRiskPercent())
 	require.Equal(t, "high", curve.GetDays()[0].GetLevel())
+	require.Equal(t, "24", curve.GetDays()[0].GetCovered().GetAmount())
 	// The night into 2 March began the evening before: 12 wet hours at 22 °C, of
 	// which 8.13 are needed (agronomy check value).
 	require.Len(t, curve.GetEvents(), 2)
@@ -272,6 +273,7 @@ func TestWhenPlantsCouldHaveBeenInfected(t *testing.T) {
 	require.NoError(t, err)
 	require.Empty(t, risk.GetCurves()[0].GetEvents())
 	require.Empty(t, risk.GetCurves()[0].GetAdvice())
+	require.Equal(t, "0", risk.GetCurves()[0].GetDays()[0].GetCovered().GetAmount(), "no risk is known, not none")
 	require.Contains(t, strings.Join(risk.GetNotes(), "\n"), "in 48 of 48 hours with readings there was no temperature, or nothing to tell wet leaves by")
 
 	request.WettingTimes = []*timestamppb.Timestamp{timestamppb.New(time.Date(2026, 3, 3, 10, 0, 0, 0, time.UTC))}

@@ -293,7 +293,7 @@ func curveContract(m ownModel, curve infection.Curve, asked period) *diagnosisv1
 		}
 		one := &diagnosisv1.RiskDay{
 			Date: day.Date.Format(time.DateOnly), RiskPercent: riskPercent(day.Risk), Level: string(day.Level),
-			LeafWetness: computed(day.WetHours, hourPlaces, quantity.Hour),
+			LeafWetness: computed(day.WetHours, hourPlaces, quantity.Hour), Covered: computed(day.KnownHours, hourPlaces, quantity.Hour),
 		}
 		if day.WetHours > 0 {
 			one.WetTemperature = computed(day.WetCelsius, degreePlaces, quantity.Celsius)

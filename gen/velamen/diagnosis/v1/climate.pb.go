@@ -1446,8 +1446,11 @@ type RiskDay struct {
 	LeafWetness *v1.Quantity `protobuf:"bytes,4,opt,name=leaf_wetness,json=leafWetness,proto3" json:"leaf_wetness,omitempty"`
 	// Mean temperature while wet, Cel; absent when never wet.
 	WetTemperature *v1.Quantity `protobuf:"bytes,5,opt,name=wet_temperature,json=wetTemperature,proto3" json:"wet_temperature,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// Hours for which readings tell temperature and wetness, h. The others count as
+	// dry, so that a risk of none says little on a day with few of them.
+	Covered       *v1.Quantity `protobuf:"bytes,6,opt,name=covered,proto3" json:"covered,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *RiskDay) Reset() {
@@ -1511,6 +1514,13 @@ func (x *RiskDay) GetLeafWetness() *v1.Quantity {
 func (x *RiskDay) GetWetTemperature() *v1.Quantity {
 	if x != nil {
 		return x.WetTemperature
+	}
+	return nil
+}
+
+func (x *RiskDay) GetCovered() *v1.Quantity {
+	if x != nil {
+		return x.Covered
 	}
 	return nil
 }
@@ -1932,13 +1942,14 @@ const file_velamen_diagnosis_v1_climate_proto_rawDesc = "" +
 	"\x06models\x18\x04 \x03(\tB\x0e\xe2A\x01\x01\xbaH\a\x92\x01\x04\x102\x18\x01R\x06models\x12X\n" +
 	"\x0ewetness_method\x18\x05 \x01(\x0e2#.velamen.diagnosis.v1.WetnessMethodB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\rwetnessMethod\x12N\n" +
 	"\rwetting_times\x18\x06 \x03(\v2\x1a.google.protobuf.TimestampB\r\xe2A\x01\x01\xbaH\x06\x92\x01\x03\x10\xe8\aR\fwettingTimes\x128\n" +
-	"\adry_off\x18\a \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\x06dryOff\"\xd8\x01\n" +
+	"\adry_off\x18\a \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\x06dryOff\"\x8d\x02\n" +
 	"\aRiskDay\x12\x12\n" +
 	"\x04date\x18\x01 \x01(\tR\x04date\x12!\n" +
 	"\frisk_percent\x18\x02 \x01(\tR\vriskPercent\x12\x14\n" +
 	"\x05level\x18\x03 \x01(\tR\x05level\x12<\n" +
 	"\fleaf_wetness\x18\x04 \x01(\v2\x19.velamen.type.v1.QuantityR\vleafWetness\x12B\n" +
-	"\x0fwet_temperature\x18\x05 \x01(\v2\x19.velamen.type.v1.QuantityR\x0ewetTemperature\"\xdb\x03\n" +
+	"\x0fwet_temperature\x18\x05 \x01(\v2\x19.velamen.type.v1.QuantityR\x0ewetTemperature\x123\n" +
+	"\acovered\x18\x06 \x01(\v2\x19.velamen.type.v1.QuantityR\acovered\"\xdb\x03\n" +
 	"\x0eInfectionEvent\x129\n" +
 	"\n" +
 	"start_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x12A\n" +
@@ -2046,21 +2057,22 @@ var file_velamen_diagnosis_v1_climate_proto_depIdxs = []int32{
 	22, // 31: velamen.diagnosis.v1.AssessInfectionRiskRequest.dry_off:type_name -> velamen.type.v1.Quantity
 	22, // 32: velamen.diagnosis.v1.RiskDay.leaf_wetness:type_name -> velamen.type.v1.Quantity
 	22, // 33: velamen.diagnosis.v1.RiskDay.wet_temperature:type_name -> velamen.type.v1.Quantity
-	21, // 34: velamen.diagnosis.v1.InfectionEvent.start_time:type_name -> google.protobuf.Timestamp
-	21, // 35: velamen.diagnosis.v1.InfectionEvent.infection_time:type_name -> google.protobuf.Timestamp
-	21, // 36: velamen.diagnosis.v1.InfectionEvent.end_time:type_name -> google.protobuf.Timestamp
-	22, // 37: velamen.diagnosis.v1.InfectionEvent.leaf_wetness:type_name -> velamen.type.v1.Quantity
-	22, // 38: velamen.diagnosis.v1.InfectionEvent.needed:type_name -> velamen.type.v1.Quantity
-	22, // 39: velamen.diagnosis.v1.InfectionEvent.temperature:type_name -> velamen.type.v1.Quantity
-	11, // 40: velamen.diagnosis.v1.RiskCurve.model:type_name -> velamen.diagnosis.v1.InfectionModel
-	17, // 41: velamen.diagnosis.v1.RiskCurve.days:type_name -> velamen.diagnosis.v1.RiskDay
-	18, // 42: velamen.diagnosis.v1.RiskCurve.events:type_name -> velamen.diagnosis.v1.InfectionEvent
-	19, // 43: velamen.diagnosis.v1.InfectionRisk.curves:type_name -> velamen.diagnosis.v1.RiskCurve
-	44, // [44:44] is the sub-list for method output_type
-	44, // [44:44] is the sub-list for method input_type
-	44, // [44:44] is the sub-list for extension type_name
-	44, // [44:44] is the sub-list for extension extendee
-	0,  // [0:44] is the sub-list for field type_name
+	22, // 34: velamen.diagnosis.v1.RiskDay.covered:type_name -> velamen.type.v1.Quantity
+	21, // 35: velamen.diagnosis.v1.InfectionEvent.start_time:type_name -> google.protobuf.Timestamp
+	21, // 36: velamen.diagnosis.v1.InfectionEvent.infection_time:type_name -> google.protobuf.Timestamp
+	21, // 37: velamen.diagnosis.v1.InfectionEvent.end_time:type_name -> google.protobuf.Timestamp
+	22, // 38: velamen.diagnosis.v1.InfectionEvent.leaf_wetness:type_name -> velamen.type.v1.Quantity
+	22, // 39: velamen.diagnosis.v1.InfectionEvent.needed:type_name -> velamen.type.v1.Quantity
+	22, // 40: velamen.diagnosis.v1.InfectionEvent.temperature:type_name -> velamen.type.v1.Quantity
+	11, // 41: velamen.diagnosis.v1.RiskCurve.model:type_name -> velamen.diagnosis.v1.InfectionModel
+	17, // 42: velamen.diagnosis.v1.RiskCurve.days:type_name -> velamen.diagnosis.v1.RiskDay
+	18, // 43: velamen.diagnosis.v1.RiskCurve.events:type_name -> velamen.diagnosis.v1.InfectionEvent
+	19, // 44: velamen.diagnosis.v1.InfectionRisk.curves:type_name -> velamen.diagnosis.v1.RiskCurve
+	45, // [45:45] is the sub-list for method output_type
+	45, // [45:45] is the sub-list for method input_type
+	45, // [45:45] is the sub-list for extension type_name
+	45, // [45:45] is the sub-list for extension extendee
+	0,  // [0:45] is the sub-list for field type_name
 }
 
 func init() { file_velamen_diagnosis_v1_climate_proto_init() }
