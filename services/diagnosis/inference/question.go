@@ -36,6 +36,9 @@ type Outcome struct {
 const (
 	// minutesToBegin is what any question costs besides its own work.
 	minutesToBegin = 2
+	// minutesBeside is what a look at an organ costs on which nothing was found yet:
+	// the answer is likelier to lie where the plant is sick.
+	minutesBeside = 2
 	// minutesPerDay is what a day without an answer is worth: the crop goes on.
 	minutesPerDay = 15
 )
@@ -57,13 +60,20 @@ const (
 type question struct {
 	Question
 	cuts bool
+	// beside is true for an organ on which nothing was found, where something was
+	// found on another.
+	beside bool
 	// found is how likely the answer is yes.
 	found float64
 }
 
 // value is the information for the effort.
 func (q question) value() float64 {
-	return q.Information / float64(minutesToBegin+q.Minutes+minutesPerDay*q.Days)
+	minutes := minutesToBegin + q.Minutes + minutesPerDay*q.Days
+	if q.beside {
+		minutes += minutesBeside
+	}
+	return q.Information / float64(minutes)
 }
 
 // shortlist is an assessment without the pairs that are out of the question.
@@ -182,9 +192,25 @@ func (a *assessment) seenAlready(test knowledge.Test) string {
 	return ""
 }
 
+// isBeside says whether something was found, and nothing on this organ. The whole
+// plant and its bench are never beside.
+func (a *assessment) isBeside(organ diagnosisv1.Organ) bool {
+	if organ == diagnosisv1.Organ_ORGAN_WHOLE_PLANT || organ == diagnosisv1.Organ_ORGAN_BENCH {
+		return false
+	}
+	found := false
+	for _, f := range a.facts.Findings {
+		if f.Observed && f.Organ == organ {
+			return false
+		}
+		found = found || f.Observed
+	}
+	return found
+}
+
 func (s *shortlist) lookFor(sign knowledge.Sign, organ diagnosisv1.Organ) question {
 	way, _ := s.base.Way(sign.Way)
-	q := question{cuts: way.Cuts, Question: Question{
+	q := question{cuts: way.Cuts, beside: s.isBeside(organ), Question: Question{
 		Organ: organ, Sign: sign.ID, Minutes: way.Minutes,
 		Sentence: fmt.Sprintf("%s, %s: %s?", way.Question, onOrgan(organ), lowerFirst(sign.Description)),
 	}}
