@@ -102,23 +102,29 @@ func checkGroundSamples(ctx context.Context, tx pgx.Tx, nursery string, inspecti
 
 // raiseDuties raises what the law asks for when the disorder is a regulated pest on
 // the plants, for the lots that no duty holds for it yet, and returns all duties that
-// follow, those that a suspicion had raised before included.
+// follow, those that a suspicion had raised before included. Those stay locked: one
+// that ended meanwhile holds nothing, and one that a diagnosis now rests on must not
+// end as a wrong suspicion.
 func (s *Service) raiseDuties(ctx context.Context, tx pgx.Tx, row diagnosisRow, looked []inspectionRow, raiser string) ([]string, error) {
 	place, err := identity.ReadNursery(ctx, tx, row.nursery)
 	if err != nil {
 		return nil, err
 	}
-	lots, err := lotsOf(ctx, tx, row.nursery, looked)
+	pests := RegulatedPestsFor(row.Disorder, "", place.Jurisdiction)
+	if len(pests) == 0 {
+		return nil, nil
+	}
+	lots, err := lotsToHold(ctx, tx, row.nursery, looked)
 	if err != nil {
 		return nil, err
 	}
 	var duties []string
-	for _, pest := range RegulatedPestsFor(row.Disorder, "", place.Jurisdiction) {
+	for _, pest := range pests {
 		hosts := hostsAmong(pest, lots)
 		if len(hosts) == 0 && len(lots) > 0 {
 			continue // the law does not name it on these plants
 		}
-		open, err := readOpenDuties(ctx, tx, row.nursery, pest.ID, hosts)
+		open, err := lockOpenDuties(ctx, tx, row.nursery, pest.ID, hosts)
 		if err != nil {
 			return nil, err
 		}

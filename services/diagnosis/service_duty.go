@@ -71,7 +71,8 @@ func lastIDs(field string, names []string, collection string) ([]string, error) 
 	return last, nil
 }
 
-// raise keeps a duty and has the stock hold its lots.
+// raise keeps a duty and has the stock hold its lots. The hold begins now, however
+// long ago suspicion began: the law counts its length from when nothing could leave.
 func (s *Service) raise(ctx context.Context, tx pgx.Tx, duty dutyRow) error {
 	if err := insertDuty(ctx, tx, duty); err != nil {
 		return err
@@ -80,7 +81,7 @@ func (s *Service) raise(ctx context.Context, tx pgx.Tx, duty dutyRow) error {
 		return nil
 	}
 	name := dutyName(duty.nursery, duty.id)
-	order := stock.Restrict{Duty: name, NoMasking: duty.noMasking, Disorder: duty.disorder, Time: duty.suspectTime}
+	order := stock.Restrict{Duty: name, NoMasking: duty.noMasking, Disorder: duty.disorder, Time: duty.createTime}
 	for _, lot := range duty.lots {
 		order.Lots = append(order.Lots, lotName(duty.nursery, lot))
 	}
@@ -98,7 +99,7 @@ func (s *Service) RecordNotification(ctx context.Context, request *diagnosisv1.R
 		if err != nil {
 			return nil, err
 		}
-		row, err := readDuty(ctx, tx, ids[0], ids[1], forUpdate)
+		row, err := lockDuty(ctx, tx, ids[0], ids[1])
 		if err != nil {
 			return nil, err
 		}
@@ -124,7 +125,7 @@ func (s *Service) EndDuty(ctx context.Context, request *diagnosisv1.EndDutyReque
 		if err != nil {
 			return nil, err
 		}
-		row, err := readDuty(ctx, tx, ids[0], ids[1], forUpdate)
+		row, err := lockDuty(ctx, tx, ids[0], ids[1])
 		if err != nil {
 			return nil, err
 		}
@@ -148,7 +149,7 @@ func (s *Service) GetDuty(ctx context.Context, request *diagnosisv1.GetDutyReque
 	if err != nil {
 		return nil, err
 	}
-	row, err := readDuty(ctx, s.db, ids[0], ids[1], "")
+	row, err := readDuty(ctx, s.db, ids[0], ids[1])
 	if err != nil {
 		return nil, err
 	}

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
 	"github.com/stretchr/testify/require"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/protobuf/proto"
@@ -18,6 +19,7 @@ import (
 	"velamen/internal/fault"
 	"velamen/internal/rpc/rpctest"
 	"velamen/services/diagnosis"
+	"velamen/services/stock"
 )
 
 // movable is a clock that a test moves.
@@ -251,6 +253,95 @@ func TestAConfirmedSuspicionIsNoSecondDuty(t *testing.T) {
 	require.Equal(t, []string{other}, more.GetLots())
 	_, err = n.end(suspicion.GetName())
 	rpctest.Refused(t, err, codes.FailedPrecondition, fault.InvalidField)
+}
+
+// What is looked at in the morning may be split, joined or carried away before
+// somebody confirms: the hold follows the plants.
+func TestADutyHoldsTheLotsIntoWhichThePlantsWentSince(t *testing.T) {
+	n, bush, _, c := garden(t, "DE")
+	moved := n.addLot(t, "r2", "Rhododendron ponticum", parent+"/houses/h1/benches/b2")
+	whole := n.addLot(t, "r3", "Rhododendron ponticum", bench)
+	c.now = today.Add(4 * time.Hour)
+	at := func(hours int) *timestamppb.Timestamp {
+		return timestamppb.New(today.Add(time.Duration(hours) * time.Hour))
+	}
+	split := func(part string, hours int) string {
+		done, err := n.stock.SplitLot(n.worker, &stockv1.SplitLotRequest{
+			Name: bush, NewLotId: part, Plants: 10, Bench: bench, EventTime: at(hours), RequestId: uuid.NewString(),
+		})
+		require.NoError(t, err)
+		return done.GetCreated().GetName()
+	}
+	before, after := split("before", 1), split("after", 3)
+	onBench := n.look(t, parent+"/houses/h1/benches/b2", -2*time.Hour, ramorum()...)
+	_, err := n.stock.MoveLot(n.worker, &stockv1.MoveLotRequest{Name: moved, Bench: bench, EventTime: at(3), RequestId: uuid.NewString()})
+	require.NoError(t, err)
+	_, err = n.stock.JoinLots(n.worker, &stockv1.JoinLotsRequest{Name: whole, Sources: []string{after}, EventTime: at(4), RequestId: uuid.NewString()})
+	require.NoError(t, err)
+
+	request := confirmation(onBench)
+	request.Diagnosis.Disorder = "ramorum-blight"
+	held, err := n.client.ConfirmDiagnosis(n.manager, request)
+	require.NoError(t, err)
+	duty, err := n.client.GetDuty(n.worker, &diagnosisv1.GetDutyRequest{Name: held.GetDuties()[0]})
+	require.NoError(t, err)
+	require.ElementsMatch(t, []string{bush, moved, after, whole}, duty.GetLots())
+	require.Empty(t, n.holds(t, before))
+	require.Len(t, n.holds(t, whole), 1)
+}
+
+// However long ago suspicion began, the length of a hold counts from when the lots
+// were held.
+func TestAHoldBeginsWhenItsDutyIsRaised(t *testing.T) {
+	n, bush, inspected, _ := garden(t, "GB")
+	request := dutyRequest("ramorum-gb", bush, inspected)
+	request.Duty.SuspectTime = timestamppb.New(today.AddDate(0, -4, 0))
+	raised, err := n.client.CreateDuty(n.manager, request)
+	require.NoError(t, err)
+	require.True(t, raised.GetOverdue())
+	require.Len(t, n.holds(t, bush), 1)
+	held, err := stock.ReadRestrictions(context.Background(), n.db, "test", []string{"r1"})
+	require.NoError(t, err)
+	require.Equal(t, today, held[0].Start)
+}
+
+// A suspicion that somebody ends as wrong while somebody else confirms it: the end
+// waits for the diagnosis, and is refused by it.
+func TestADutyDoesNotEndWhileItIsBeingConfirmed(t *testing.T) {
+	ctx, stop := context.WithTimeout(context.Background(), time.Minute)
+	defer stop()
+	n, bush, inspected, _ := garden(t, "GB")
+	suspicion, err := n.client.CreateDuty(n.manager, dutyRequest("ramorum-gb", bush, inspected))
+	require.NoError(t, err)
+	owner, err := pgx.Connect(ctx, n.db.OwnerURL)
+	require.NoError(t, err)
+	defer func() { require.NoError(t, owner.Close(context.Background())) }()
+	waiting := func() (count int) {
+		require.NoError(t, n.db.QueryRow(ctx, `SELECT count(DISTINCT pid) FROM pg_locks WHERE NOT granted`).Scan(&count))
+		return count
+	}
+	// The diagnosis has read the duties and waits to write that it rests on them.
+	tx, err := owner.Begin(ctx)
+	require.NoError(t, err)
+	_, err = tx.Exec(ctx, `LOCK TABLE diagnosis.diagnosis_duty IN SHARE MODE`)
+	require.NoError(t, err)
+	confirmed, ended := make(chan error, 1), make(chan error, 1)
+	request := confirmation(inspected)
+	request.Diagnosis.Disorder = "ramorum-blight"
+	go func() {
+		_, err := n.client.ConfirmDiagnosis(n.manager, request)
+		confirmed <- err
+	}()
+	require.Eventually(t, func() bool { return waiting() == 1 }, 30*time.Second, 5*time.Millisecond)
+	go func() {
+		_, err := n.end(suspicion.GetName())
+		ended <- err
+	}()
+	require.Eventually(t, func() bool { return waiting() == 2 || len(ended) == 1 }, 30*time.Second, 5*time.Millisecond)
+	require.NoError(t, tx.Commit(ctx))
+	require.NoError(t, <-confirmed)
+	message, _ := rpctest.Refused(t, <-ended, codes.FailedPrecondition, fault.InvalidField)
+	require.Contains(t, message, "must be told")
 }
 
 func TestTheMostUrgentDutyComesFirst(t *testing.T) {

@@ -60,8 +60,19 @@ func scanDuty(row pgx.Row) (dutyRow, error) {
 	return d, err
 }
 
-func readDuty(ctx context.Context, r postgres.Reader, nursery, id, lock string) (dutyRow, error) {
-	row, err := scanDuty(r.QueryRow(ctx, selectDuty+` WHERE d.nursery = $1 AND d.id = $2`+lock, nursery, id))
+// lockDuty reads a duty and keeps others from changing it until the transaction ends.
+// It is read after that: a statement that waits for a lock does not see what was
+// written about the duty elsewhere meanwhile, as that a diagnosis rests on it.
+func lockDuty(ctx context.Context, tx pgx.Tx, nursery, id string) (dutyRow, error) {
+	_, err := tx.Exec(ctx, `SELECT FROM diagnosis.duty WHERE nursery = $1 AND id = $2`+forUpdate, nursery, id)
+	if err != nil {
+		return dutyRow{}, err
+	}
+	return readDuty(ctx, tx, nursery, id)
+}
+
+func readDuty(ctx context.Context, r postgres.Reader, nursery, id string) (dutyRow, error) {
+	row, err := scanDuty(r.QueryRow(ctx, selectDuty+` WHERE d.nursery = $1 AND d.id = $2`, nursery, id))
 	if postgres.NoRows(err) {
 		return dutyRow{}, fault.Missing("duty", dutyName(nursery, id))
 	}
@@ -116,13 +127,13 @@ func listDuties(ctx context.Context, r postgres.Reader, nursery string, state di
 	return duties, postgres.Translate(err)
 }
 
-// readOpenDuties returns the duties that have not ended for a pest and hold any of
-// some lots.
-func readOpenDuties(ctx context.Context, r postgres.Reader, nursery, pest string, lots []string) ([]dutyRow, error) {
-	rows, err := r.Query(ctx, selectDuty+`
+// lockOpenDuties returns the duties that have not ended for a pest and hold any of
+// some lots, and keeps others from changing them until the transaction ends.
+func lockOpenDuties(ctx context.Context, tx pgx.Tx, nursery, pest string, lots []string) ([]dutyRow, error) {
+	rows, err := tx.Query(ctx, selectDuty+`
 		WHERE d.nursery = @nursery AND d.pest = @pest AND d.end_time IS NULL AND EXISTS (
 			SELECT FROM diagnosis.duty_lot l WHERE l.nursery = d.nursery AND l.duty = d.id AND l.lot = ANY(@lots::text[]))
-		ORDER BY d.notify_by_time, d.id`, pgx.NamedArgs{"nursery": nursery, "pest": pest, "lots": slices.Clone(lots)})
+		ORDER BY d.notify_by_time, d.id FOR NO KEY UPDATE OF d`, pgx.NamedArgs{"nursery": nursery, "pest": pest, "lots": slices.Clone(lots)})
 	if err != nil {
 		return nil, postgres.Translate(err)
 	}

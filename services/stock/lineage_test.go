@@ -102,3 +102,32 @@ func TestPlantsAtATimeAreThoseOfTheEventsUntilThen(t *testing.T) {
 		})
 	}
 }
+
+func TestOffspringAreTheLotsIntoWhichPlantsWentSince(t *testing.T) {
+	n := newNursery(t)
+	n.started("a", 100, 50)
+	n.started("c", 20, 50)
+	n.splitAgo("a", "b", 40, 30)
+	n.splitAgo("b", "d", 10, 20)
+	_, err := n.client.JoinLots(n.as, &stockv1.JoinLotsRequest{
+		Name: lotNamed("c"), Sources: []string{lotNamed("d")}, RequestId: newID(), EventTime: timestamppb.New(daysAgo(10)),
+	})
+	require.NoError(t, err)
+	for _, test := range []struct {
+		of   []string
+		days int
+		want []string
+	}{
+		{[]string{"a"}, 40, []string{"b", "c", "d"}},
+		{[]string{"a"}, 30, []string{"b", "c", "d"}}, // the moment itself counts
+		{[]string{"a"}, 29, []string{}},
+		{[]string{"b"}, 25, []string{"c", "d"}},
+		{[]string{"b", "d"}, 15, []string{"c"}},
+		{[]string{"c"}, 50, []string{}},
+		{nil, 50, []string{}},
+	} {
+		found, err := stock.ReadOffspring(context.Background(), n.db.DB, "test", test.of, daysAgo(test.days))
+		require.NoError(t, err)
+		require.Equal(t, test.want, found, "of %v since %d days", test.of, test.days)
+	}
+}

@@ -22,6 +22,28 @@ type Line struct {
 // endOfTime is later than anything that a record can hold.
 var endOfTime = time.Date(9999, 12, 31, 0, 0, 0, 0, time.UTC)
 
+// ReadOffspring returns the ids of the lots into which plants of some lots went from a
+// moment on, by splitting and joining, also through others; those lots themselves are
+// left out.
+func ReadOffspring(ctx context.Context, r postgres.Reader, nursery string, lots []string, from time.Time) ([]string, error) {
+	rows, err := r.Query(ctx, `
+		WITH RECURSIVE went (lot, since) AS (
+			SELECT id, @from::timestamptz FROM unnest(@lots::text[]) AS id
+			UNION
+			SELECT e.other_lot, e.event_time
+			FROM went w
+			JOIN stock.lot_event e ON e.nursery = @nursery AND e.lot = w.lot
+				AND e.kind = 'TRANSFERRED_OUT' AND e.event_time >= w.since
+		)
+		SELECT DISTINCT lot FROM went WHERE NOT lot = ANY(@lots::text[]) ORDER BY lot`,
+		pgx.NamedArgs{"nursery": nursery, "lots": lots, "from": from})
+	if err != nil {
+		return nil, postgres.Translate(err)
+	}
+	offspring, err := pgx.CollectRows(rows, pgx.RowTo[string])
+	return offspring, postgres.Translate(err)
+}
+
 // ReadLineage returns the lots that plants of some lots came from, by splitting
 // and joining, the lots themselves included.
 func ReadLineage(ctx context.Context, r postgres.Reader, nursery string, lots []string) ([]Line, error) {

@@ -133,6 +133,10 @@ func TestAPlantLacksTheOrgansOfOthers(t *testing.T) {
 	require.Empty(t, unknown.Lacks, "of a plant that nobody knows nothing is ruled out")
 	require.Equal(t, "Brassocattleya", knowledge.Genus("× Brassocattleya Mossiae"))
 	require.Empty(t, knowledge.Genus("  "))
+	for _, typed := range []string{"Chrysanthemum indicum", "chrysanthemum", "CHRYSANTHEMUM", "x Chrysanthemum", "×chrysanthemum", "Chrysanthemum×morifolium"} {
+		require.Equal(t, "Chrysanthemum", knowledge.Genus(typed), typed)
+	}
+	require.Equal(t, "Xanthosoma", knowledge.Genus("xanthosoma sagittifolium"))
 }
 
 func TestADisorderBoundToItsHostIsNotFoundElsewhere(t *testing.T) {

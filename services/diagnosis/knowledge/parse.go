@@ -11,6 +11,8 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"unicode"
+	"unicode/utf8"
 
 	"go.yaml.in/yaml/v3"
 
@@ -158,14 +160,19 @@ func enumOf(values map[string]int32, prefix, word string) int32 {
 	return values[prefix+strings.ToUpper(strings.ReplaceAll(word, "-", "_"))]
 }
 
-// Genus is the first word of a botanical name; the cross that may stand before it
+// Genus is the first word of a botanical name with a capital, however it was typed:
+// whether a law names a plant must not hang on that. A cross before it or behind it
 // is left out.
 func Genus(botanicalName string) string {
-	words := strings.Fields(strings.TrimLeft(botanicalName, "×x "))
+	words := strings.Fields(strings.ReplaceAll(botanicalName, "×", " "))
+	if len(words) > 0 && strings.EqualFold(words[0], "x") {
+		words = words[1:]
+	}
 	if len(words) == 0 {
 		return ""
 	}
-	return strings.TrimPrefix(words[0], "×")
+	first, size := utf8.DecodeRuneInString(words[0])
+	return string(unicode.ToUpper(first)) + strings.ToLower(words[0][size:])
 }
 
 func (r *reader) plants() {
