@@ -3,6 +3,7 @@ package cli
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -110,7 +111,7 @@ func (a *app) inspectionsPropose() *cobra.Command {
 		long: `Says which lots to look at on a day, in an order that enters clean houses and lots
 before suspect ones: inspections that programs have due, lots on official hold, lots
 exposed to an open case, lots that the climate let something infect, and those not
-looked at for a week. ` + Caution,
+looked at for a week. Where lots stand is known for now, so no past day is planned. ` + Caution,
 		example: `  velamen treatment inspections
   velamen treatment inspections --date 2026-03-04 --house h1 --max-lots 20`,
 	}, func(ctx context.Context, _ []string) (err error) {
@@ -127,7 +128,7 @@ looked at for a week. ` + Caution,
 		return a.showWithItsCaution(ctx, plan, func(s *sheet) { s.inspections(plan) })
 	})
 	flags := cmd.Flags()
-	flags.StringVar(&request.Date, "date", "", "the day, YYYY-MM-DD (default: today)")
+	flags.StringVar(&request.Date, "date", "", "the day, YYYY-MM-DD, today or later (default: today)")
 	flags.StringVar(&request.House, "house", "", "only this house")
 	flags.Int32Var(&request.MaxLots, "max-lots", 0, "at most so many lots; 0 means 100")
 	return cmd
@@ -143,13 +144,49 @@ func (s *sheet) inspections(plan *treatmentv1.InspectionPlan) {
 				s.when(inspection.GetLastInspectTime()), inspectionReasons(inspection))
 		}
 	}
+	s.infections(plan)
 	s.remarks(plan.GetSamplingStatement(), plan.GetNotes(), plan.GetSources())
 }
 
+const infectionRisk = treatmentv1.InspectionReasonKind_INSPECTION_REASON_KIND_INFECTION_RISK
+
+// inspectionReasons are the reasons for one lot, short: what the climate let infect
+// is named together, and infections says when.
 func inspectionReasons(inspection *treatmentv1.ProposedInspection) string {
-	texts := make([]string, len(inspection.GetReasons()))
-	for i, reason := range inspection.GetReasons() {
-		texts[i] = fmt.Sprintf("%s: %s", word(reason.GetKind()), reason.GetSentence())
+	var texts, infecting []string
+	mark := ""
+	for _, reason := range inspection.GetReasons() {
+		if reason.GetKind() != infectionRisk {
+			texts = append(texts, fmt.Sprintf("%s: %s", word(reason.GetKind()), reason.GetSentence()))
+			continue
+		}
+		infecting = append(infecting, reason.GetDisorder())
+		if reason.GetUnverified() {
+			mark = " (parameters unverified)"
+		}
 	}
-	return strings.Join(texts, " ")
+	if len(infecting) > 0 {
+		texts = append(texts, word(infectionRisk)+": "+strings.Join(infecting, ", ")+mark)
+	}
+	return strings.Join(texts, " | ")
+}
+
+// infections says once for every house what its climate let infect, and when.
+func (s *sheet) infections(plan *treatmentv1.InspectionPlan) {
+	var said []string
+	for _, inspection := range plan.GetInspections() {
+		for _, reason := range inspection.GetReasons() {
+			if reason.GetKind() == infectionRisk && !slices.Contains(said, reason.GetSentence()) {
+				said = append(said, reason.GetSentence())
+			}
+		}
+	}
+	if len(said) == 0 {
+		return
+	}
+	s.line("")
+	s.line("Infection risk:")
+	for _, sentence := range said {
+		s.line("- %s", printable(sentence))
+	}
 }

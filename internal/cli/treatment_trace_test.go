@@ -149,11 +149,17 @@ func TestContactsAreTraced(t *testing.T) {
 	require.Contains(t, out, "There are no lots on record that shared anything with them.")
 }
 
+func aRisk(disorder, sentence string) *treatmentv1.InspectionReason {
+	return &treatmentv1.InspectionReason{
+		Kind: treatmentv1.InspectionReasonKind_INSPECTION_REASON_KIND_INFECTION_RISK, Disorder: disorder, Sentence: sentence, Unverified: true,
+	}
+}
+
 func TestInspectionsAreProposed(t *testing.T) {
 	c, a := newContactClient(t)
 	a.plan = &treatmentv1.InspectionPlan{
 		Date: "2026-03-04", SamplingStatement: "So many plants show 5 %.", Sources: []string{"Round of 7 days: design value."}, Caution: caution,
-		Notes: []string{"3 more lots should be looked at on this day; the weightiest 2 are listed."},
+		Notes: []string{"3 more lots should be looked at on this day; the weightiest 3 are listed.", "Model anthracnose-wetness: UNVERIFIED PARAMETERS: from memory.", "Model grey-mould-index: UNVERIFIED PARAMETERS: at second hand."},
 		Inspections: []*treatmentv1.ProposedInspection{
 			{Lot: "nurseries/test/lots/l-0007", Bench: "nurseries/test/houses/h2/benches/b01", Plants: 500, PlantsToInspect: 73, Reasons: []*treatmentv1.InspectionReason{
 				{Kind: treatmentv1.InspectionReasonKind_INSPECTION_REASON_KIND_ROUND, Sentence: "No inspection of it is on record."},
@@ -161,6 +167,11 @@ func TestInspectionsAreProposed(t *testing.T) {
 			{Lot: "nurseries/test/lots/l-0002", Bench: "nurseries/test/houses/h1/benches/b03", Plants: 400, PlantsToInspect: 73, LastInspectTime: utc(1, 7), Reasons: []*treatmentv1.InspectionReason{
 				{Kind: treatmentv1.InspectionReasonKind_INSPECTION_REASON_KIND_STEP_DUE, Sentence: "Program p-1 has an inspection due."},
 				{Kind: treatmentv1.InspectionReasonKind_INSPECTION_REASON_KIND_EXPOSED, Sentence: "Exposed to black rot (61 of 100)."},
+				aRisk("grey-mould", "The climate of house h1 let grey mould infect on 2 March 2026 04:10: signs could show from 2026-03-03 to 2026-03-09 (parameters unverified)."),
+				aRisk("anthracnose", "The climate of house h1 let anthracnose infect on 2 March 2026 02:10: signs could show from 2026-03-04 to 2026-03-16 (parameters unverified)."),
+			}},
+			{Lot: "nurseries/test/lots/l-0003", Bench: "nurseries/test/houses/h1/benches/b03", Plants: 40, PlantsToInspect: 30, LastInspectTime: utc(1, 7), Reasons: []*treatmentv1.InspectionReason{
+				aRisk("grey-mould", "The climate of house h1 let grey mould infect on 2 March 2026 04:10: signs could show from 2026-03-03 to 2026-03-09 (parameters unverified)."),
 			}},
 		},
 	}

@@ -102,6 +102,9 @@ type reason struct {
 	disorder           string
 	because, sentence  string
 	exposure, sortable int
+	// unverified is what must stand beside it once in the plan; empty when it rests on
+	// nothing that was not checked.
+	unverified string
 }
 
 func (s *Service) newRound(ctx context.Context, tx pgx.Tx, nursery string, request *treatmentv1.ProposeInspectionsRequest) (*round, error) {
@@ -113,12 +116,15 @@ func (s *Service) newRound(ctx context.Context, tx pgx.Tx, nursery string, reque
 	if r.nursery, err = identity.ReadNursery(ctx, tx, nursery); err != nil {
 		return nil, err
 	}
-	r.date = request.GetDate()
-	if r.date == "" {
-		r.date = s.db.Now().In(r.nursery.Zone).Format(time.DateOnly)
-	}
+	today := s.db.Now().In(r.nursery.Zone).Format(time.DateOnly)
+	r.date = cmp.Or(request.GetDate(), today)
 	if r.begin, r.end, err = clock.Day(r.date, r.nursery.Zone); err != nil {
 		return nil, fault.Field("date", "%q is no day of the calendar", r.date)
+	}
+	if r.date < today {
+		// Lots are known where they stand now: a plan for a past day would name lots that
+		// came later and leave out those that have gone.
+		return nil, fault.Field("date", "%s is past: only today, %s, and later days can be planned", r.date, today).With("today", today)
 	}
 	if request.GetHouse() != "" {
 		ids, err := resource.Parse("house", request.GetHouse(), "nurseries", "houses")
@@ -431,6 +437,7 @@ func (r *round) plan(most int32) (*treatmentv1.InspectionPlan, error) {
 		r.notes = append(r.notes, fmt.Sprintf("%d more lots should be looked at on this day; the weightiest %d are listed.", left, most))
 		ids = ids[:most]
 	}
+	r.noteUnverified(ids)
 	r.inOrder(ids)
 	plan := &treatmentv1.InspectionPlan{
 		Date: r.date, SamplingStatement: samplingStatement(sampling.DesignValues()), Notes: r.notes, Sources: r.sources, Caution: InspectionCaution,
@@ -440,6 +447,20 @@ func (r *round) plan(most int32) (*treatmentv1.InspectionPlan, error) {
 		plan.Inspections = append(plan.Inspections, r.contract(id))
 	}
 	return plan, nil
+}
+
+// noteUnverified notes once what the reasons of lots rest on that was not checked.
+func (r *round) noteUnverified(ids []string) {
+	var said []string
+	for _, id := range ids {
+		for _, why := range r.wanted[id].reasons {
+			if why.unverified != "" && !slices.Contains(said, why.unverified) {
+				said = append(said, why.unverified)
+			}
+		}
+	}
+	slices.Sort(said)
+	r.notes = append(r.notes, said...)
 }
 
 // inOrder sorts lots so that clean houses come before suspect ones, and in each house
@@ -470,7 +491,7 @@ func (r *round) contract(id string) *treatmentv1.ProposedInspection {
 	}
 	for _, why := range w.reasons {
 		message.Reasons = append(message.Reasons, &treatmentv1.InspectionReason{
-			Kind: why.kind, Disorder: why.disorder, BecauseOf: why.because, Sentence: why.sentence,
+			Kind: why.kind, Disorder: why.disorder, BecauseOf: why.because, Sentence: why.sentence, Unverified: why.unverified != "",
 		})
 	}
 	return message

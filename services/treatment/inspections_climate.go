@@ -71,22 +71,29 @@ func (r *round) addHouse(lots []stock.Lot, events []diagnosis.InfectionEvent) er
 		if !known {
 			continue
 		}
-		sentence := fmt.Sprintf("The climate of house %s let %s infect on %s: signs could show from %s to %s.", event.House, r.title(event.Disorder),
-			event.Infection.In(r.nursery.Zone).Format("2 January 2006 15:04"), event.SignsFrom, event.SignsUntil)
-		if event.Unverified != "" {
-			sentence += " " + event.Unverified
-		}
+		why := r.infectionReason(event)
 		for _, lot := range lots {
 			if disorder.WeightIn(knowledge.Shipped().PlantOf(lot.BotanicalName)) == 0 || r.seenToday(lot.ID) {
 				continue
 			}
-			err := r.want(lot.ID, sampling.DesignValues(), reason{
-				kind: treatmentv1.InspectionReasonKind_INSPECTION_REASON_KIND_INFECTION_RISK, disorder: event.Disorder, sentence: sentence,
-			})
-			if err != nil {
+			if err := r.want(lot.ID, sampling.DesignValues(), why); err != nil {
 				return err
 			}
 		}
 	}
 	return nil
+}
+
+// infectionReason is the reason that an event gives to every lot of its house. Each
+// carries a short mark of unverified parameters; the plan says once what they are.
+func (r *round) infectionReason(event diagnosis.InfectionEvent) reason {
+	why := reason{kind: treatmentv1.InspectionReasonKind_INSPECTION_REASON_KIND_INFECTION_RISK, disorder: event.Disorder}
+	mark := ""
+	if event.Unverified != "" {
+		mark = " (parameters unverified)"
+		why.unverified = fmt.Sprintf("Model %s: %s", event.Model, event.Unverified)
+	}
+	why.sentence = fmt.Sprintf("The climate of house %s let %s infect on %s: signs could show from %s to %s%s.", event.House, r.title(event.Disorder),
+		event.Infection.In(r.nursery.Zone).Format("2 January 2006 15:04"), event.SignsFrom, event.SignsUntil, mark)
+	return why
 }

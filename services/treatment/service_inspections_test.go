@@ -134,6 +134,9 @@ func TestPlansOfInspectionsThatAreRefused(t *testing.T) {
 	n, _ := openNursery(t)
 	_, err := n.treatment.ProposeInspections(asWorker(), &treatmentv1.ProposeInspectionsRequest{Parent: "nurseries/test", Date: "2026-02-30"})
 	rpctest.RefusedField(t, err, "date")
+	_, err = n.treatment.ProposeInspections(asWorker(), &treatmentv1.ProposeInspectionsRequest{Parent: "nurseries/test", Date: "2026-03-01"})
+	rpctest.RefusedField(t, err, "date")
+	require.Contains(t, err.Error(), "2026-03-02")
 	_, err = n.treatment.ProposeInspections(asWorker(), &treatmentv1.ProposeInspectionsRequest{Parent: "nurseries/test", House: name("lots/l-1")})
 	rpctest.RefusedField(t, err, "house")
 	_, err = n.treatment.ProposeInspections(asWorker(), &treatmentv1.ProposeInspectionsRequest{Parent: "nurseries/test", House: name("houses/none")})
@@ -182,6 +185,15 @@ func TestLotsThatTheClimateLetSomethingInfectAreLookedAt(t *testing.T) {
 	}
 	require.NotNil(t, found, "%v", plan)
 	require.Contains(t, found.GetSentence(), "The climate of house h1 let grey mould infect on")
+	require.Contains(t, found.GetSentence(), "(parameters unverified).")
+	require.True(t, found.GetUnverified())
+	require.NotContains(t, fmt.Sprint(plan.GetInspections()), "UNVERIFIED PARAMETERS", "that stands once, in the notes")
+	notes := plan.GetNotes()
+	require.NotEmpty(t, notes)
+	for i, note := range notes {
+		require.Contains(t, note, "UNVERIFIED PARAMETERS: ")
+		require.NotContains(t, notes[i+1:], note, "each model once")
+	}
 	require.Contains(t, strings.Join(plan.GetSources(), " "), "Infection risk")
 	far := n.toInspect(&treatmentv1.ProposeInspectionsRequest{Date: "2026-05-30"})
 	require.NotContains(t, far.String(), "INFECTION_RISK", "signs would have shown by then")

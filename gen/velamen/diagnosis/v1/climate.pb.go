@@ -1437,10 +1437,15 @@ type RiskDay struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The day, YYYY-MM-DD, the nursery's.
 	Date string `protobuf:"bytes,1,opt,name=date,proto3" json:"date,omitempty"`
-	// Greatest share of the wet hours needed that a wet spell reached on the day,
-	// percent, at most 100; for the Botrytis index the probability.
+	// Of "generic-wetness": the greatest share of the wet hours needed that a wet spell
+	// had reached on the day, percent, at most 100; no probability, and below 100 the
+	// model says that nothing infected. Of "botrytis-index": the probability that the
+	// index stands for. The two are not comparable.
 	RiskPercent string `protobuf:"bytes,2,opt,name=risk_percent,json=riskPercent,proto3" json:"risk_percent,omitempty"`
-	// "none", "low", "moderate" or "high".
+	// Of "generic-wetness" by the share: "none" at 0, "low" below 50 %, "moderate" below
+	// 100 %, "high" at 100 %, when infection was possible (design values). Of
+	// "botrytis-index" the classes published with the index: "none" up to 0, "low" below
+	// 0.5, "moderate" below 1, "high" from 1 on; as probabilities 50, 62 and 73 %.
 	Level string `protobuf:"bytes,3,opt,name=level,proto3" json:"level,omitempty"`
 	// Hours with wet leaves, h.
 	LeafWetness *v1.Quantity `protobuf:"bytes,4,opt,name=leaf_wetness,json=leafWetness,proto3" json:"leaf_wetness,omitempty"`

@@ -7398,7 +7398,7 @@ type ProposeInspectionsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// nurseries/{nursery}.
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
-	// The day, YYYY-MM-DD, the nursery's; today when empty.
+	// The day, YYYY-MM-DD, the nursery's, today or later; today when empty.
 	Date string `protobuf:"bytes,2,opt,name=date,proto3" json:"date,omitempty"`
 	// Only this house (name); empty for all.
 	House string `protobuf:"bytes,3,opt,name=house,proto3" json:"house,omitempty"`
@@ -7476,7 +7476,10 @@ type InspectionReason struct {
 	// The step, case or duty behind it (name); empty when none.
 	BecauseOf string `protobuf:"bytes,3,opt,name=because_of,json=becauseOf,proto3" json:"because_of,omitempty"`
 	// One sentence.
-	Sentence      string `protobuf:"bytes,4,opt,name=sentence,proto3" json:"sentence,omitempty"`
+	Sentence string `protobuf:"bytes,4,opt,name=sentence,proto3" json:"sentence,omitempty"`
+	// True where it rests on parameters of a model that were not checked against their
+	// publication; the sentence says so, and the plan's notes say what they rest on.
+	Unverified    bool `protobuf:"varint,5,opt,name=unverified,proto3" json:"unverified,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -7537,6 +7540,13 @@ func (x *InspectionReason) GetSentence() string {
 		return x.Sentence
 	}
 	return ""
+}
+
+func (x *InspectionReason) GetUnverified() bool {
+	if x != nil {
+		return x.Unverified
+	}
+	return false
 }
 
 // ProposedInspection is a lot to look at.
@@ -8373,13 +8383,16 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\x06parent\x18\x01 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06parent\x12>\n" +
 	"\x04date\x18\x02 \x01(\tB*\xe2A\x01\x01\xbaH#r!2\x1f^([0-9]{4}-[0-9]{2}-[0-9]{2})?$R\x04date\x12\"\n" +
 	"\x05house\x18\x03 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xc8\x01R\x05house\x12)\n" +
-	"\bmax_lots\x18\x04 \x01(\x05B\x0e\xe2A\x01\x01\xbaH\a\x1a\x05\x18\xe8\a(\x00R\amaxLots\"\xa9\x01\n" +
+	"\bmax_lots\x18\x04 \x01(\x05B\x0e\xe2A\x01\x01\xbaH\a\x1a\x05\x18\xe8\a(\x00R\amaxLots\"\xc9\x01\n" +
 	"\x10InspectionReason\x12>\n" +
 	"\x04kind\x18\x01 \x01(\x0e2*.velamen.treatment.v1.InspectionReasonKindR\x04kind\x12\x1a\n" +
 	"\bdisorder\x18\x02 \x01(\tR\bdisorder\x12\x1d\n" +
 	"\n" +
 	"because_of\x18\x03 \x01(\tR\tbecauseOf\x12\x1a\n" +
-	"\bsentence\x18\x04 \x01(\tR\bsentence\"\x8a\x02\n" +
+	"\bsentence\x18\x04 \x01(\tR\bsentence\x12\x1e\n" +
+	"\n" +
+	"unverified\x18\x05 \x01(\bR\n" +
+	"unverified\"\x8a\x02\n" +
 	"\x12ProposedInspection\x12\x10\n" +
 	"\x03lot\x18\x01 \x01(\tR\x03lot\x12\x14\n" +
 	"\x05bench\x18\x02 \x01(\tR\x05bench\x12\x16\n" +
