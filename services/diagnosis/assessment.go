@@ -10,6 +10,7 @@ import (
 	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
 	"velamen/services/diagnosis/inference"
 	"velamen/services/diagnosis/knowledge"
+	"velamen/services/diagnosis/regulation"
 )
 
 // assessmentCaution stands on every assessment.
@@ -35,6 +36,9 @@ func assess(e evidence, jurisdiction string, now time.Time, mostCandidates int) 
 	ranking := inference.Assess(base, inference.Case{
 		Plant: e.plant, Findings: findingsOf(e.observations), Conditions: e.conditions, Results: e.results,
 	})
+	if e.seen() {
+		e.noteOtherLaws(ranking, jurisdiction)
+	}
 	assessment := &diagnosisv1.Assessment{
 		Precautions: precautions(base, ranking, e.seen(), e.plant.Genus, jurisdiction, now),
 		Summary:     ranking.Summary, PlantGroup: e.plant.Group, Conditions: conditionsContract(e.conditions),
@@ -140,4 +144,22 @@ func threeDigits(ratio float64) string {
 	}
 	unit := math.Pow(10, math.Floor(math.Log10(ratio))-2)
 	return strconv.FormatFloat(math.Round(ratio/unit)*unit, 'f', max(0, int(-math.Floor(math.Log10(unit)))), 64)
+}
+
+// noteOtherLaws says so when what is likely is named by laws, but by none known here
+// of the nursery's own: that velamen knows no rule is not that there is none.
+func (e *evidence) noteOtherLaws(ranking inference.Ranking, jurisdiction string) {
+	for _, candidate := range ranking.Candidates {
+		if candidate.Disorder == "" || candidate.Probability < notifyFrom || len(RegulatedPestsFor(candidate.Disorder, e.plant.Genus, jurisdiction)) > 0 {
+			continue
+		}
+		elsewhere := slices.ContainsFunc(regulation.All(), func(p regulation.Pest) bool {
+			return p.Disorder == candidate.Disorder && p.On(e.plant.Genus)
+		})
+		if elsewhere {
+			d, _ := knowledge.Shipped().Disorder(candidate.Disorder)
+			e.note("%s is named by the laws of some places, and velamen knows no rule of %s about it: ask the plant health authority whether it must be told.",
+				d.DisplayName, jurisdiction)
+		}
+	}
 }

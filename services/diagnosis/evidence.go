@@ -58,7 +58,7 @@ func gather(ctx context.Context, r postgres.Reader, a asked) (evidence, error) {
 	if err != nil {
 		return evidence{}, err
 	}
-	e.takePlant(a.botanicalName, lots, len(a.inspections) > 0)
+	e.takePlant(a.botanicalName, ownLots(lots, a.inspections), len(a.inspections) > 0)
 	if err := e.takeSigns(a); err != nil {
 		return evidence{}, err
 	}
@@ -103,6 +103,18 @@ func lotsAt(ctx context.Context, r postgres.Reader, nursery string, at target) (
 	return slices.DeleteFunc(inHouse, func(lot stock.Lot) bool { return lot.Bench != at.bench || lot.Plants == 0 }), nil
 }
 
+// ownLots are the inspected lots, where any was inspected itself: what else stands on
+// its bench does not change which plant it is.
+func ownLots(lots []stock.Lot, inspections []inspectionRow) []stock.Lot {
+	own := slices.DeleteFunc(slices.Clone(lots), func(lot stock.Lot) bool {
+		return !slices.ContainsFunc(inspections, func(i inspectionRow) bool { return i.target.lot == lot.ID })
+	})
+	if len(own) == 0 {
+		return lots
+	}
+	return own
+}
+
 // takePlant decides for which plant is ranked: the one that was named, else the one
 // taxon or genus that all lots share.
 func (e *evidence) takePlant(named string, lots []stock.Lot, inspected bool) {
@@ -132,6 +144,9 @@ func (e *evidence) takePlant(named string, lots []stock.Lot, inspected bool) {
 		}
 	}
 	e.plant = base.PlantOf(named)
+	if other := slices.IndexFunc(lots, func(lot stock.Lot) bool { return knowledge.Genus(lot.BotanicalName) != e.plant.Genus }); other >= 0 {
+		e.note("It was ranked for %s, as was asked; lot %s is %s.", named, lots[other].ID, lots[other].BotanicalName)
+	}
 	if e.plant.Group == "" {
 		e.note("%s is in no plant group of the knowledge, so it was ranked for plants of any kind.", named)
 	}

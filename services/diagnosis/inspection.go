@@ -124,3 +124,23 @@ func happened(c clock.Clock, field string, said *timestamppb.Timestamp) (time.Ti
 	}
 	return moment, nil
 }
+
+// signsOfSickness are groups of signs that only a sick plant shows; those of other
+// groups, such as what happened before, say nothing of a plant's health by themselves.
+var signsOfSickness = []string{"spot", "colour", "rot", "surface", "growth", "fruiting", "wilt", "cut-face"}
+
+// checkAffected refuses a count of no sick plants beside a sign that only a sick
+// plant shows.
+func checkAffected(inspection *diagnosisv1.Inspection) error {
+	if inspection.GetPlantsAffected() > 0 {
+		return nil
+	}
+	for _, o := range inspection.GetObservations() {
+		sign, _ := knowledge.Shipped().Sign(o.GetSign())
+		if o.GetPresence() == diagnosisv1.Presence_PRESENCE_OBSERVED && slices.Contains(signsOfSickness, sign.Group) {
+			return fault.Field("inspection.plants_affected", "must be above 0: %q was found, so at least one plant has signs", sign.ID).
+				With("sign", sign.ID)
+		}
+	}
+	return nil
+}

@@ -3,6 +3,7 @@ package diagnosis_test
 import (
 	"context"
 	"strconv"
+	"strings"
 	"testing"
 	"time"
 
@@ -353,7 +354,9 @@ func TestARegulatedPestIsHeldOnSuspicion(t *testing.T) {
 	n := newNursery(t)
 	bush := n.addLot(t, "r1", "Rhododendron ponticum", n.addBench(t, "b2"))
 	inspected := n.look(t, bush, 0, ramorum()...)
-	require.NotContains(t, kinds(n.assess(t, inspected)), diagnosisv1.PrecautionKind_PRECAUTION_KIND_HOLD_AND_NOTIFY, "no law known here names it")
+	unlisted := n.assess(t, inspected)
+	require.NotContains(t, kinds(unlisted), diagnosisv1.PrecautionKind_PRECAUTION_KIND_HOLD_AND_NOTIFY, "no law known here names it")
+	require.Contains(t, strings.Join(unlisted.GetNotes(), "\n"), "ask the plant health authority whether it must be told")
 
 	n.standIn(t, "US-OR")
 	held := n.assess(t, inspected).GetPrecautions()[0]

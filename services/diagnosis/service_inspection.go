@@ -30,6 +30,9 @@ func (s *Service) CreateInspection(ctx context.Context, request *diagnosisv1.Cre
 	if err := checkObservations("inspection.observations", seen.GetObservations()); err != nil {
 		return nil, err
 	}
+	if err := checkAffected(seen); err != nil {
+		return nil, err
+	}
 	row := inspectionRow{
 		nursery: ids[0], target: looked, plantsSampled: seen.GetPlantsSampled(), plantsAffected: seen.GetPlantsAffected(),
 		severityPercent: seen.GetSeverityPercent(), note: seen.GetNote(), observations: observationsFrom(seen.GetObservations()),

@@ -2,6 +2,7 @@ package diagnosis
 
 import (
 	"context"
+	"fmt"
 	"time"
 
 	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
@@ -28,7 +29,10 @@ func (s *Service) ListRegulatedPests(ctx context.Context, request *diagnosisv1.L
 		if err != nil {
 			return nil, err
 		}
-		pests = regulation.In(place.Jurisdiction)
+		if pests = regulation.In(place.Jurisdiction); len(pests) == 0 {
+			return &diagnosisv1.ListRegulatedPestsResponse{Caution: fmt.Sprintf(
+				"velamen has no list of %s, which is not to say that its law names none: ask the plant health authority. %s", place.Jurisdiction, regulationCaution)}, nil
+		}
 	}
 	response := &diagnosisv1.ListRegulatedPestsResponse{Caution: regulationCaution}
 	for _, pest := range pests {

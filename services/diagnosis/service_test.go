@@ -740,3 +740,19 @@ func TestTheServiceCannotChangeWhatWasSeen(t *testing.T) {
 		}
 	}
 }
+
+// A count that contradicts the signs would rank a lot as sick and sample it as clean.
+func TestASignOfSicknessNeedsASickPlant(t *testing.T) {
+	n := newNursery(t)
+	inspection := func(affected int64, o ...*diagnosisv1.Observation) error {
+		_, err := n.client.CreateInspection(n.worker, &diagnosisv1.CreateInspectionRequest{
+			Parent: parent, RequestId: uuid.NewString(),
+			Inspection: &diagnosisv1.Inspection{Target: lot, PlantsSampled: 10, PlantsAffected: affected, Observations: o},
+		})
+		return err
+	}
+	rpctest.RefusedField(t, inspection(0, seen(leaf, "mosaic")), "inspection.plants_affected")
+	require.NoError(t, inspection(1, seen(leaf, "mosaic")))
+	require.NoError(t, inspection(0, absent(leaf, "mosaic")), "looked for and not there")
+	require.NoError(t, inspection(0, seen(diagnosisv1.Organ_ORGAN_BENCH, "after-cold")), "what happened before makes no plant sick by itself")
+}

@@ -37,6 +37,8 @@ func (a *assessment) candidate(at int, marginals []float64, leader int, question
 			// It makes likelier what this one may stand beside, and says nothing for it.
 		case e.LikelihoodRatio >= worthSaying:
 			c.For = append(c.For, e)
+		case e.LikelihoodRatio <= 1/worthSaying && a.saidAlready(e.Finding, at):
+			// Others gain more by it; it is no argument against one that shows it.
 		case e.LikelihoodRatio <= 1/worthSaying:
 			c.Against = append(c.Against, e)
 		}
@@ -60,6 +62,17 @@ func (a *assessment) arguesAgainst(f *Finding, at int) bool {
 	sign, _ := a.base.Sign(f.Sign)
 	expected, said := a.disorders[at].ChanceOf(f.Sign, f.Organ)
 	return said && expected.Chance < sign.Elsewhere
+}
+
+// saidAlready says whether a finding is a sign that a disorder shows and that was
+// found on another organ as well: it was counted there.
+func (a *assessment) saidAlready(f *Finding, at int) bool {
+	if f == nil || !f.Observed || at == len(a.disorders) || len(a.seenElsewhere(*f)) == 0 {
+		return false
+	}
+	sign, _ := a.base.Sign(f.Sign)
+	expected, said := a.disorders[at].ChanceOf(f.Sign, f.Organ)
+	return said && expected.Chance >= sign.Elsewhere
 }
 
 // evidence is what one clue does to the odds of a candidate: the factor between
@@ -270,11 +283,14 @@ func (a *assessment) changeSentence(q question, yes bool, then Outcome) string {
 	return fmt.Sprintf("If you %s %s, %s", find, a.brief(Finding{Organ: q.Organ, Sign: q.Sign, Observed: true}), first)
 }
 
+// almostAll is where whole percents would round to certainty.
+const almostAll = 0.995
+
 func percent(share float64) string {
 	switch {
 	case share > 0 && share < 0.01:
 		return "under 1 %"
-	case share > 0.99 && share < 1:
+	case share >= almostAll && share < 1:
 		return "over 99 %"
 	default:
 		return fmt.Sprintf("%.0f %%", 100*share)
@@ -322,7 +338,7 @@ func (a *assessment) caveats(r Ranking) []string {
 		notes = append(notes, "The plant's group is not known, so no disorder was left out for its host.")
 	}
 	if len(a.facts.Findings) == 0 && len(a.facts.Results) == 0 {
-		notes = append(notes, "Nothing was looked at yet: the order only says how common each is.")
+		notes = append(notes, "No sign was noted as found or as missed: the order only says how common each is.")
 	} else if a.nothingFound() {
 		notes = append(notes, "No sign was found: the order says what is left among sick plants, and these may be sound.")
 	}
@@ -333,7 +349,7 @@ func (a *assessment) caveats(r Ranking) []string {
 	}
 	for _, c := range r.Candidates {
 		d, _ := a.base.Disorder(c.Disorder)
-		if d.Class != diagnosisv1.DisorderClass_DISORDER_CLASS_VIRUS || c.Probability < virusFrom {
+		if d.Class != diagnosisv1.DisorderClass_DISORDER_CLASS_VIRUS || c.Probability < virusFrom || a.nothingFound() && !a.found(d.ID) {
 			continue
 		}
 		if a.found(d.ID) {

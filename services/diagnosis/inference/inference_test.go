@@ -445,7 +445,7 @@ func TestTheSummarySaysHowSure(t *testing.T) {
 			"leaf:soft-wet-rot leaf:advances-within-days":                    "cannot be told apart yet",
 			"leaf:slimy leaf:foul-smell leaf:ooze leaf:collapse-within-days": "Bacterial soft rot stands out",
 		},
-		"Rosa": {"": "Nothing was looked at yet"},
+		"Rosa": {"": "No sign was noted as found or as missed"},
 	} {
 		for texts, says := range rows {
 			r := Assess(base, Case{Plant: base.PlantOf(plant), Findings: findings(strings.Fields(texts)...)})

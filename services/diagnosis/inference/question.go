@@ -54,6 +54,9 @@ const (
 	// virusFrom is the probability from which a virus is real enough to test for it
 	// before anybody cuts: a blade carries it to the next plant. Design value.
 	virusFrom = 0.05
+	// settledFrom is the probability from which the first is settled but for its
+	// confirmation. Design value.
+	settledFrom = 0.9
 )
 
 // question is a Question and what is needed to choose among them.
@@ -74,6 +77,13 @@ func (q question) value() float64 {
 		minutes += minutesBeside
 	}
 	return q.Information / float64(minutes)
+}
+
+// idle says whether the same disorder stays settled whatever a look finds. A test is
+// never idle: it confirms.
+func (q question) idle() bool {
+	return q.Test == "" && q.IfFound.First != "" && q.IfFound.First == q.IfAbsent.First &&
+		min(q.IfFound.Probability, q.IfAbsent.Probability) >= settledFrom
 }
 
 // shortlist is an assessment without the pairs that are out of the question.
@@ -355,7 +365,7 @@ func inSafeOrder(all []question, before []Question, mayCut bool) []Question {
 		}
 	}
 	for _, q := range sorted {
-		if q.Information < leastInformation || (q.cuts && !mayCut) {
+		if q.Information < leastInformation || (q.cuts && !mayCut) || q.idle() {
 			continue
 		}
 		if q.cuts {

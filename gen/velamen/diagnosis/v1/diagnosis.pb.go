@@ -130,7 +130,8 @@ type Inspection struct {
 	Target string `protobuf:"bytes,2,opt,name=target,proto3" json:"target,omitempty"`
 	// Plants looked at, 1 or more.
 	PlantsSampled int64 `protobuf:"varint,3,opt,name=plants_sampled,json=plantsSampled,proto3" json:"plants_sampled,omitempty"`
-	// Plants with signs, at most the plants looked at.
+	// Plants with signs, at most the plants looked at; above 0 where a sign was found
+	// that only a sick plant shows.
 	PlantsAffected int64 `protobuf:"varint,4,opt,name=plants_affected,json=plantsAffected,proto3" json:"plants_affected,omitempty"`
 	// Area of the affected organs that shows signs, percent, 0 to 100.
 	SeverityPercent int32 `protobuf:"varint,5,opt,name=severity_percent,json=severityPercent,proto3" json:"severity_percent,omitempty"`
