@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -50,11 +52,17 @@ replace those of an earlier file. "-" reads from standard input.`,
 	flags.StringVar(&request.Format.TemperatureColumn, "temperature-column", "", "header of the column with the temperature")
 	flags.StringVar(&request.Format.HumidityColumn, "humidity-column", "", "header of the column with the relative humidity")
 	flags.StringVar(&request.Format.WetnessColumn, "wetness-column", "", "header of the column with the leaf wetness")
-	chosenFlag(cmd, &request.Format.TemperatureUnit, map[string]string{"C": "Cel", "F": "[degF]"}, "temperature-unit", "unit of the temperature: C or F")
+	chosenFlag(cmd, &request.Format.TemperatureUnit, temperatureWords, "temperature-unit", "unit of the temperature: C or F")
 	chosenFlag(cmd, &request.Format.DateOrder, map[string]string{"DMY": "DMY", "MDY": "MDY", "YMD": "YMD"}, "date-order", "order of dates such as 03/04/2026: DMY, MDY or YMD")
 	chosenFlag(cmd, &request.Format.Zone, map[string]string{"local": "LOCAL", "standard": "STANDARD", "utc": "UTC"}, "zone",
 		"zone of times without an offset: local (the nursery's clock), standard (its winter time all the year) or utc (default: local)")
 	return needs(cmd, "logger")
+}
+
+// temperatureWords are the units of a logger's temperature as people type them and as
+// the contract and its messages write them.
+var temperatureWords = map[string]string{
+	"C": "Cel", "°C": "Cel", "Cel": "Cel", "F": "[degF]", "°F": "[degF]", "degF": "[degF]", "[degF]": "[degF]",
 }
 
 // chosenFlag is a flag that takes one of some words, which the contract writes
@@ -67,7 +75,7 @@ func chosenFlag(cmd *cobra.Command, target *string, words map[string]string, nam
 				return nil
 			}
 		}
-		return fmt.Errorf("%q is none of the words that it takes", typed)
+		return fmt.Errorf("%q is none of %s", typed, strings.Join(slices.Sorted(maps.Keys(words)), ", "))
 	}}, name, usage)
 }
 

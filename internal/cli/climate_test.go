@@ -124,10 +124,21 @@ func (a *climateAnswers) AssessInfectionRisk(_ context.Context, r *diagnosisv1.A
 				Needed: amountOf("8.13", "h"), Temperature: amountOf("22", "Cel"), SignsFromDate: "2026-03-07", SignsUntilDate: "2026-03-16", Level: "infection",
 			}},
 			Advice: []string{"Water in the morning.", "Keep the air moving."},
+		}, {
+			House: "nurseries/test/houses/h1", Model: anIndex("grey-mould-index", "botrytis-index"), Unverified: "UNVERIFIED PARAMETERS: at second hand",
+			Days:   []*diagnosisv1.RiskDay{{Date: "2026-03-02", RiskPercent: "64.5", Level: "moderate", LeafWetness: amountOf("12", "h"), Covered: amountOf("24", "h")}},
+			Advice: []string{"Water in the morning.", "Take dead flowers off."},
+		}, {
+			House: "nurseries/test/houses/h2", Model: anIndex("grey-mould-wetness", "generic-wetness"), Unverified: "UNVERIFIED PARAMETERS: from memory",
+			Days: []*diagnosisv1.RiskDay{{Date: "2026-03-02", RiskPercent: "0", Level: "none", Covered: amountOf("24", "h")}},
 		}},
 		WetnessMethod: "leaf sensor", Notes: []string{"House h1, logger north: no readings from 2026-03-02 12:10 to 2026-03-03 00:00."},
 		Caution: "A model says when infection was possible, not that it happened.",
 	}, nil
+}
+
+func anIndex(id, equation string) *diagnosisv1.InfectionModel {
+	return &diagnosisv1.InfectionModel{Name: "nurseries/test/infectionModels/" + id, DisplayName: "Botrytis cinerea, measured on grape", Disorder: "grey-mould", Equation: equation}
 }
 
 func newClimateClient(t *testing.T) (*client, *climateAnswers) {
@@ -193,6 +204,8 @@ func TestClimateUsage(t *testing.T) {
 		_, errs, code := c.run(append([]string{"diagnosis"}, args...)...)
 		require.Equal(t, 2, code, "%v: %s", args, errs)
 	}
+	_, errs, _ := c.run("diagnosis", "climate", "import", "h1", "x.csv", "--logger", "north", "--temperature-unit", "K")
+	require.Contains(t, errs, `"K" is none of C, Cel, F, [degF], degF, °C, °F`)
 	require.Nil(t, a.asked)
 	file := filepath.Join(t.TempDir(), "logger.csv")
 	require.NoError(t, os.WriteFile(file, []byte("time,temp\n"), 0o600))

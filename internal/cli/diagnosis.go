@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"regexp"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -22,25 +23,6 @@ func (a *app) diagnosisCommand() *cobra.Command {
 		a.sampleCommand(), group("test", "Tests that confirm disorders", "What tests there are and how far each can be trusted.", a.testList()),
 		a.dutyCommand(), group("pest", "Pests that the law names", "Regulated pests by jurisdiction, each with its source.", a.pestList()),
 		a.climateCommand(), a.risk(), a.modelCommand())
-}
-
-func (a *app) signs() *cobra.Command {
-	return a.command(text{
-		use: "signs", short: "List the signs that can be observed",
-		long:    "Lists the vocabulary of signs with the organs on which each is looked for.",
-		example: "  velamen diagnosis signs",
-	}, func(ctx context.Context, _ []string) error {
-		signs, err := call(ctx, a, diagnosisv1.NewDiagnosisServiceClient, diagnosisv1.DiagnosisServiceClient.ListSigns, &diagnosisv1.ListSignsRequest{})
-		if err != nil {
-			return err
-		}
-		return a.show(ctx, signs, func(s *sheet) {
-			s.row("SIGN", "ORGANS", "DESCRIPTION")
-			for _, sign := range signs.GetSigns() {
-				s.row(sign.GetId(), wordsOf(sign.GetOrgans()), sign.GetDescription())
-			}
-		})
-	})
 }
 
 func (a *app) disorders() *cobra.Command {
@@ -151,7 +133,9 @@ func (a *app) showInspection(ctx context.Context, inspection *diagnosisv1.Inspec
 		s.fact("By", shortName(inspection.GetInspector()))
 		s.fact("Plants looked at", inspection.GetPlantsSampled())
 		s.fact("Plants with signs", inspection.GetPlantsAffected())
-		s.fact("Severity", fmt.Sprintf("%d %%", inspection.GetSeverityPercent()))
+		if inspection.GetSeverityPercent() > 0 || inspection.GetPlantsAffected() > 0 {
+			s.fact("Severity", fmt.Sprintf("%d %%", inspection.GetSeverityPercent()))
+		}
 		for _, observation := range inspection.GetObservations() {
 			s.fact("Sign", strings.TrimSpace(fmt.Sprintf("%s on %s: %s %s", observation.GetSign(), word(observation.GetOrgan()),
 				word(observation.GetPresence()), observation.GetNote())))
@@ -278,12 +262,16 @@ func (a *app) photoSave() *cobra.Command {
 	var thumbnail bool
 	cmd := a.command(text{
 		use: "save INSPECTION/PHOTO", short: "Save a photo as a file",
-		long: `Saves a photo as a new file; "-" writes it to standard output.`,
+		long: `Saves a photo as a new file; "-" writes it to standard output. Of the PHOTO its first
+8 characters are enough where no other photo of the inspection begins with them.`,
 		example: `  velamen diagnosis photo save 0199b1f2-0000-7000-8000-000000000001/9f86d081 --to cut.jpg
   velamen diagnosis photo save 0199b1f2-0000-7000-8000-000000000001/9f86d081 --thumbnail --to small.jpg`,
 	}, func(ctx context.Context, args []string) error {
 		name, err := a.name("PHOTO", args[0], "inspections", "photos")
 		if err != nil {
+			return err
+		}
+		if name, err = a.wholePhoto(ctx, name); err != nil {
 			return err
 		}
 		stream, err := call(ctx, a, diagnosisv1.NewDiagnosisServiceClient, diagnosisv1.DiagnosisServiceClient.DownloadPhoto,
@@ -299,6 +287,38 @@ func (a *app) photoSave() *cobra.Command {
 	cmd.Flags().StringVar(&file, "to", "", "the file")
 	cmd.Flags().BoolVar(&thumbnail, "thumbnail", false, "save a small JPEG of it")
 	return needs(cmd, "to")
+}
+
+// beginningOfPhoto is what a photo may be called for short: its id is a SHA-256 in
+// hexadecimal, 64 digits.
+var beginningOfPhoto = regexp.MustCompile(`^[0-9a-f]{8,63}$`)
+
+// wholePhoto finds the photo of an inspection whose id begins as the one that was
+// named. Other names stay as they are.
+func (a *app) wholePhoto(ctx context.Context, name string) (string, error) {
+	parent, id, _ := strings.Cut(name, "/photos/")
+	if !beginningOfPhoto.MatchString(id) {
+		return name, nil
+	}
+	inspection, err := call(ctx, a, diagnosisv1.NewDiagnosisServiceClient, diagnosisv1.DiagnosisServiceClient.GetInspection,
+		&diagnosisv1.GetInspectionRequest{Name: parent})
+	if err != nil {
+		return "", err
+	}
+	var found []string
+	for _, photo := range inspection.GetPhotos() {
+		if strings.HasPrefix(photo.GetName(), name) {
+			found = append(found, photo.GetName())
+		}
+	}
+	switch len(found) {
+	case 0:
+		return "", usagef("PHOTO %q: no photo of inspection %s begins with it", id, shortName(parent))
+	case 1:
+		return found[0], nil
+	default:
+		return "", usagef("PHOTO %q: %d photos of the inspection begin with it: %s", id, len(found), shortNames(found))
+	}
 }
 
 func (a *app) diagnosisConfirm() *cobra.Command {

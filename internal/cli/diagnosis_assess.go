@@ -98,9 +98,9 @@ func (s *sheet) questions(questions []*diagnosisv1.Question) {
 		return
 	}
 	s.line("")
-	s.row("LOOK AT NEXT", "TAKES", "IF FOUND, FIRST COMES", "IF NOT")
+	s.row("ON", "LOOK AT NEXT", "TAKES", "IF FOUND, FIRST COMES", "IF NOT")
 	for _, question := range questions {
-		s.row(question.GetSentence(), effort(question),
+		s.row(word(question.GetOrgan()), question.GetSentence(), effort(question),
 			outcome(question.GetFirstIfFound(), question.GetPercentIfFound()), outcome(question.GetFirstIfAbsent(), question.GetPercentIfAbsent()))
 	}
 }
@@ -190,25 +190,6 @@ func conditionsText(c *diagnosisv1.SiteConditions) string {
 	return strings.Join(parts, ", ")
 }
 
-func (a *app) disorder() *cobra.Command {
-	return a.command(text{
-		use: "disorder DISORDER", short: "Show all that is known of one disorder",
-		long:    "Shows one disorder: its signs with how often each is seen and where that comes from, look-alikes, how it spreads, and what to do. " + Caution,
-		example: "  velamen diagnosis disorder black-rot",
-	}, func(ctx context.Context, args []string) error {
-		disorders, err := call(ctx, a, diagnosisv1.NewDiagnosisServiceClient, diagnosisv1.DiagnosisServiceClient.ListDisorders, &diagnosisv1.ListDisordersRequest{})
-		if err != nil {
-			return err
-		}
-		for _, disorder := range disorders.GetDisorders() {
-			if disorder.GetId() == args[0] {
-				return a.showWithCaution(ctx, disorder, func(s *sheet) { s.disorder(disorder) })
-			}
-		}
-		return usagef("DISORDER %q: there is no such disorder; velamen diagnosis disorders lists them", args[0])
-	})
-}
-
 func (s *sheet) disorder(d *diagnosisv1.Disorder) {
 	s.fact("Disorder", d.GetId())
 	s.fact("Name", d.GetDisplayName())
@@ -235,30 +216,4 @@ func (s *sheet) disorder(d *diagnosisv1.Disorder) {
 	for _, sign := range d.GetSigns() {
 		s.row(sign.GetSign(), wordsOf(sign.GetOrgans()), sign.GetChance(), strings.Join(sign.GetSources(), "; "))
 	}
-}
-
-func (a *app) testList() *cobra.Command {
-	request := &diagnosisv1.ListTestsRequest{}
-	cmd := a.command(text{
-		use: "list", short: "List the tests that confirm disorders",
-		long:    "Lists the tests with what each finds, what to sample, how far it can be trusted and how long it takes. " + Caution,
-		example: "  velamen diagnosis test list --disorder black-rot",
-	}, func(ctx context.Context, _ []string) error {
-		tests, err := call(ctx, a, diagnosisv1.NewDiagnosisServiceClient, diagnosisv1.DiagnosisServiceClient.ListTests, request)
-		if err != nil {
-			return err
-		}
-		return a.showWithCaution(ctx, tests, func(s *sheet) {
-			if s.none(len(tests.GetTests()), "tests") {
-				return
-			}
-			s.row("TEST", "NAME", "DONE", "SAMPLE", "FINDS IT", "CLEARS IT", "DAYS", "MINUTES", "FINDS")
-			for _, test := range tests.GetTests() {
-				s.row(test.GetId(), test.GetDisplayName(), word(test.GetKind()), wordsOf(test.GetSampleOrgans()), test.GetSensitivityPercent()+" %",
-					test.GetSpecificityPercent()+" %", test.GetDays(), test.GetMinutes(), strings.Join(test.GetFinds(), ", "))
-			}
-		})
-	})
-	cmd.Flags().StringVar(&request.Disorder, "disorder", "", "only those that find this disorder")
-	return cmd
 }

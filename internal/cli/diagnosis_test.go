@@ -39,6 +39,8 @@ func (a *signAnswers) ListDisorders(context.Context, *diagnosisv1.ListDisordersR
 		FungicideUse: diagnosisv1.FungicideUse_FUNGICIDE_USE_OOMYCETE_ONLY, FungicideNote: "Most do nothing.", FavouredBy: "24 to 32 °C, free water",
 		Confirmation: "Lateral-flow strip.", Hygiene: "Cut into sound tissue.", Disposal: "Bag it.", Environment: []string{"Keep leaves dry."},
 		Signs: []*diagnosisv1.Expectation{{Sign: "black-advancing-rot", Organs: []diagnosisv1.Organ{diagnosisv1.Organ_ORGAN_CROWN}, Chance: "usually", Sources: []string{"from memory"}}},
+	}, {
+		Id: "phytophthora-root-rot", DisplayName: "Phytophthora root rot", Causes: []string{"Phytophthora cactorum", "Phytophthora nicotianae"},
 	}}}, nil
 }
 
@@ -47,6 +49,9 @@ func (a *signAnswers) ListTests(_ context.Context, r *diagnosisv1.ListTestsReque
 	return &diagnosisv1.ListTestsResponse{Tests: []*diagnosisv1.Test{{
 		Id: "oomycete-strip", DisplayName: "Lateral-flow strip for oomycetes", Kind: diagnosisv1.TestKind_TEST_KIND_KIT, Finds: []string{"black-rot"},
 		SampleOrgans: []diagnosisv1.Organ{diagnosisv1.Organ_ORGAN_LEAF}, SensitivityPercent: "90", SpecificityPercent: "95", Minutes: 20,
+	}, {
+		Id: "moist-chamber", DisplayName: "Moist chamber", Kind: diagnosisv1.TestKind_TEST_KIND_BENCH, Finds: []string{"grey-mould"},
+		SampleOrgans: []diagnosisv1.Organ{diagnosisv1.Organ_ORGAN_LEAF}, SensitivityPercent: "75", SpecificityPercent: "90", Minutes: 15, Days: 3, DesignValues: true,
 	}}}, nil
 }
 
@@ -122,6 +127,26 @@ func (a *signAnswers) ListRegulatedPests(_ context.Context, r *diagnosisv1.ListR
 		}}
 	}
 	return response, nil
+}
+
+func (a *signAnswers) ListSigns(context.Context, *diagnosisv1.ListSignsRequest) (*diagnosisv1.ListSignsResponse, error) {
+	return &diagnosisv1.ListSignsResponse{Signs: []*diagnosisv1.Sign{
+		{Id: "spots", Organs: []diagnosisv1.Organ{diagnosisv1.Organ_ORGAN_LEAF, diagnosisv1.Organ_ORGAN_STEM}, Description: "Spots."},
+		{Id: "brown-soft-roots", Organs: []diagnosisv1.Organ{diagnosisv1.Organ_ORGAN_ROOT}, Description: "Brown, soft roots."},
+	}}, nil
+}
+
+const firstPhoto, secondPhoto = "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08", "9f86d081f0000000000000000000000000000000000000000000000000000000"
+
+func (a *signAnswers) GetInspection(_ context.Context, r *diagnosisv1.GetInspectionRequest) (*diagnosisv1.Inspection, error) {
+	inspection := &diagnosisv1.Inspection{Name: r.GetName(), Target: "nurseries/test/lots/l-0001", InspectTime: utc(1, 8), PlantsSampled: 40}
+	for _, id := range []string{firstPhoto, secondPhoto} {
+		inspection.Photos = append(inspection.Photos, &diagnosisv1.Photo{Name: r.GetName() + "/photos/" + id, MediaType: "image/jpeg"})
+	}
+	if r.GetName() == "nurseries/test/inspections/i-2" {
+		inspection.PlantsAffected = 3
+	}
+	return inspection, nil
 }
 
 func (a *signAnswers) DownloadPhoto(r *diagnosisv1.DownloadPhotoRequest, stream grpc.ServerStreamingServer[diagnosisv1.DownloadPhotoResponse]) error {
@@ -214,6 +239,20 @@ func TestKnowledgeIsShown(t *testing.T) {
 	_, errors, code = c.run("diagnosis", "disorder", "bad-luck")
 	require.Equal(t, 2, code)
 	require.Contains(t, errors, "there is no such disorder")
+	for _, name := range []string{"BLACK rot", "pythium ultimum", "Pythium", "ack-ro"} {
+		same, errors, code := c.run("diagnosis", "disorder", name)
+		require.Zero(t, code, errors)
+		require.Equal(t, out, same, name)
+	}
+	_, errors, code = c.run("diagnosis", "disorder", "phytophthora cactorum")
+	require.Equal(t, 2, code)
+	require.Contains(t, errors, "give one of black-rot, phytophthora-root-rot")
+	_, _, code = c.run("diagnosis", "disorder", " ")
+	require.Equal(t, 2, code)
+	out, errors, code = c.run("diagnosis", "signs", "--organ", "leaf")
+	require.Zero(t, code, errors)
+	require.Contains(t, out, "spots")
+	require.NotContains(t, out, "brown-soft-roots")
 	out, errors, code = c.run("diagnosis", "test", "list", "--disorder", "black-rot")
 	require.Zero(t, code, errors)
 	golden(t, "diagnosis-tests.txt", out)
@@ -282,6 +321,61 @@ func TestADiagnosisOfARegulatedPestSaysWhatToDo(t *testing.T) {
 	require.Zero(t, code, errors)
 	require.Equal(t, []string{"nurseries/test/samples/s-1"}, a.asked.(*diagnosisv1.ConfirmDiagnosisRequest).GetDiagnosis().GetSamples())
 	golden(t, "diagnosis-confirm.txt", out)
+}
+
+func TestSeverityIsShownWherePlantsHaveSigns(t *testing.T) {
+	c, _ := newSignClient(t)
+	out, errors, code := c.run("diagnosis", "inspection", "get", "i-1")
+	require.Zero(t, code, errors)
+	require.NotContains(t, out, "Severity")
+	out, _, _ = c.run("diagnosis", "inspection", "get", "i-2")
+	require.Contains(t, out, "0 %")
+}
+
+func TestAPhotoIsNamedByItsBeginning(t *testing.T) {
+	c, a := newSignClient(t)
+	for beginning, says := range map[string]string{
+		"9f86d081":   "2 photos of the inspection begin with it",
+		"9f86d081aa": "no photo of inspection i-1 begins with it",
+	} {
+		_, errors, code := c.run("diagnosis", "photo", "save", "i-1/"+beginning, "--to", "-")
+		require.Equal(t, 2, code)
+		require.Contains(t, errors, says)
+		require.Nil(t, a.asked)
+	}
+	for _, beginning := range []string{firstPhoto[:9], firstPhoto} {
+		_, errors, code := c.run("diagnosis", "photo", "save", "i-1/"+beginning, "--to", "-")
+		require.Zero(t, code, errors)
+		require.Equal(t, "nurseries/test/inspections/i-1/photos/"+firstPhoto, a.asked.(*diagnosisv1.DownloadPhotoRequest).GetName())
+	}
+}
+
+func TestMessagesShowWhatIsWanted(t *testing.T) {
+	c, a := newSignClient(t)
+	for _, test := range []struct {
+		args []string
+		says string
+	}{
+		{[]string{"diagnosis", "assess", "--sign", "leaf:spots", "--temperature", "85"}, `"85" has no unit; write it as in 24Cel`},
+		{[]string{"diagnosis", "assess", "--sign", "leaf:spots", "--wet", "6"}, "as in 6h"},
+		{[]string{"diagnosis", "assess", "--sign", "leaf:spots", "--light", "dim"}, `"dim" is none of low, `},
+		{[]string{"diagnosis", "inspect", "--lot", "l-1", "--sampled", "forty"}, `--sampled "forty": it must be a whole number`},
+		{[]string{"diagnosis", "inspect", "--lot", "l-1", "--sampled", "99999999999999999999"}, "the number is too large"},
+		{[]string{"diagnosis", "photo", "save", "i-1/9f86d081", "--to", "-", "--thumbnail=maybe"}, "it must be true or false"},
+		{[]string{"treatment", "trace", "--lot", "l-0001"}, "--disorder"},
+		{[]string{"treatment", "trace"}, "give a CASE"},
+	} {
+		_, errors, code := c.run(test.args...)
+		require.Equal(t, 2, code, test.args)
+		require.Contains(t, errors, test.says)
+		require.NotContains(t, errors, "strconv")
+	}
+	require.Nil(t, a.asked)
+	for _, degrees := range []string{"27C", "27 °C", "27Cel"} {
+		_, errors, code := c.run("diagnosis", "assess", "--sign", "leaf:spots", "--temperature", degrees)
+		require.Zero(t, code, errors)
+		require.Equal(t, "Cel", a.asked.(*diagnosisv1.AssessSignsRequest).GetConditions().GetTemperature().GetUnit())
+	}
 }
 
 func TestAThumbnailIsSaved(t *testing.T) {

@@ -1,10 +1,13 @@
 package cli
 
 import (
+	"errors"
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 
+	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
@@ -33,9 +36,38 @@ func (p *parsed) Set(typed string) error {
 
 func quantityFlag(flags *pflag.FlagSet, target **typev1.Quantity, name, usage string) {
 	flags.Var(&parsed{kind: "amount", parse: func(typed string) (err error) {
-		*target, err = parseQuantity(typed)
+		*target, err = parseQuantityLike(exampleIn(usage), typed)
 		return err
 	}}, name, usage)
+}
+
+// exampleIn is the amount that the help of a flag shows behind "as in", so that its
+// error shows the same.
+func exampleIn(usage string) string {
+	_, example, found := strings.Cut(usage, "as in ")
+	if !found {
+		return "120g or 2.5L"
+	}
+	example, _, _ = strings.Cut(example, " (")
+	example, _, _ = strings.Cut(example, ";")
+	return example
+}
+
+// flagError says in plain words what is wrong with a number or a yes.
+func flagError(_ *cobra.Command, err error) error {
+	var invalid *pflag.InvalidValueError
+	var number *strconv.NumError
+	if !errors.As(err, &invalid) || !errors.As(err, &number) {
+		return err
+	}
+	rule := "it must be a whole number"
+	switch {
+	case number.Func == "ParseBool":
+		rule = "it must be true or false"
+	case errors.Is(number, strconv.ErrRange):
+		rule = "the number is too large"
+	}
+	return fmt.Errorf("--%s %q: %s", invalid.GetFlag().Name, invalid.GetValue(), rule)
 }
 
 func moneyFlag(flags *pflag.FlagSet, target **typev1.Money, name, usage string) {

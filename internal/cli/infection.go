@@ -2,6 +2,9 @@ package cli
 
 import (
 	"context"
+	"fmt"
+	"maps"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -63,14 +66,17 @@ func (a *app) moments(ctx context.Context, flag string, typed []string) ([]*time
 }
 
 func (s *sheet) risk(risk *diagnosisv1.InfectionRisk) {
-	for i, curve := range risk.GetCurves() {
-		if i > 0 {
-			s.line("")
+	curves := risk.GetCurves()
+	for begin := 0; begin < len(curves); {
+		end := begin + 1
+		for end < len(curves) && curves[end].GetHouse() == curves[begin].GetHouse() {
+			end++
 		}
-		s.curve(curve)
+		s.houseRisk(curves[begin:end])
+		begin = end
 	}
-	if len(risk.GetCurves()) > 0 {
-		s.line("")
+	if len(curves) > 0 {
+		s.figures(curves)
 		s.line("Wet leaves by: %s.", risk.GetWetnessMethod())
 	}
 	s.notes(risk.GetNotes())
@@ -78,12 +84,85 @@ func (s *sheet) risk(risk *diagnosisv1.InfectionRisk) {
 	s.line("%s", risk.GetCaution())
 }
 
+// houseRisk draws the curves of one house and, once for all of them, what to change.
+func (s *sheet) houseRisk(curves []*diagnosisv1.RiskCurve) {
+	var advice []string
+	for _, curve := range curves {
+		s.curve(curve)
+		s.line("")
+		for _, one := range curve.GetAdvice() {
+			if !slices.Contains(advice, one) {
+				advice = append(advice, one)
+			}
+		}
+	}
+	if len(advice) == 0 {
+		return
+	}
+	s.line("House %s, what to change:", shortName(curves[0].GetHouse()))
+	for _, one := range advice {
+		s.line("- %s", printable(one))
+	}
+	s.line("")
+}
+
+// botrytisIndex is the equation whose risk is a probability; that of others is a share
+// of the wet hours needed.
+const botrytisIndex = "botrytis-index"
+
+// figures says what the risk and the level of each kind of model are, and where models
+// speak of the same disorder.
+func (s *sheet) figures(curves []*diagnosisv1.RiskCurve) {
+	isIndex := func(curve *diagnosisv1.RiskCurve) bool { return curve.GetModel().GetEquation() == botrytisIndex }
+	indices := slices.ContainsFunc(curves, isIndex)
+	if !indices || slices.ContainsFunc(curves, func(curve *diagnosisv1.RiskCurve) bool { return !isIndex(curve) }) {
+		s.line("OF HOURS NEEDED is no probability: it is the share of the wet hours that infection needs which a wet spell had reached. " +
+			"LEVEL: none at 0 %%, low below 50 %%, moderate below 100 %%, high at 100 %%, when infection was possible.")
+	}
+	if indices {
+		s.line("PROBABILITY is that of an index for grey mould, measured on grape. " +
+			"LEVEL: the classes of the index, none up to 50 %%, low below 62 %%, moderate below 73 %%, high from there on.")
+	}
+	s.rivals(curves)
+}
+
+// rivals says which disorders have more than one model.
+func (s *sheet) rivals(curves []*diagnosisv1.RiskCurve) {
+	models, unverified := map[string][]string{}, map[string]int{}
+	for _, curve := range curves {
+		disorder, model := curve.GetModel().GetDisorder(), shortName(curve.GetModel().GetName())
+		if disorder == "" || slices.Contains(models[disorder], model) {
+			continue
+		}
+		models[disorder] = append(models[disorder], model)
+		if curve.GetUnverified() != "" {
+			unverified[disorder]++
+		}
+	}
+	for _, disorder := range slices.Sorted(maps.Keys(models)) {
+		all := len(models[disorder])
+		if all < 2 {
+			continue
+		}
+		checked := fmt.Sprintf("%d of them are not verified", unverified[disorder])
+		if unverified[disorder] == all {
+			checked = "none of them is verified"
+		}
+		s.line("%d models speak of %s (%s): they differ, their figures cannot be compared, and %s. Look at the plants.",
+			all, disorder, strings.Join(models[disorder], ", "), checked)
+	}
+}
+
 func (s *sheet) curve(curve *diagnosisv1.RiskCurve) {
 	s.line("House %s: %s (%s)", shortName(curve.GetHouse()), curve.GetModel().GetDisplayName(), curve.GetModel().GetDisorder())
 	if curve.GetUnverified() != "" {
 		s.line("%s", printable(curve.GetUnverified()))
 	}
-	s.row("DAY", "RISK", "LEVEL", "WET LEAVES", "WHILE WET", "KNOWN")
+	figure := "OF HOURS NEEDED"
+	if curve.GetModel().GetEquation() == botrytisIndex {
+		figure = "PROBABILITY"
+	}
+	s.row("DAY", figure, "LEVEL", "WET LEAVES", "WHILE WET", "KNOWN")
 	for _, day := range curve.GetDays() {
 		s.row(day.GetDate(), day.GetRiskPercent()+" %", day.GetLevel(), amount(day.GetLeafWetness()), amount(day.GetWetTemperature()), amount(day.GetCovered()))
 	}
@@ -95,12 +174,6 @@ func (s *sheet) curve(curve *diagnosisv1.RiskCurve) {
 			s.row(s.when(e.GetInfectionTime()), s.when(e.GetStartTime()), s.when(e.GetEndTime()), amount(e.GetLeafWetness()),
 				amount(e.GetNeeded()), amount(e.GetTemperature()), signs)
 		}
-	}
-	for i, advice := range curve.GetAdvice() {
-		if i == 0 {
-			s.line("")
-		}
-		s.line("- %s", printable(advice))
 	}
 }
 

@@ -17,9 +17,14 @@ import (
 // parseQuantity reads an amount with its unit, as in "120g", "12.5 mL", "8floz" or
 // "1.5 fl oz/100 gal".
 func parseQuantity(typed string) (*typev1.Quantity, error) {
+	return parseQuantityLike("120g or 2.5L", typed)
+}
+
+// parseQuantityLike is parseQuantity whose error shows an amount of the right kind.
+func parseQuantityLike(like, typed string) (*typev1.Quantity, error) {
 	amount, unit := splitAmount(typed)
 	if unit == "" {
-		return nil, fmt.Errorf("%q has no unit; write it as in 120g or 2.5L", typed)
+		return nil, fmt.Errorf("%q has no unit; write it as in %s", typed, like)
 	}
 	q, err := quantity.New(amount, unitOf(unit))
 	if err != nil {
@@ -40,13 +45,18 @@ func unitOf(typed string) quantity.Unit {
 }
 
 // simpleUnit is a unit without a stroke. A fluid ounce may be typed in one word:
-// on a command line a space needs quotes.
+// on a command line a space needs quotes. A degree Celsius may be typed as people
+// write it.
 func simpleUnit(typed string) string {
 	unit := strings.Join(strings.Fields(typed), " ")
-	if unit == "floz" {
+	switch unit {
+	case "floz":
 		return string(quantity.FluidOunce)
+	case "C", "°C":
+		return string(quantity.Celsius)
+	default:
+		return unit
 	}
-	return unit
 }
 
 // splitAmount parts a number from the unit or currency behind it.

@@ -112,6 +112,7 @@ output, and an error is a JSON object on standard error.`,
 	root.SetIn(a.In)
 	root.SetOut(a.Out)
 	root.SetErr(a.Err)
+	root.SetFlagErrorFunc(flagError)
 	a.globalFlags(root.PersistentFlags())
 	root.AddCommand(
 		a.signInCommand(), a.signOutCommand(), a.nurseryCommand(), a.peopleCommand(), a.stockCommand(),

@@ -28,6 +28,9 @@ Give a case, or the infected lots and their disorder. ` + Caution,
 		if request.Parent, err = a.parent(); err != nil {
 			return err
 		}
+		if len(args) == 0 && (len(request.GetLots()) == 0 || request.GetDisorder() == "") {
+			return usagef("give a CASE, or --lot with --disorder")
+		}
 		if len(args) > 0 {
 			if request.Case, err = a.name("CASE", args[0], "cases"); err != nil {
 				return err

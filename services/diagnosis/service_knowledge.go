@@ -92,7 +92,7 @@ func (s *Service) ListTests(_ context.Context, request *diagnosisv1.ListTestsReq
 		response.Tests = append(response.Tests, &diagnosisv1.Test{
 			Id: t.ID, DisplayName: t.DisplayName, Kind: t.Kind, Finds: t.Finds, SampleOrgans: t.SampleOrgans,
 			SensitivityPercent: percent(t.Sensitivity), SpecificityPercent: percent(t.Specificity),
-			Days: int32(t.Days), Minutes: int32(t.Minutes), Note: t.Note, Sources: citations(t.Source),
+			Days: int32(t.Days), Minutes: int32(t.Minutes), Note: t.Note, Sources: citations(t.Source), DesignValues: t.DesignValues(),
 		})
 	}
 	return response, nil

@@ -83,7 +83,7 @@ func (s *Service) proposed(ctx context.Context, r postgres.Reader, parent string
 	}
 	disorder, known := diagnosis.DisorderByID(message.GetDisorder())
 	if !known {
-		return work{}, fault.Field("application.disorder", "there is no disorder %q", message.GetDisorder()).With("disorder", message.GetDisorder())
+		return work{}, unknownDisorder("application.disorder", message.GetDisorder())
 	}
 	w := work{
 		nursery: ids[0], path: "application", method: message.GetMethod(), disorder: disorder.ID, class: disorder.Class,

@@ -61,7 +61,7 @@ func readMixRequest(ctx context.Context, r postgres.Reader, request *treatmentv1
 	}
 	disorder, known := diagnosis.DisorderByID(request.GetDisorder())
 	if !known {
-		return mixing.Request{}, "", fault.Field("disorder", "there is no disorder %q", request.GetDisorder()).With("disorder", request.GetDisorder())
+		return mixing.Request{}, "", unknownDisorder("disorder", request.GetDisorder())
 	}
 	wanted := mixing.Request{
 		Against: disorder.DisplayName, Method: request.GetMethod(), Plants: request.GetPlants(),

@@ -262,12 +262,20 @@ func productIDs(names []string) ([]string, error) {
 	return ids, nil
 }
 
+// unknownDisorder refuses a disorder that nobody knows, or that was not said.
+func unknownDisorder(field, id string) error {
+	if id == "" {
+		return fault.Field(field, "name the disorder; ListDisorders has them")
+	}
+	return fault.Field(field, "there is no disorder %q", id).With("disorder", id)
+}
+
 // readSeason reads what a rotation is laid out for: the lots in a house, what they
 // were treated with, and the days, which must not be over.
 func readSeason(ctx context.Context, r postgres.Reader, nursery, house string, request *treatmentv1.PlanRotationRequest, now time.Time) (rotation.Request, error) {
 	disorder, known := diagnosis.DisorderByID(request.GetDisorder())
 	if !known {
-		return rotation.Request{}, fault.Field("disorder", "there is no disorder %q", request.GetDisorder()).With("disorder", request.GetDisorder())
+		return rotation.Request{}, unknownDisorder("disorder", request.GetDisorder())
 	}
 	if _, err := stock.ReadHouse(ctx, r, nursery, house); err != nil {
 		return rotation.Request{}, err

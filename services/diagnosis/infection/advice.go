@@ -48,7 +48,7 @@ func Advise(spans []Span, waterings []time.Time, zone *time.Location) []string {
 	}
 	if late := lateWaterings(waterings, zone); late > 0 {
 		advice = append(advice, fmt.Sprintf(
-			"Leaves were watered in the afternoon or later %d times: water in the morning, and on the medium rather than over the leaves, so that they are dry before evening.", late))
+			"Leaves were watered in the afternoon or later %s: water in the morning, and on the medium rather than over the leaves, so that they are dry before evening.", times(late)))
 	}
 	if moist/known >= muchOfTheTime {
 		advice = append(advice, fmt.Sprintf(
@@ -77,4 +77,12 @@ func lateWaterings(waterings []time.Time, zone *time.Location) int {
 		}
 	}
 	return late
+}
+
+// times says how often.
+func times(count int) string {
+	if count == 1 {
+		return "once"
+	}
+	return fmt.Sprintf("%d times", count)
 }

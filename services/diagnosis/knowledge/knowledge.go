@@ -10,6 +10,7 @@ package knowledge
 
 import (
 	"slices"
+	"strings"
 	"time"
 
 	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
@@ -179,6 +180,10 @@ type Test struct {
 	Note   string
 	Source []string
 }
+
+// DesignValues says that the shares are design values: a note about published ones
+// says so.
+func (t Test) DesignValues() bool { return !strings.Contains(t.Note, "Published") }
 
 // PlantGroup is plants that share disorders.
 type PlantGroup struct {

@@ -1141,7 +1141,10 @@ type Test struct {
 	// What to keep in mind.
 	Note string `protobuf:"bytes,10,opt,name=note,proto3" json:"note,omitempty"`
 	// Where the figures come from.
-	Sources       []string `protobuf:"bytes,11,rep,name=sources,proto3" json:"sources,omitempty"`
+	Sources []string `protobuf:"bytes,11,rep,name=sources,proto3" json:"sources,omitempty"`
+	// True where sensitivity_percent and specificity_percent are design values, neither
+	// measured nor published.
+	DesignValues  bool `protobuf:"varint,12,opt,name=design_values,json=designValues,proto3" json:"design_values,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1251,6 +1254,13 @@ func (x *Test) GetSources() []string {
 		return x.Sources
 	}
 	return nil
+}
+
+func (x *Test) GetDesignValues() bool {
+	if x != nil {
+		return x.DesignValues
+	}
+	return false
 }
 
 // ListTestsRequest asks for the tests.
@@ -1399,7 +1409,7 @@ const file_velamen_diagnosis_v1_knowledge_proto_rawDesc = "" +
 	"\x05signs\x18\x01 \x03(\v2\x1a.velamen.diagnosis.v1.SignR\x05signs\"\x16\n" +
 	"\x14ListDisordersRequest\"U\n" +
 	"\x15ListDisordersResponse\x12<\n" +
-	"\tdisorders\x18\x01 \x03(\v2\x1e.velamen.diagnosis.v1.DisorderR\tdisorders\"\x83\x03\n" +
+	"\tdisorders\x18\x01 \x03(\v2\x1e.velamen.diagnosis.v1.DisorderR\tdisorders\"\xa8\x03\n" +
 	"\x04Test\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12!\n" +
 	"\fdisplay_name\x18\x02 \x01(\tR\vdisplayName\x122\n" +
@@ -1412,7 +1422,8 @@ const file_velamen_diagnosis_v1_knowledge_proto_rawDesc = "" +
 	"\aminutes\x18\t \x01(\x05R\aminutes\x12\x12\n" +
 	"\x04note\x18\n" +
 	" \x01(\tR\x04note\x12\x18\n" +
-	"\asources\x18\v \x03(\tR\asources\";\n" +
+	"\asources\x18\v \x03(\tR\asources\x12#\n" +
+	"\rdesign_values\x18\f \x01(\bR\fdesignValues\";\n" +
 	"\x10ListTestsRequest\x12'\n" +
 	"\bdisorder\x18\x01 \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18<R\bdisorder\"E\n" +
 	"\x11ListTestsResponse\x120\n" +
