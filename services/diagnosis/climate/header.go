@@ -404,7 +404,7 @@ func unitOf(c column, format Format) (string, error) {
 	case header != "":
 		return header, nil
 	default:
-		return "", rejected(field, "the header %s names no unit; say temperature_unit Cel or [degF]", quotedName(c.name)).With("column", c.name)
+		return "", rejected(field, "the header %s names no unit; say temperature_unit Cel (°C) or [degF] (°F)", quotedName(c.name)).With("column", c.name)
 	}
 }
 

@@ -223,6 +223,14 @@ func TestFaultsInASeries(t *testing.T) {
 		lines[line-1] = text
 		return strings.Join(lines, "")
 	}
+	part := func(first, beyond int, value func(int) string) string {
+		lines := append([]string{}, good...)
+		for line := first; line < beyond; line++ {
+			moment, _, _ := strings.Cut(lines[line-1], ",")
+			lines[line-1] = moment + "," + value(line) + "\n"
+		}
+		return strings.Join(lines, "")
+	}
 	for name, test := range map[string]struct {
 		file     string
 		counts   map[string]int
@@ -231,24 +239,33 @@ func TestFaultsInASeries(t *testing.T) {
 		readings int
 		leftOut  int64
 	}{
-		"nothing odd":           {strings.Join(good, ""), map[string]int{}, 0, "", 60, 0},
-		"a gap":                 {strings.Join(append(append([]string{}, good[:11]...), good[14:]...), ""), map[string]int{climate.Gap: 1}, 12, "40 min", 57, 0},
-		"two readings missing":  {strings.Join(append(append([]string{}, good[:11]...), good[12:]...), ""), map[string]int{}, 0, "", 59, 0},
-		"a spike in warmth":     {change(12, "2026-01-05 01:40,41,80\n"), map[string]int{climate.Spike: 1}, 12, "jumps to 41 °C", 60, 0},
-		"a spike in all":        {change(12, "2026-01-05 01:40,41,20\n"), map[string]int{climate.Spike: 2}, 12, "jumps to 41 °C", 59, 1},
-		"no spike: it stays":    {change(12, "2026-01-05 01:40,29,80\n"), map[string]int{}, 0, "", 60, 0},
-		"out of range":          {change(12, "2026-01-05 01:40,85,80\n"), map[string]int{climate.OutOfRange: 1}, 12, "85 °C", 60, 0},
-		"all out of range":      {change(12, "2026-01-05 01:40,-41,101\n"), map[string]int{climate.OutOfRange: 2}, 12, "-41 °C", 59, 1},
-		"hardly over 100 %":     {change(12, "2026-01-05 01:40,20,100.5\n"), map[string]int{}, 0, "", 60, 0},
-		"a line twice":          {change(12, good[11]+good[11]), map[string]int{climate.Duplicate: 1}, 13, "repeats", 60, 1},
-		"another line for it":   {change(12, good[11]+"2026-01-05 01:40,20.01,80\n"), map[string]int{climate.Conflict: 1}, 13, "later line counts", 60, 1},
-		"out of order":          {change(12, good[12]) + "\n" + good[11], map[string]int{climate.Duplicate: 1, climate.OutOfOrder: 1}, 0, "", 60, 1},
-		"unreadable":            {change(12, "2026-01-05 01:40,warm,80\n"), map[string]int{climate.Unreadable: 1}, 12, `"warm"`, 59, 1},
-		"a note of the logger":  {change(12, "2026-01-05 01:45,,\n"), map[string]int{}, 0, "", 59, 0},
-		"a sensor that stopped": {strings.Join(of(200, func(i int) string { return fmt.Sprintf("20.5,8%d", i%9) }), ""), map[string]int{climate.Stuck: 1}, 2, "temperature is 20.50", 200, 0},
-		"saturated air":         {strings.Join(of(200, func(i int) string { return fmt.Sprintf("20.%d,100", i%9) }), ""), map[string]int{climate.Stuck: 1}, 2, "saturated", 200, 0},
-		"never cool at night":   {strings.Join(of(200, func(i int) string { return fmt.Sprintf("3%d,8%d", 3+i%5, i%7) }), ""), map[string]int{climate.UnitSuspect: 1}, 1, "never below 33 °C", 200, 0},
-		"hot":                   {strings.Join(of(60, func(i int) string { return fmt.Sprintf("4%d,50", i%4) }), ""), map[string]int{climate.UnitSuspect: 1}, 1, "hot for a house", 60, 0},
+		"nothing odd":                            {strings.Join(good, ""), map[string]int{}, 0, "", 60, 0},
+		"a gap":                                  {strings.Join(append(append([]string{}, good[:11]...), good[14:]...), ""), map[string]int{climate.Gap: 1}, 12, "40 min", 57, 0},
+		"two readings missing":                   {strings.Join(append(append([]string{}, good[:11]...), good[12:]...), ""), map[string]int{}, 0, "", 59, 0},
+		"a spike in warmth":                      {change(12, "2026-01-05 01:40,41,80\n"), map[string]int{climate.Spike: 1}, 12, "jumps to 41 °C", 60, 0},
+		"a spike in all":                         {change(12, "2026-01-05 01:40,41,20\n"), map[string]int{climate.Spike: 2}, 12, "jumps to 41 °C", 59, 1},
+		"no spike: it stays":                     {change(12, "2026-01-05 01:40,29,80\n"), map[string]int{}, 0, "", 60, 0},
+		"out of range":                           {change(12, "2026-01-05 01:40,85,80\n"), map[string]int{climate.OutOfRange: 1}, 12, "85 °C", 60, 0},
+		"all out of range":                       {change(12, "2026-01-05 01:40,-41,101\n"), map[string]int{climate.OutOfRange: 2}, 12, "-41 °C", 59, 1},
+		"hardly over 100 %":                      {change(12, "2026-01-05 01:40,20,100.5\n"), map[string]int{}, 0, "", 60, 0},
+		"a line twice":                           {change(12, good[11]+good[11]), map[string]int{climate.Duplicate: 1}, 13, "repeats", 60, 1},
+		"another line for it":                    {change(12, good[11]+"2026-01-05 01:40,20.01,80\n"), map[string]int{climate.Conflict: 1}, 13, "later line counts", 60, 1},
+		"out of order":                           {change(12, good[12]) + "\n" + good[11], map[string]int{climate.Duplicate: 1, climate.OutOfOrder: 1}, 0, "", 60, 1},
+		"unreadable":                             {change(12, "2026-01-05 01:40,warm,80\n"), map[string]int{climate.Unreadable: 1}, 12, `"warm"`, 59, 1},
+		"a note of the logger":                   {change(12, "2026-01-05 01:45,,\n"), map[string]int{}, 0, "", 59, 0},
+		"a sensor that stopped":                  {strings.Join(of(200, func(i int) string { return fmt.Sprintf("20.5,8%d", i%9) }), ""), map[string]int{climate.Stuck: 1}, 2, "temperature is 20.50", 200, 0},
+		"saturated air":                          {strings.Join(of(200, func(i int) string { return fmt.Sprintf("20.%d,100", i%9) }), ""), map[string]int{climate.Stuck: 1}, 2, "saturated", 200, 0},
+		"never cool at night":                    {strings.Join(of(200, func(i int) string { return fmt.Sprintf("3%d,8%d", 3+i%5, i%7) }), ""), map[string]int{climate.UnitSuspect: 1}, 1, "never below 33 °C", 200, 0},
+		"hot":                                    {strings.Join(of(60, func(i int) string { return fmt.Sprintf("4%d,50", i%4) }), ""), map[string]int{climate.UnitSuspect: 1}, 1, "hot for a house", 60, 0},
+		"one reading above what a house reaches": {change(12, "2026-01-05 01:40,56,80\n"), map[string]int{climate.OutOfRange: 1}, 12, "56 °C", 60, 0},
+		"an hour in °F": {part(12, 18, func(i int) string { return fmt.Sprintf("5%d,80", 3+i%5) }),
+			map[string]int{climate.UnitSuspect: 1, climate.OutOfRange: 2}, 12, "lines 12 to 17, from 2026-01-05 01:40 +00:00 to 2026-01-05 02:30 +00:00: 6 readings in a row are above 50 °C, up to 57 °C", 60, 0},
+		"a part in °F that is not that hot": {part(40, 61, func(i int) string { return fmt.Sprintf("4%d.5,80", 4+i%5) }),
+			map[string]int{climate.UnitSuspect: 1}, 40, "line 40: from 2026-01-05 06:10 +00:00 to 2026-01-05 06:20 +00:00 the temperature goes from", 60, 0},
+		"and back again": {part(12, 18, func(i int) string { return fmt.Sprintf("4%d.5,80", 4+i%5) }),
+			map[string]int{climate.UnitSuspect: 2}, 12, "goes from", 60, 0},
+		"a sensor that broke":               {part(12, 18, func(int) string { return "999,80" }), map[string]int{climate.OutOfRange: 6}, 12, "999 °C", 60, 0},
+		"two hot readings, a spike no more": {part(12, 14, func(int) string { return "54,80" }), map[string]int{}, 0, "", 60, 0},
 	} {
 		t.Run(name, func(t *testing.T) {
 			file, err := climate.Parse(strings.NewReader(test.file), climate.Format{Zone: climate.UTC}, time.UTC)

@@ -29,6 +29,7 @@ const (
 func (p *parser) finish() File {
 	interval := usualInterval(len(p.rows), func(i int) int64 { return p.rows[i].Time })
 	p.settleWetness(interval)
+	p.sayPartly()
 	p.dropOutOfRange()
 	s := p.merge()
 	s.interval = usualInterval(len(s.readings), func(i int) int64 { return s.readings[i].Time })

@@ -22,7 +22,7 @@ const (
 	saturated        = 100_00
 	mostSaturated    = 100_50
 	leastTemperature = -40_00
-	mostTemperature  = 70_00
+	mostTemperature  = 55_00 // above what a house reaches; a part in °F mostly lies above it
 )
 
 // spread counts values by hundredths, those beyond its ends at the ends.
