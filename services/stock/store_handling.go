@@ -37,11 +37,13 @@ func insertHandling(ctx context.Context, tx pgx.Tx, nursery string, h Handling) 
 // listHandlings returns handlings, newest first, from one on; an empty lot means
 // those of all.
 func listHandlings(ctx context.Context, r postgres.Reader, nursery, lot string, before handlingKey, limit int) ([]Handling, error) {
+	ofLot := ""
+	if lot != "" { // a condition of its own, so that the database begins with the lot's
+		ofLot = ` AND h.id IN (SELECT l.handling FROM stock.handling_lot l WHERE l.nursery = @nursery AND l.lot = @lot)`
+	}
 	rows, err := r.Query(ctx, `
 		SELECT `+handlingColumns+` FROM stock.handling h
-		WHERE h.nursery = @nursery AND (h.start_time, h.id COLLATE "C") < (@start, @id)
-		  AND (@lot = '' OR EXISTS (
-			SELECT FROM stock.handling_lot l WHERE l.nursery = h.nursery AND l.handling = h.id AND l.lot = @lot))
+		WHERE h.nursery = @nursery AND (h.start_time, h.id COLLATE "C") < (@start, @id)`+ofLot+`
 		ORDER BY h.start_time DESC, h.id COLLATE "C" DESC LIMIT @limit`,
 		pgx.NamedArgs{"nursery": nursery, "lot": lot, "start": before.start, "id": before.id, "limit": limit})
 	if err != nil {

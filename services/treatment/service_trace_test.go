@@ -2,6 +2,8 @@ package treatment_test
 
 import (
 	"context"
+	"fmt"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -233,6 +235,56 @@ const (
 	holdZone    = treatmentv1.Zone_ZONE_HOLD
 )
 
+// Plants that were carried off are infected wherever they stand, and those that were
+// destroyed stood where they stood.
+func TestTheRestOfALotAndThePlaceOfDestroyedPlantsCount(t *testing.T) {
+	n, c := openNursery(t)
+	n.setJurisdiction("GB")
+	const azalea = "Rhododendron ponticum"
+	sick := n.plant("sick", azalea, n.addBench("t0", "", "0"), 100, day0)
+	near := n.plant("near", azalea, n.addBench("t1", "", "2.5"), 10, day0)
+	far := n.addBench("t2", "", "60")
+	c.now = day0.Add(2 * time.Hour)
+	_, err := n.stock.SplitLot(asWorker(), &stockv1.SplitLotRequest{Name: sick, NewLotId: "part", Plants: 30, Bench: far, RequestId: newID()})
+	require.NoError(t, err)
+	request := &treatmentv1.TraceContactsRequest{Lots: []string{sick}, Disorder: "ramorum-blight"}
+	require.Contains(t, strings.Join(n.trace(request).GetNotes(), " "), "rest of an infected lot as well, wherever it stands: these lots gave it plants or have some of it: part.")
+
+	_, err = n.stock.DisposePlants(asWorker(), &stockv1.DisposePlantsRequest{Name: sick, Plants: 70, Note: "burnt", RequestId: newID()})
+	require.NoError(t, err)
+	c.now = day0.AddDate(0, 0, 3)
+	zones := map[string]treatmentv1.Zone{}
+	for _, exposed := range n.trace(request).GetExposedLots() {
+		zones[exposed.GetLot()] = exposed.GetZone()
+	}
+	require.Equal(t, destroyZone, zones[near], "1.5 m from where they stood")
+
+	n.setJurisdiction("US")
+	require.NotContains(t, strings.Join(n.trace(request).GetNotes(), " "), "rest of an infected lot")
+}
+
+func TestOfManyContactsTheHeaviestAreTold(t *testing.T) {
+	n, c := openNursery(t)
+	old := day0.AddDate(0, 0, -9)
+	var sick []string
+	for i := range 12 {
+		sick = append(sick, n.plant(fmt.Sprintf("sick-%d", i), "Petunia", n.addBench(fmt.Sprintf("t%d", i), "ebb", ""), 10, old))
+	}
+	beside := n.plant("beside", "Petunia", name("houses/h1/benches/t0"), 10, old)
+	work := &stockv1.Handling{
+		Lots: append(slices.Clone(sick), beside), ToolSet: "knives", Crate: "cart", Work: "potting on",
+		StartTime: timestamppb.New(day0.AddDate(0, 0, -2)), EndTime: timestamppb.New(day0.AddDate(0, 0, -2).Add(time.Hour)),
+	}
+	_, err := n.stock.RecordHandling(asWorker(), &stockv1.RecordHandlingRequest{Parent: "nurseries/test", RequestId: newID(), Handling: work})
+	require.NoError(t, err)
+	c.now = day0
+	trace := n.trace(&treatmentv1.TraceContactsRequest{Lots: sick, Disorder: "black-rot"})
+	require.Len(t, trace.GetExposedLots(), 1)
+	require.Len(t, trace.GetExposedLots()[0].GetContacts(), 20)
+	require.Equal(t, treatmentv1.ContactKind_CONTACT_KIND_BENCH, trace.GetExposedLots()[0].GetContacts()[0].GetKind())
+	require.Contains(t, strings.Join(trace.GetNotes(), " "), "the heaviest 20 are listed")
+}
+
 func TestWhatDoesNotSpreadIsNotTraced(t *testing.T) {
 	n, c := openNursery(t)
 	n.newLot()
@@ -259,6 +311,8 @@ func TestTracesThatAreRefused(t *testing.T) {
 		{"first seen tomorrow", &treatmentv1.TraceContactsRequest{Lots: []string{lot}, Disorder: "black-rot", OnsetTime: timestamppb.New(day0.AddDate(0, 0, 1))}, "onset_time"},
 		{"first seen in another century", &treatmentv1.TraceContactsRequest{Lots: []string{lot}, Disorder: "black-rot", OnsetTime: timestamppb.New(time.Unix(0, 0))}, "onset_time"},
 		{"surveyed tomorrow", &treatmentv1.TraceContactsRequest{Lots: []string{lot}, Disorder: "black-rot", SurveyTime: timestamppb.New(day0.AddDate(0, 0, 1))}, "survey_time"},
+		{"surveyed before the first signs", &treatmentv1.TraceContactsRequest{Lots: []string{lot}, Disorder: "black-rot",
+			OnsetTime: timestamppb.New(day0.AddDate(0, 0, -1)), SurveyTime: timestamppb.New(day0.AddDate(0, 0, -2))}, "survey_time"},
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			test.request.Parent = "nurseries/test"

@@ -115,7 +115,17 @@ func (s *Service) outbreakAsked(ctx context.Context, r postgres.Reader, nursery 
 	if o.onset.After(o.end) {
 		return spread{}, fault.Field("onset_time", "lies after the case was closed (%s)", o.end.Format(time.RFC3339))
 	}
-	return o, nil
+	return o, o.checkSurvey()
+}
+
+// checkSurvey refuses a delimitation survey that was completed before there was
+// anything to delimit: a hold that counts from it would end too early.
+func (o spread) checkSurvey() error {
+	if o.survey.IsZero() || !o.survey.Before(o.onset) {
+		return nil
+	}
+	return fault.FieldReason(fault.Invalid, fault.InvalidTimes, "survey_time", "lies before signs were first seen (%s)", o.onset.Format(time.RFC3339)).
+		With("survey_time", o.survey.Format(time.RFC3339)).With("onset_time", o.onset.Format(time.RFC3339))
 }
 
 // past reads a time that must not lie in the future; absent is the zero time.
@@ -162,8 +172,9 @@ func (s *Service) lotsAsked(ctx context.Context, r postgres.Reader, nursery stri
 	o.end = s.db.Now()
 	if o.onset.IsZero() {
 		o.onset = o.end
+		return o, nil // nobody said when, so a survey may well have come after it
 	}
-	return o, nil
+	return o, o.checkSurvey()
 }
 
 // spreadOf is a case as it is traced: its lots and what was split off them since,

@@ -46,7 +46,7 @@ func traceContract(ctx context.Context, r postgres.Reader, k *traceFacts, o spre
 	if zones.law {
 		message.RegulatedPest = zones.pest.ID
 	}
-	message.Notes = k.notes(o, zones, window)
+	message.Notes = append(k.notes(o, zones, window), exposedNotes(zones, exposed)...)
 	if missing != "" {
 		message.Notes = append(message.Notes, missing)
 	}
@@ -100,12 +100,16 @@ func (k *traceFacts) lotsByID() []stock.Lot {
 	return lots
 }
 
+// mostContacts is how many contacts of a lot are told, the heaviest; all count. Two
+// hundred infected lots share ten things each with every lot of their house.
+const mostContacts = 20
+
 func (k *traceFacts) exposedLot(o spread, zones *zoning, lot stock.Lot, e tracing.Exposed) (*treatmentv1.ExposedLot, error) {
 	message := &treatmentv1.ExposedLot{
 		Lot: resource.Of("nurseries", o.nursery, "lots", lot.ID), Bench: benchName(o.nursery, lot.House, lot.Bench), Plants: lot.Plants,
 		Exposure: decimal.New(int64(e.Tenths), -1).String(), Zone: zones.of(lot), OfficialHolds: lot.OfficialHolds,
 	}
-	for _, contact := range e.Contacts {
+	for _, contact := range e.Contacts[:min(len(e.Contacts), mostContacts)] {
 		message.Contacts = append(message.Contacts, k.contact(o, contact))
 	}
 	if apart, measured := zones.distance(lot); measured {
@@ -293,6 +297,27 @@ func (k *traceFacts) notes(o spread, zones *zoning, window tracing.Question) []s
 	notes = append(notes, k.lateOnes(o, window)...)
 	if period, known := sampling.PeriodOf(o.disorder.ID); known && period.ReleasedBy == sampling.ByTests {
 		notes = append(notes, "Infected plants may never show signs of it: only laboratory or strip tests show that a lot is free.")
+	}
+	return notes
+}
+
+// exposedNotes say what the list of lots does not show.
+func exposedNotes(zones *zoning, exposed []tracing.Exposed) []string {
+	var notes, rest []string
+	longest := 0
+	for _, e := range exposed {
+		longest = max(longest, len(e.Contacts))
+		if slices.ContainsFunc(e.Contacts, func(c tracing.Contact) bool { return c.Kind == tracing.Plants }) {
+			rest = append(rest, e.Lot)
+		}
+	}
+	if longest > mostContacts {
+		notes = append(notes, fmt.Sprintf("Of lots with more than %d contacts the heaviest %d are listed; all count.", mostContacts, mostContacts))
+	}
+	if zones.law && zones.pest.RestOfLot && len(rest) > 0 {
+		slices.Sort(rest)
+		notes = append(notes, fmt.Sprintf("The law holds the rest of an infected lot as well, wherever it stands: these lots gave it plants or have some of it: %s.",
+			strings.Join(rest, ", ")))
 	}
 	return notes
 }

@@ -157,12 +157,14 @@ func routeWord(route diagnosisv1.Route) string {
 	return strings.ReplaceAll(strings.ToLower(strings.TrimPrefix(route.String(), "ROUTE_")), "_", "-")
 }
 
-// benchesOf returns where the infected lots stood at a moment and after it.
+// benchesOf returns where infected lots stood at a moment and after it. Of one whose
+// plants were gone by then, where they stood last: what it left there is still there.
 func (k *traceFacts) benchesOf(lots []string, from time.Time) []tracing.BenchID {
 	var benches []tracing.BenchID
-	for _, stay := range k.stays {
+	for i, stay := range k.stays {
+		lasts := i+1 == len(k.stays) || k.stays[i+1].Lot != stay.Lot // stays are sorted by lot and time
 		id := tracing.BenchID(stay.Bench)
-		if slices.Contains(lots, stay.Lot) && stay.Until.After(from) && !slices.Contains(benches, id) {
+		if slices.Contains(lots, stay.Lot) && (lasts || stay.Until.After(from)) && !slices.Contains(benches, id) {
 			benches = append(benches, id)
 		}
 	}

@@ -49,6 +49,7 @@ type row struct {
 	HoldMonths        int      `yaml:"hold_months"`
 	HoldFrom          string   `yaml:"hold_from"`
 	NoMasking         bool     `yaml:"no_masking"`
+	RestOfLot         bool     `yaml:"rest_of_lot"`
 	Source            string   `yaml:"source"`
 }
 
@@ -131,7 +132,8 @@ func (r row) pest(base *knowledge.Base) (Pest, error) {
 		ID: r.ID, Disorder: r.Disorder, Names: r.Pests, Genera: genera, Jurisdictions: r.Jurisdictions,
 		Status: r.Status, Authority: r.Authority, NotifyWithin: time.Duration(hours) * time.Hour, Duty: r.Duty,
 		DestroyWithin: destroy, HoldWithin: hold, AroundBlock: r.HoldAround == destructionBlock,
-		HoldDays: r.HoldDays, HoldMonths: r.HoldMonths, FromSurvey: r.HoldFrom == surveyEnd, NoMasking: r.NoMasking, Source: r.Source,
+		HoldDays: r.HoldDays, HoldMonths: r.HoldMonths, FromSurvey: r.HoldFrom == surveyEnd, NoMasking: r.NoMasking, RestOfLot: r.RestOfLot,
+		Source: r.Source,
 	}, errors.Join(faults...)
 }
 

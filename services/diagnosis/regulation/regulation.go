@@ -36,6 +36,9 @@ type Pest struct {
 	// DestroyWithin and HoldWithin are metres around an infected plant, inclusive;
 	// zero values where the law sets none.
 	DestroyWithin, HoldWithin quantity.Quantity
+	// RestOfLot is true where the rest of an infected plant's lot is held as well, at
+	// any distance.
+	RestOfLot bool
 	// AroundBlock is true where HoldWithin counts from the edge of what is destroyed,
 	// not from the infected plants.
 	AroundBlock bool

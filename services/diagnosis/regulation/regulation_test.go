@@ -88,6 +88,7 @@ func TestZonesAndDeadlinesOfPhytophthoraRamorum(t *testing.T) {
 		require.Equal(t, want.days, pest.HoldDays, id)
 		require.Equal(t, want.within, pest.NotifyWithin, id)
 		require.Equal(t, want.noMasking, pest.NoMasking, id)
+		require.Equal(t, want.months > 0, pest.RestOfLot, "%s: held beside what lies within the metres by Defra and the EU", id)
 	}
 	_, found := ByID("bad-luck")
 	require.False(t, found)
