@@ -8,6 +8,7 @@ import (
 
 	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
 	"velamen/internal/fault"
+	"velamen/services/diagnosis/knowledge"
 	"velamen/services/diagnosis/regulation"
 )
 
@@ -16,9 +17,20 @@ type RegulatedPest = regulation.Pest
 
 // RegulatedPestsFor returns the regulated pests behind a disorder on a genus in a
 // jurisdiction (an ISO 3166-1 or 3166-2 code). An empty genus is a plant that is not
-// known.
+// known, and so is one that stands in no plant group: it may be a host by another
+// name.
 func RegulatedPestsFor(disorder, genus, jurisdiction string) []RegulatedPest {
-	return regulation.For(disorder, genus, jurisdiction)
+	return regulation.For(disorder, KnownGenus(genus), jurisdiction)
+}
+
+// KnownGenus returns the genus of a botanical name, empty when the knowledge has no
+// such plant.
+func KnownGenus(botanicalName string) string {
+	plant := knowledge.Shipped().PlantOf(botanicalName)
+	if plant.Group == "" {
+		return ""
+	}
+	return plant.Genus
 }
 
 // DutyOnLot is a duty that has not ended, on one of its lots, as other services need

@@ -144,3 +144,13 @@ func checkAffected(inspection *diagnosisv1.Inspection) error {
 	}
 	return nil
 }
+
+// notBeforeSeen refuses a time before an inspection that it rests on.
+func notBeforeSeen(field string, moment time.Time, looked []inspectionRow) error {
+	for _, inspection := range looked {
+		if err := notBefore(field, moment, inspection.inspectTime, "the plants were inspected"); err != nil {
+			return err
+		}
+	}
+	return nil
+}

@@ -49,6 +49,9 @@ func (s *Service) ConfirmDiagnosis(ctx context.Context, request *diagnosisv1.Con
 		if err != nil {
 			return nil, err
 		}
+		if err := notBeforeSeen("diagnosis.confirm_time", confirmTime, looked); err != nil {
+			return nil, err
+		}
 		if err := checkGroundSamples(ctx, tx, ids[0], inspections, samples); err != nil {
 			return nil, err
 		}

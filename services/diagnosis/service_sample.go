@@ -35,6 +35,9 @@ func (s *Service) CreateSample(ctx context.Context, request *diagnosisv1.CreateS
 		if err != nil {
 			return nil, err
 		}
+		if err := notBeforeSeen("sample.send_time", sendTime, []inspectionRow{looked}); err != nil {
+			return nil, err
+		}
 		if err := checkSample(taken, test, looked); err != nil {
 			return nil, err
 		}

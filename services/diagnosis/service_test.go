@@ -688,7 +688,10 @@ func TestADiagnosisIsRefused(t *testing.T) {
 
 func TestDiagnosesAreListedNewestFirst(t *testing.T) {
 	n := newNursery(t)
-	seen := n.inspect(t)
+	yesterday := inspection()
+	yesterday.Inspection.InspectTime = timestamppb.New(today.Add(-24 * time.Hour))
+	seen, err := n.client.CreateInspection(n.worker, yesterday)
+	require.NoError(t, err)
 	var want []string
 	for i := range 3 {
 		request := confirmation(seen.GetName())
@@ -755,4 +758,27 @@ func TestASignOfSicknessNeedsASickPlant(t *testing.T) {
 	require.NoError(t, inspection(1, seen(leaf, "mosaic")))
 	require.NoError(t, inspection(0, absent(leaf, "mosaic")), "looked for and not there")
 	require.NoError(t, inspection(0, seen(diagnosisv1.Organ_ORGAN_BENCH, "after-cold")), "what happened before makes no plant sick by itself")
+}
+
+func TestAConclusionNeverComesBeforeWhatItRestsOn(t *testing.T) {
+	n := newNursery(t)
+	inspected := n.inspect(t)
+	early := timestamppb.New(inspected.GetInspectTime().AsTime().Add(-time.Minute))
+	request := confirmation(inspected.GetName())
+	request.Diagnosis.ConfirmTime = early
+	_, err := n.client.ConfirmDiagnosis(n.manager, request)
+	rpctest.RefusedField(t, err, "diagnosis.confirm_time")
+	_, err = n.client.CreateSample(n.worker, &diagnosisv1.CreateSampleRequest{
+		Parent: parent, RequestId: uuid.NewString(),
+		Sample: &diagnosisv1.Sample{Inspection: inspected.GetName(), Test: "oomycete-strip", Plants: 1, Laboratory: "ours", SendTime: early},
+	})
+	rpctest.RefusedField(t, err, "sample.send_time")
+}
+
+func TestAPlantThatNobodyKnowsMayBeAHost(t *testing.T) {
+	require.NotEmpty(t, diagnosis.RegulatedPestsFor("chrysanthemum-white-rust", "Chrysanthemum", "US"))
+	require.NotEmpty(t, diagnosis.RegulatedPestsFor("chrysanthemum-white-rust", "Gardenmum", "US"), "it may be one by another name")
+	require.Empty(t, diagnosis.RegulatedPestsFor("chrysanthemum-white-rust", "Rosa", "US"))
+	require.Equal(t, "Rosa", diagnosis.KnownGenus("rosa canina"))
+	require.Empty(t, diagnosis.KnownGenus("Garden mum"))
 }

@@ -8,6 +8,8 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"github.com/shopspring/decimal"
+
 	typev1 "velamen/gen/velamen/type/v1"
 	"velamen/internal/fault"
 	"velamen/internal/quantity"
@@ -50,8 +52,15 @@ func checkMeasure(q quantity.Quantity, units ...quantity.Unit) error {
 	if !q.Positive() {
 		return errors.New("must be above 0")
 	}
+	if q.Unit == quantity.Metre && q.Amount.GreaterThan(longestSide) {
+		return fmt.Errorf("must be at most %s m", longestSide)
+	}
 	return nil
 }
+
+// longestSide in metres is longer than any house: a bench beyond it is a slip, and
+// zones would be measured from it. Design value.
+var longestSide = decimal.NewFromInt(500)
 
 // checkCoordinate holds a quantity to be 0 or more, in m.
 func checkCoordinate(q quantity.Quantity) error {

@@ -80,6 +80,7 @@ func TestBenchPlaceRules(t *testing.T) {
 		{"west of the plan", &stockv1.Bench{Place: place(metres("-0.5"), one, one, one)}, "bench.place.x"},
 		{"in feet", &stockv1.Bench{Place: place(one, &typev1.Quantity{Amount: "3", Unit: "ft"}, one, one)}, "bench.place.y"},
 		{"no length", &stockv1.Bench{Place: place(one, one, metres("0"), one)}, "bench.place.length"},
+		{"longer than any house", &stockv1.Bench{Place: place(one, one, metres("500.1"), one)}, "bench.place.length"},
 		{"width missing", &stockv1.Bench{Place: place(one, one, one, nil)}, "bench.place.width"},
 		{"beside itself", &stockv1.Bench{NeighbourBenches: []string{parent + "/houses/h1/benches/b9"}}, "bench.neighbour_benches[0]"},
 		{"beside a house", &stockv1.Bench{NeighbourBenches: []string{bench1, parent + "/houses/h1"}}, "bench.neighbour_benches[1]"},

@@ -166,8 +166,7 @@ func (s *Service) lotsAsked(ctx context.Context, r postgres.Reader, nursery stri
 	}
 	var known bool
 	if o.disorder, known = knowledge.Shipped().Disorder(request.GetDisorder()); !known {
-		return spread{}, fault.Field("disorder", "there is no disorder %q", request.GetDisorder()).
-			With("disorder", request.GetDisorder())
+		return spread{}, unknownDisorder("disorder", request.GetDisorder())
 	}
 	o.end = s.db.Now()
 	if o.onset.IsZero() {

@@ -294,6 +294,9 @@ func (k *traceFacts) notes(o spread, zones *zoning, window tracing.Question) []s
 	if k.recorded == 0 {
 		notes = append(notes, "No handling was recorded in this time: contacts by tools and crates are not known, those by hands only from the steps of programs.")
 	}
+	if zones.sets() && len(zones.pest.Genera) == 0 {
+		notes = append(notes, "The law's zones are for host plants, and velamen has no list of the hosts of this pest: every lot within the distance is shown. Ask the authority which of them are hosts before anything is destroyed.")
+	}
 	notes = append(notes, k.lateOnes(o, window)...)
 	if period, known := sampling.PeriodOf(o.disorder.ID); known && period.ReleasedBy == sampling.ByTests {
 		notes = append(notes, "Infected plants may never show signs of it: only laboratory or strip tests show that a lot is free.")

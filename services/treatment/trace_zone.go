@@ -84,7 +84,7 @@ func (z *zoning) of(lot stock.Lot) treatmentv1.Zone {
 	if !z.sets() {
 		return treatmentv1.Zone_ZONE_UNSPECIFIED
 	}
-	if !z.pest.On(knowledge.Genus(lot.BotanicalName)) {
+	if !z.pest.On(diagnosis.KnownGenus(lot.BotanicalName)) {
 		return treatmentv1.Zone_ZONE_FREE
 	}
 	apart, measured := z.distance(lot)

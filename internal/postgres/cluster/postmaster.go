@@ -119,10 +119,13 @@ func (m *postmaster) supervise(cmd *exec.Cmd, started chan<- error) {
 	m.pid = cmd.Process.Pid
 	started <- nil
 	m.exitErr = cmd.Wait()
-	if !m.stopping.Load() {
+	byItself := !m.stopping.Load()
+	// Who hears of the end may stop at once, and must find that there is nothing left
+	// to stop.
+	close(m.exited)
+	if byItself {
 		m.failed <- fmt.Errorf("cluster: PostgreSQL ended by itself: %w; see %s", errOr(m.exitErr, "exit status 0"), m.logPath)
 	}
-	close(m.exited)
 }
 
 func errOr(err error, text string) error {
