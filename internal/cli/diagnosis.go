@@ -142,7 +142,8 @@ func (a *app) showInspection(ctx context.Context, inspection *diagnosisv1.Inspec
 		}
 		s.fact("Note", inspection.GetNote())
 		for _, photo := range inspection.GetPhotos() {
-			s.fact("Photo", fmt.Sprintf("%s (%s, %d bytes)", shortName(photo.GetName()), photo.GetMediaType(), photo.GetSizeBytes()))
+			s.fact("Photo", strings.TrimSpace(fmt.Sprintf("%s (%s, %d bytes) %s",
+				shortName(photo.GetName()), photo.GetMediaType(), photo.GetSizeBytes(), shownSigns(photo))))
 		}
 	})
 }
@@ -204,17 +205,17 @@ func (a *app) inspectionGet() *cobra.Command {
 }
 
 func (a *app) photoAdd() *cobra.Command {
-	return a.command(text{
+	first := &diagnosisv1.UploadPhotoRequest{}
+	cmd := a.command(text{
 		use: "add INSPECTION FILE", short: "Add a photo to an inspection",
 		long: `Adds a JPEG, PNG or WebP of at most 20 MiB and 50 megapixels. What it does not show,
 such as where it was taken, is not kept. "-" reads it from standard input.`,
-		example: "  velamen diagnosis photo add 0199b1f2-0000-7000-8000-000000000001 cut.jpg",
-	}, func(ctx context.Context, args []string) error {
-		parent, err := a.name("INSPECTION", args[0], "inspections")
-		if err != nil {
+		example: "  velamen diagnosis photo add 0199b1f2-0000-7000-8000-000000000001 cut.jpg --shows stem:ring-in-cut-face",
+	}, func(ctx context.Context, args []string) (err error) {
+		if first.Parent, err = a.name("INSPECTION", args[0], "inspections"); err != nil {
 			return err
 		}
-		photo, err := a.uploadPhoto(ctx, parent, args[1])
+		photo, err := a.uploadPhoto(ctx, first, args[1])
 		if err != nil {
 			return err
 		}
@@ -222,11 +223,34 @@ such as where it was taken, is not kept. "-" reads it from standard input.`,
 			s.fact("Photo", shortName(photo.GetName()))
 			s.fact("Type", photo.GetMediaType())
 			s.fact("Size", fmt.Sprintf("%d bytes, %d by %d pixels", photo.GetSizeBytes(), photo.GetWidth(), photo.GetHeight()))
+			s.fact("Shows", shownSigns(photo))
 		})
 	})
+	cmd.Flags().Var(&parsed{kind: "organ:sign", parse: func(typed string) error {
+		shown, err := parseObservation(typed)
+		if err != nil {
+			return err
+		}
+		if shown.GetPresence() != diagnosisv1.Presence_PRESENCE_OBSERVED {
+			return fmt.Errorf("%q: a photo shows only what is there", typed)
+		}
+		first.Shows = append(first.Shows, &diagnosisv1.PhotoSign{Organ: shown.GetOrgan(), Sign: shown.GetSign()})
+		return nil
+	}}, "shows", "observation of the inspection that it shows, as ORGAN:SIGN (may be repeated)")
+	return cmd
 }
 
-func (a *app) uploadPhoto(ctx context.Context, parent, file string) (_ *diagnosisv1.Photo, err error) {
+// shownSigns lists what a photo shows; empty for the plants as a whole.
+func shownSigns(photo *diagnosisv1.Photo) string {
+	var signs []string
+	for _, shown := range photo.GetShows() {
+		signs = append(signs, shown.GetSign()+" on "+word(shown.GetOrgan()))
+	}
+	return strings.Join(signs, ", ")
+}
+
+// uploadPhoto sends a file; first is the first message without its bytes.
+func (a *app) uploadPhoto(ctx context.Context, first *diagnosisv1.UploadPhotoRequest, file string) (_ *diagnosisv1.Photo, err error) {
 	source, err := a.open("FILE", file)
 	if err != nil {
 		return nil, err
@@ -243,7 +267,7 @@ func (a *app) uploadPhoto(ctx context.Context, parent, file string) (_ *diagnosi
 	if err != nil {
 		return nil, err
 	}
-	next := &diagnosisv1.UploadPhotoRequest{Parent: parent}
+	next := first
 	err = pieces(source, func(piece []byte) error {
 		next.Data = piece
 		err := stream.Send(next)

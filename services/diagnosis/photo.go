@@ -31,6 +31,14 @@ type photo struct {
 	Width      int       `json:"width"`
 	Height     int       `json:"height"`
 	CreateTime time.Time `json:"create_time"`
+	// Shows are the signs of the inspection that it shows.
+	Shows []photoSign `json:"shows"`
+}
+
+// photoSign is a sign that a photo shows, as it is stored.
+type photoSign struct {
+	Organ string `json:"organ"`
+	Sign  string `json:"sign"`
 }
 
 // album keeps the photos of all nurseries as files, each under the hash of its

@@ -75,7 +75,7 @@ func (i inspectionRow) contract() *diagnosisv1.Inspection {
 }
 
 func (p photo) contract(nursery, inspection string) *diagnosisv1.Photo {
-	return &diagnosisv1.Photo{
+	message := &diagnosisv1.Photo{
 		Name:       photoName(nursery, inspection, p.SHA256),
 		MediaType:  p.MediaType,
 		SizeBytes:  p.SizeBytes,
@@ -83,6 +83,10 @@ func (p photo) contract(nursery, inspection string) *diagnosisv1.Photo {
 		Height:     int32(p.Height),
 		CreateTime: timestamppb.New(p.CreateTime),
 	}
+	for _, shown := range p.Shows {
+		message.Shows = append(message.Shows, &diagnosisv1.PhotoSign{Organ: organOf(shown.Organ), Sign: shown.Sign})
+	}
+	return message
 }
 
 func (d diagnosisRow) contract() *diagnosisv1.Diagnosis {

@@ -40,6 +40,9 @@ func (s *Service) UploadPhoto(stream diagnosisv1.DiagnosisService_UploadPhotoSer
 	if err != nil {
 		return err
 	}
+	for _, shown := range first.GetShows() {
+		arrived.Shows = append(arrived.Shows, photoSign{Organ: storedOrgan(shown.GetOrgan()), Sign: shown.GetSign()})
+	}
 	kept, err := s.enter(ctx, nursery, inspection, caller.Person, arrived)
 	if err != nil {
 		return err
@@ -68,6 +71,9 @@ func (s *Service) receive(stream diagnosisv1.DiagnosisService_UploadPhotoServer,
 		if next.GetParent() != "" {
 			return photo{}, fault.Field("parent", "only the first message names the inspection")
 		}
+		if len(next.GetShows()) > 0 {
+			return photo{}, fault.Field("shows", "only the first message says what the photo shows")
+		}
 		data = next.GetData()
 	}
 }
@@ -79,6 +85,9 @@ func (s *Service) enter(ctx context.Context, nursery, inspection, uploader strin
 	err := s.db.InTx(ctx, func(tx pgx.Tx) error {
 		arrived.CreateTime = s.db.Now()
 		if err := insertPhoto(ctx, tx, nursery, inspection, uploader, arrived); err != nil {
+			return err
+		}
+		if err := insertPhotoSigns(ctx, tx, nursery, inspection, arrived.SHA256, arrived.Shows); err != nil {
 			return err
 		}
 		var err error

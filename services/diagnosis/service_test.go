@@ -782,3 +782,41 @@ func TestAPlantThatNobodyKnowsMayBeAHost(t *testing.T) {
 	require.Equal(t, "Rosa", diagnosis.KnownGenus("rosa canina"))
 	require.Empty(t, diagnosis.KnownGenus("Garden mum"))
 }
+
+// A photo belongs to the observation that it shows, where somebody says which.
+func TestAPhotoShowsObservations(t *testing.T) {
+	n := newNursery(t)
+	request := inspection()
+	request.Inspection.PlantsAffected = 1
+	request.Inspection.Observations = []*diagnosisv1.Observation{seen(leaf, "mosaic"), seen(leaf, "ring-pattern"), absent(leaf, "slimy")}
+	inspected, err := n.client.CreateInspection(n.worker, request)
+	require.NoError(t, err)
+	send := func(shows ...*diagnosisv1.PhotoSign) (*diagnosisv1.Photo, error) {
+		stream, err := n.client.UploadPhoto(n.worker)
+		require.NoError(t, err)
+		if err := stream.Send(&diagnosisv1.UploadPhotoRequest{Parent: inspected.GetName(), Data: picture(t, png.Encode), Shows: shows}); err != nil && !errors.Is(err, io.EOF) {
+			return nil, err
+		}
+		return stream.CloseAndRecv()
+	}
+	of := func(sign string) *diagnosisv1.PhotoSign { return &diagnosisv1.PhotoSign{Organ: leaf, Sign: sign} }
+
+	first, err := send(of("mosaic"))
+	require.NoError(t, err)
+	require.Len(t, first.GetShows(), 1)
+	again, err := send(of("mosaic"), of("ring-pattern"))
+	require.NoError(t, err)
+	require.Equal(t, first.GetName(), again.GetName())
+	require.Len(t, again.GetShows(), 2, "the same photo may show more")
+
+	_, err = send(of("sunken"))
+	rpctest.RefusedField(t, err, "shows[0]")
+	_, err = send(of("mosaic"), of("slimy"))
+	rpctest.RefusedField(t, err, "shows[1]")
+
+	kept, err := n.client.GetInspection(n.worker, &diagnosisv1.GetInspectionRequest{Name: inspected.GetName()})
+	require.NoError(t, err)
+	require.Len(t, kept.GetPhotos(), 1)
+	require.Equal(t, "mosaic", kept.GetPhotos()[0].GetShows()[0].GetSign())
+	require.Len(t, kept.GetPhotos()[0].GetShows(), 2)
+}

@@ -79,7 +79,9 @@ const selectInspection = `
 			FROM diagnosis.observation o WHERE o.nursery = i.nursery AND o.inspection = i.id), '[]'),
 		coalesce((
 			SELECT jsonb_agg(jsonb_build_object('sha256', p.sha256, 'media_type', p.media_type, 'size_bytes', p.size_bytes,
-				'width', p.width, 'height', p.height, 'create_time', p.create_time)
+				'width', p.width, 'height', p.height, 'create_time', p.create_time, 'shows', coalesce((
+					SELECT jsonb_agg(jsonb_build_object('organ', s.organ, 'sign', s.sign) ORDER BY s.organ, s.sign)
+					FROM diagnosis.photo_sign s WHERE s.nursery = p.nursery AND s.inspection = p.inspection AND s.sha256 = p.sha256), '[]'))
 				ORDER BY p.create_time, p.sha256)
 			FROM diagnosis.photo p WHERE p.nursery = i.nursery AND p.inspection = i.id), '[]')
 	FROM diagnosis.inspection i`
@@ -199,12 +201,42 @@ func insertPhoto(ctx context.Context, tx pgx.Tx, nursery, inspection, uploader s
 	return err
 }
 
+// insertPhotoSigns keeps what a photo shows; a sign that is there already is left. One
+// that the inspection did not find is refused.
+func insertPhotoSigns(ctx context.Context, tx pgx.Tx, nursery, inspection, sha string, signs []photoSign) error {
+	for i, s := range signs {
+		args := pgx.NamedArgs{"nursery": nursery, "inspection": inspection, "sha256": sha, "organ": s.Organ, "sign": s.Sign}
+		var found bool
+		err := tx.QueryRow(ctx, `
+			SELECT EXISTS (SELECT FROM diagnosis.observation
+				WHERE nursery = @nursery AND inspection = @inspection AND organ = @organ AND sign = @sign AND observed)`, args).Scan(&found)
+		if err != nil {
+			return err
+		}
+		if !found {
+			return fault.Field(fmt.Sprintf("shows[%d]", i), "the inspection did not find %q on the %s", s.Sign, organNames([]diagnosisv1.Organ{organOf(s.Organ)})).
+				With("sign", s.Sign)
+		}
+		_, err = tx.Exec(ctx, `
+			INSERT INTO diagnosis.photo_sign (nursery, inspection, sha256, organ, sign)
+			VALUES (@nursery, @inspection, @sha256, @organ, @sign)
+			ON CONFLICT ON CONSTRAINT photo_sign_pk DO NOTHING`, args)
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 func readPhoto(ctx context.Context, r postgres.Reader, nursery, inspection, sha string) (photo, bool, error) {
 	p := photo{SHA256: sha}
 	err := r.QueryRow(ctx, `
-		SELECT media_type, size_bytes, coalesce(width, 0), coalesce(height, 0), create_time FROM diagnosis.photo
+		SELECT media_type, size_bytes, coalesce(width, 0), coalesce(height, 0), create_time, coalesce((
+			SELECT jsonb_agg(jsonb_build_object('organ', s.organ, 'sign', s.sign) ORDER BY s.organ, s.sign)
+			FROM diagnosis.photo_sign s WHERE s.nursery = p.nursery AND s.inspection = p.inspection AND s.sha256 = p.sha256), '[]')
+		FROM diagnosis.photo p
 		WHERE nursery = $1 AND inspection = $2 AND sha256 = $3`, nursery, inspection, sha).
-		Scan(&p.MediaType, &p.SizeBytes, &p.Width, &p.Height, &p.CreateTime)
+		Scan(&p.MediaType, &p.SizeBytes, &p.Width, &p.Height, &p.CreateTime, &p.Shows)
 	if postgres.NoRows(err) {
 		return photo{}, false, nil
 	}

@@ -168,3 +168,17 @@ CREATE TABLE diagnosis.diagnosis_duty (
     CONSTRAINT diagnosis_duty_duty FOREIGN KEY (nursery, duty) REFERENCES diagnosis.duty (nursery, id)
 );
 GRANT SELECT, INSERT ON diagnosis.diagnosis_duty TO velamen_app;
+
+-- What a photo shows: signs that its inspection found.
+CREATE TABLE diagnosis.photo_sign (
+    nursery    text NOT NULL,
+    inspection text NOT NULL,
+    sha256     text NOT NULL,
+    organ      text NOT NULL,
+    sign       text NOT NULL,
+    CONSTRAINT photo_sign_pk PRIMARY KEY (nursery, inspection, sha256, organ, sign),
+    CONSTRAINT photo_sign_photo FOREIGN KEY (nursery, inspection, sha256) REFERENCES diagnosis.photo (nursery, inspection, sha256),
+    CONSTRAINT photo_sign_observation FOREIGN KEY (nursery, inspection, organ, sign)
+        REFERENCES diagnosis.observation (nursery, inspection, organ, sign)
+);
+GRANT SELECT, INSERT ON diagnosis.photo_sign TO velamen_app;

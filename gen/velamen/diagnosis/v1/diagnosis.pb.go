@@ -44,7 +44,9 @@ type Photo struct {
 	// they were measured.
 	Width int32 `protobuf:"varint,5,opt,name=width,proto3" json:"width,omitempty"`
 	// See width.
-	Height        int32 `protobuf:"varint,6,opt,name=height,proto3" json:"height,omitempty"`
+	Height int32 `protobuf:"varint,6,opt,name=height,proto3" json:"height,omitempty"`
+	// What it shows, by organ and sign; empty for the plants as a whole.
+	Shows         []*PhotoSign `protobuf:"bytes,7,rep,name=shows,proto3" json:"shows,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -121,6 +123,68 @@ func (x *Photo) GetHeight() int32 {
 	return 0
 }
 
+func (x *Photo) GetShows() []*PhotoSign {
+	if x != nil {
+		return x.Shows
+	}
+	return nil
+}
+
+// PhotoSign is a sign of the inspection that a photo shows.
+type PhotoSign struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The organ.
+	Organ Organ `protobuf:"varint,1,opt,name=organ,proto3,enum=velamen.diagnosis.v1.Organ" json:"organ,omitempty"`
+	// The sign's identifier.
+	Sign          string `protobuf:"bytes,2,opt,name=sign,proto3" json:"sign,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PhotoSign) Reset() {
+	*x = PhotoSign{}
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PhotoSign) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PhotoSign) ProtoMessage() {}
+
+func (x *PhotoSign) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PhotoSign.ProtoReflect.Descriptor instead.
+func (*PhotoSign) Descriptor() ([]byte, []int) {
+	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *PhotoSign) GetOrgan() Organ {
+	if x != nil {
+		return x.Organ
+	}
+	return Organ_ORGAN_UNSPECIFIED
+}
+
+func (x *PhotoSign) GetSign() string {
+	if x != nil {
+		return x.Sign
+	}
+	return ""
+}
+
 // Inspection is what one person saw on one lot or bench at one time.
 type Inspection struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -153,7 +217,7 @@ type Inspection struct {
 
 func (x *Inspection) Reset() {
 	*x = Inspection{}
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[1]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -165,7 +229,7 @@ func (x *Inspection) String() string {
 func (*Inspection) ProtoMessage() {}
 
 func (x *Inspection) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[1]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -178,7 +242,7 @@ func (x *Inspection) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Inspection.ProtoReflect.Descriptor instead.
 func (*Inspection) Descriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{1}
+	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *Inspection) GetName() string {
@@ -290,7 +354,7 @@ type Diagnosis struct {
 
 func (x *Diagnosis) Reset() {
 	*x = Diagnosis{}
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[2]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -302,7 +366,7 @@ func (x *Diagnosis) String() string {
 func (*Diagnosis) ProtoMessage() {}
 
 func (x *Diagnosis) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[2]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -315,7 +379,7 @@ func (x *Diagnosis) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Diagnosis.ProtoReflect.Descriptor instead.
 func (*Diagnosis) Descriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{2}
+	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *Diagnosis) GetName() string {
@@ -410,7 +474,7 @@ type CreateInspectionRequest struct {
 
 func (x *CreateInspectionRequest) Reset() {
 	*x = CreateInspectionRequest{}
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[3]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -422,7 +486,7 @@ func (x *CreateInspectionRequest) String() string {
 func (*CreateInspectionRequest) ProtoMessage() {}
 
 func (x *CreateInspectionRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[3]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -435,7 +499,7 @@ func (x *CreateInspectionRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateInspectionRequest.ProtoReflect.Descriptor instead.
 func (*CreateInspectionRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{3}
+	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *CreateInspectionRequest) GetParent() string {
@@ -470,7 +534,7 @@ type GetInspectionRequest struct {
 
 func (x *GetInspectionRequest) Reset() {
 	*x = GetInspectionRequest{}
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[4]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -482,7 +546,7 @@ func (x *GetInspectionRequest) String() string {
 func (*GetInspectionRequest) ProtoMessage() {}
 
 func (x *GetInspectionRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[4]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -495,7 +559,7 @@ func (x *GetInspectionRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetInspectionRequest.ProtoReflect.Descriptor instead.
 func (*GetInspectionRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{4}
+	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *GetInspectionRequest) GetName() string {
@@ -522,7 +586,7 @@ type ListInspectionsRequest struct {
 
 func (x *ListInspectionsRequest) Reset() {
 	*x = ListInspectionsRequest{}
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[5]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -534,7 +598,7 @@ func (x *ListInspectionsRequest) String() string {
 func (*ListInspectionsRequest) ProtoMessage() {}
 
 func (x *ListInspectionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[5]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -547,7 +611,7 @@ func (x *ListInspectionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListInspectionsRequest.ProtoReflect.Descriptor instead.
 func (*ListInspectionsRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{5}
+	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *ListInspectionsRequest) GetParent() string {
@@ -591,7 +655,7 @@ type ListInspectionsResponse struct {
 
 func (x *ListInspectionsResponse) Reset() {
 	*x = ListInspectionsResponse{}
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[6]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -603,7 +667,7 @@ func (x *ListInspectionsResponse) String() string {
 func (*ListInspectionsResponse) ProtoMessage() {}
 
 func (x *ListInspectionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[6]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -616,7 +680,7 @@ func (x *ListInspectionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListInspectionsResponse.ProtoReflect.Descriptor instead.
 func (*ListInspectionsResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{6}
+	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *ListInspectionsResponse) GetInspections() []*Inspection {
@@ -641,14 +705,17 @@ type UploadPhotoRequest struct {
 	// nurseries/{nursery}/inspections/{inspection}; first message only.
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
 	// Next bytes, at most 1 MiB; the whole photo at most 20 MiB.
-	Data          []byte `protobuf:"bytes,2,opt,name=data,proto3" json:"data,omitempty"`
+	Data []byte `protobuf:"bytes,2,opt,name=data,proto3" json:"data,omitempty"`
+	// Observations of the inspection that it shows; first message only. The same photo
+	// sent again may show more.
+	Shows         []*PhotoSign `protobuf:"bytes,3,rep,name=shows,proto3" json:"shows,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *UploadPhotoRequest) Reset() {
 	*x = UploadPhotoRequest{}
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[7]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -660,7 +727,7 @@ func (x *UploadPhotoRequest) String() string {
 func (*UploadPhotoRequest) ProtoMessage() {}
 
 func (x *UploadPhotoRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[7]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -673,7 +740,7 @@ func (x *UploadPhotoRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UploadPhotoRequest.ProtoReflect.Descriptor instead.
 func (*UploadPhotoRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{7}
+	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *UploadPhotoRequest) GetParent() string {
@@ -686,6 +753,13 @@ func (x *UploadPhotoRequest) GetParent() string {
 func (x *UploadPhotoRequest) GetData() []byte {
 	if x != nil {
 		return x.Data
+	}
+	return nil
+}
+
+func (x *UploadPhotoRequest) GetShows() []*PhotoSign {
+	if x != nil {
+		return x.Shows
 	}
 	return nil
 }
@@ -703,7 +777,7 @@ type DownloadPhotoRequest struct {
 
 func (x *DownloadPhotoRequest) Reset() {
 	*x = DownloadPhotoRequest{}
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[8]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -715,7 +789,7 @@ func (x *DownloadPhotoRequest) String() string {
 func (*DownloadPhotoRequest) ProtoMessage() {}
 
 func (x *DownloadPhotoRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[8]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -728,7 +802,7 @@ func (x *DownloadPhotoRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DownloadPhotoRequest.ProtoReflect.Descriptor instead.
 func (*DownloadPhotoRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{8}
+	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *DownloadPhotoRequest) GetName() string {
@@ -756,7 +830,7 @@ type DownloadPhotoResponse struct {
 
 func (x *DownloadPhotoResponse) Reset() {
 	*x = DownloadPhotoResponse{}
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[9]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -768,7 +842,7 @@ func (x *DownloadPhotoResponse) String() string {
 func (*DownloadPhotoResponse) ProtoMessage() {}
 
 func (x *DownloadPhotoResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[9]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -781,7 +855,7 @@ func (x *DownloadPhotoResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DownloadPhotoResponse.ProtoReflect.Descriptor instead.
 func (*DownloadPhotoResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{9}
+	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *DownloadPhotoResponse) GetData() []byte {
@@ -806,7 +880,7 @@ type ConfirmDiagnosisRequest struct {
 
 func (x *ConfirmDiagnosisRequest) Reset() {
 	*x = ConfirmDiagnosisRequest{}
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[10]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -818,7 +892,7 @@ func (x *ConfirmDiagnosisRequest) String() string {
 func (*ConfirmDiagnosisRequest) ProtoMessage() {}
 
 func (x *ConfirmDiagnosisRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[10]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -831,7 +905,7 @@ func (x *ConfirmDiagnosisRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ConfirmDiagnosisRequest.ProtoReflect.Descriptor instead.
 func (*ConfirmDiagnosisRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{10}
+	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *ConfirmDiagnosisRequest) GetParent() string {
@@ -866,7 +940,7 @@ type GetDiagnosisRequest struct {
 
 func (x *GetDiagnosisRequest) Reset() {
 	*x = GetDiagnosisRequest{}
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[11]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -878,7 +952,7 @@ func (x *GetDiagnosisRequest) String() string {
 func (*GetDiagnosisRequest) ProtoMessage() {}
 
 func (x *GetDiagnosisRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[11]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -891,7 +965,7 @@ func (x *GetDiagnosisRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDiagnosisRequest.ProtoReflect.Descriptor instead.
 func (*GetDiagnosisRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{11}
+	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *GetDiagnosisRequest) GetName() string {
@@ -916,7 +990,7 @@ type ListDiagnosesRequest struct {
 
 func (x *ListDiagnosesRequest) Reset() {
 	*x = ListDiagnosesRequest{}
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[12]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -928,7 +1002,7 @@ func (x *ListDiagnosesRequest) String() string {
 func (*ListDiagnosesRequest) ProtoMessage() {}
 
 func (x *ListDiagnosesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[12]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -941,7 +1015,7 @@ func (x *ListDiagnosesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDiagnosesRequest.ProtoReflect.Descriptor instead.
 func (*ListDiagnosesRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{12}
+	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *ListDiagnosesRequest) GetParent() string {
@@ -978,7 +1052,7 @@ type ListDiagnosesResponse struct {
 
 func (x *ListDiagnosesResponse) Reset() {
 	*x = ListDiagnosesResponse{}
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[13]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -990,7 +1064,7 @@ func (x *ListDiagnosesResponse) String() string {
 func (*ListDiagnosesResponse) ProtoMessage() {}
 
 func (x *ListDiagnosesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[13]
+	mi := &file_velamen_diagnosis_v1_diagnosis_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1003,7 +1077,7 @@ func (x *ListDiagnosesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDiagnosesResponse.ProtoReflect.Descriptor instead.
 func (*ListDiagnosesResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{13}
+	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ListDiagnosesResponse) GetDiagnoses() []*Diagnosis {
@@ -1024,7 +1098,7 @@ var File_velamen_diagnosis_v1_diagnosis_proto protoreflect.FileDescriptor
 
 const file_velamen_diagnosis_v1_diagnosis_proto_rawDesc = "" +
 	"\n" +
-	"$velamen/diagnosis/v1/diagnosis.proto\x12\x14velamen.diagnosis.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a%velamen/diagnosis/v1/assessment.proto\x1a\"velamen/diagnosis/v1/climate.proto\x1a\x1fvelamen/diagnosis/v1/duty.proto\x1a$velamen/diagnosis/v1/knowledge.proto\x1a!velamen/diagnosis/v1/sample.proto\"\xe8\x01\n" +
+	"$velamen/diagnosis/v1/diagnosis.proto\x12\x14velamen.diagnosis.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a%velamen/diagnosis/v1/assessment.proto\x1a\"velamen/diagnosis/v1/climate.proto\x1a\x1fvelamen/diagnosis/v1/duty.proto\x1a$velamen/diagnosis/v1/knowledge.proto\x1a!velamen/diagnosis/v1/sample.proto\"\xa5\x02\n" +
 	"\x05Photo\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12#\n" +
 	"\n" +
@@ -1034,7 +1108,11 @@ const file_velamen_diagnosis_v1_diagnosis_proto_rawDesc = "" +
 	"\vcreate_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"createTime\x12\x1a\n" +
 	"\x05width\x18\x05 \x01(\x05B\x04\xe2A\x01\x03R\x05width\x12\x1c\n" +
-	"\x06height\x18\x06 \x01(\x05B\x04\xe2A\x01\x03R\x06height\"\xa5\x06\n" +
+	"\x06height\x18\x06 \x01(\x05B\x04\xe2A\x01\x03R\x06height\x12;\n" +
+	"\x05shows\x18\a \x03(\v2\x1f.velamen.diagnosis.v1.PhotoSignB\x04\xe2A\x01\x03R\x05shows\"q\n" +
+	"\tPhotoSign\x12A\n" +
+	"\x05organ\x18\x01 \x01(\x0e2\x1b.velamen.diagnosis.v1.OrganB\x0e\xe2A\x01\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\x05organ\x12!\n" +
+	"\x04sign\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18<R\x04sign\"\xa5\x06\n" +
 	"\n" +
 	"Inspection\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12&\n" +
@@ -1088,10 +1166,11 @@ const file_velamen_diagnosis_v1_diagnosis_proto_rawDesc = "" +
 	"page_token\x18\x04 \x01(\tB\x04\xe2A\x01\x01R\tpageToken\"\x85\x01\n" +
 	"\x17ListInspectionsResponse\x12B\n" +
 	"\vinspections\x18\x01 \x03(\v2 .velamen.diagnosis.v1.InspectionR\vinspections\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"]\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xa2\x01\n" +
 	"\x12UploadPhotoRequest\x12$\n" +
 	"\x06parent\x18\x01 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xc8\x01R\x06parent\x12!\n" +
-	"\x04data\x18\x02 \x01(\fB\r\xe2A\x01\x01\xbaH\x06z\x04\x18\x80\x80@R\x04data\"^\n" +
+	"\x04data\x18\x02 \x01(\fB\r\xe2A\x01\x01\xbaH\x06z\x04\x18\x80\x80@R\x04data\x12C\n" +
+	"\x05shows\x18\x03 \x03(\v2\x1f.velamen.diagnosis.v1.PhotoSignB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10\x14R\x05shows\"^\n" +
 	"\x14DownloadPhotoRequest\x12\"\n" +
 	"\x04name\x18\x01 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xfa\x01R\x04name\x12\"\n" +
 	"\tthumbnail\x18\x02 \x01(\bB\x04\xe2A\x01\x01R\tthumbnail\"+\n" +
@@ -1161,139 +1240,144 @@ func file_velamen_diagnosis_v1_diagnosis_proto_rawDescGZIP() []byte {
 	return file_velamen_diagnosis_v1_diagnosis_proto_rawDescData
 }
 
-var file_velamen_diagnosis_v1_diagnosis_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
+var file_velamen_diagnosis_v1_diagnosis_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
 var file_velamen_diagnosis_v1_diagnosis_proto_goTypes = []any{
 	(*Photo)(nil),                       // 0: velamen.diagnosis.v1.Photo
-	(*Inspection)(nil),                  // 1: velamen.diagnosis.v1.Inspection
-	(*Diagnosis)(nil),                   // 2: velamen.diagnosis.v1.Diagnosis
-	(*CreateInspectionRequest)(nil),     // 3: velamen.diagnosis.v1.CreateInspectionRequest
-	(*GetInspectionRequest)(nil),        // 4: velamen.diagnosis.v1.GetInspectionRequest
-	(*ListInspectionsRequest)(nil),      // 5: velamen.diagnosis.v1.ListInspectionsRequest
-	(*ListInspectionsResponse)(nil),     // 6: velamen.diagnosis.v1.ListInspectionsResponse
-	(*UploadPhotoRequest)(nil),          // 7: velamen.diagnosis.v1.UploadPhotoRequest
-	(*DownloadPhotoRequest)(nil),        // 8: velamen.diagnosis.v1.DownloadPhotoRequest
-	(*DownloadPhotoResponse)(nil),       // 9: velamen.diagnosis.v1.DownloadPhotoResponse
-	(*ConfirmDiagnosisRequest)(nil),     // 10: velamen.diagnosis.v1.ConfirmDiagnosisRequest
-	(*GetDiagnosisRequest)(nil),         // 11: velamen.diagnosis.v1.GetDiagnosisRequest
-	(*ListDiagnosesRequest)(nil),        // 12: velamen.diagnosis.v1.ListDiagnosesRequest
-	(*ListDiagnosesResponse)(nil),       // 13: velamen.diagnosis.v1.ListDiagnosesResponse
-	(*timestamppb.Timestamp)(nil),       // 14: google.protobuf.Timestamp
-	(*Observation)(nil),                 // 15: velamen.diagnosis.v1.Observation
-	(DisorderClass)(0),                  // 16: velamen.diagnosis.v1.DisorderClass
-	(*Assessment)(nil),                  // 17: velamen.diagnosis.v1.Assessment
-	(*ListSignsRequest)(nil),            // 18: velamen.diagnosis.v1.ListSignsRequest
-	(*ListDisordersRequest)(nil),        // 19: velamen.diagnosis.v1.ListDisordersRequest
-	(*ListTestsRequest)(nil),            // 20: velamen.diagnosis.v1.ListTestsRequest
-	(*ListRegulatedPestsRequest)(nil),   // 21: velamen.diagnosis.v1.ListRegulatedPestsRequest
-	(*AssessSignsRequest)(nil),          // 22: velamen.diagnosis.v1.AssessSignsRequest
-	(*CreateSampleRequest)(nil),         // 23: velamen.diagnosis.v1.CreateSampleRequest
-	(*ReceiveSampleRequest)(nil),        // 24: velamen.diagnosis.v1.ReceiveSampleRequest
-	(*RecordSampleResultRequest)(nil),   // 25: velamen.diagnosis.v1.RecordSampleResultRequest
-	(*GetSampleRequest)(nil),            // 26: velamen.diagnosis.v1.GetSampleRequest
-	(*ListSamplesRequest)(nil),          // 27: velamen.diagnosis.v1.ListSamplesRequest
-	(*CreateDutyRequest)(nil),           // 28: velamen.diagnosis.v1.CreateDutyRequest
-	(*GetDutyRequest)(nil),              // 29: velamen.diagnosis.v1.GetDutyRequest
-	(*ListDutiesRequest)(nil),           // 30: velamen.diagnosis.v1.ListDutiesRequest
-	(*RecordNotificationRequest)(nil),   // 31: velamen.diagnosis.v1.RecordNotificationRequest
-	(*EndDutyRequest)(nil),              // 32: velamen.diagnosis.v1.EndDutyRequest
-	(*ImportClimateRequest)(nil),        // 33: velamen.diagnosis.v1.ImportClimateRequest
-	(*ListClimateImportsRequest)(nil),   // 34: velamen.diagnosis.v1.ListClimateImportsRequest
-	(*GetClimateRequest)(nil),           // 35: velamen.diagnosis.v1.GetClimateRequest
-	(*ListInfectionModelsRequest)(nil),  // 36: velamen.diagnosis.v1.ListInfectionModelsRequest
-	(*SetModelParametersRequest)(nil),   // 37: velamen.diagnosis.v1.SetModelParametersRequest
-	(*AssessInfectionRiskRequest)(nil),  // 38: velamen.diagnosis.v1.AssessInfectionRiskRequest
-	(*ListSignsResponse)(nil),           // 39: velamen.diagnosis.v1.ListSignsResponse
-	(*ListDisordersResponse)(nil),       // 40: velamen.diagnosis.v1.ListDisordersResponse
-	(*ListTestsResponse)(nil),           // 41: velamen.diagnosis.v1.ListTestsResponse
-	(*ListRegulatedPestsResponse)(nil),  // 42: velamen.diagnosis.v1.ListRegulatedPestsResponse
-	(*Sample)(nil),                      // 43: velamen.diagnosis.v1.Sample
-	(*ListSamplesResponse)(nil),         // 44: velamen.diagnosis.v1.ListSamplesResponse
-	(*Duty)(nil),                        // 45: velamen.diagnosis.v1.Duty
-	(*ListDutiesResponse)(nil),          // 46: velamen.diagnosis.v1.ListDutiesResponse
-	(*ImportClimateResponse)(nil),       // 47: velamen.diagnosis.v1.ImportClimateResponse
-	(*ListClimateImportsResponse)(nil),  // 48: velamen.diagnosis.v1.ListClimateImportsResponse
-	(*ClimateSummary)(nil),              // 49: velamen.diagnosis.v1.ClimateSummary
-	(*ListInfectionModelsResponse)(nil), // 50: velamen.diagnosis.v1.ListInfectionModelsResponse
-	(*InfectionModel)(nil),              // 51: velamen.diagnosis.v1.InfectionModel
-	(*InfectionRisk)(nil),               // 52: velamen.diagnosis.v1.InfectionRisk
+	(*PhotoSign)(nil),                   // 1: velamen.diagnosis.v1.PhotoSign
+	(*Inspection)(nil),                  // 2: velamen.diagnosis.v1.Inspection
+	(*Diagnosis)(nil),                   // 3: velamen.diagnosis.v1.Diagnosis
+	(*CreateInspectionRequest)(nil),     // 4: velamen.diagnosis.v1.CreateInspectionRequest
+	(*GetInspectionRequest)(nil),        // 5: velamen.diagnosis.v1.GetInspectionRequest
+	(*ListInspectionsRequest)(nil),      // 6: velamen.diagnosis.v1.ListInspectionsRequest
+	(*ListInspectionsResponse)(nil),     // 7: velamen.diagnosis.v1.ListInspectionsResponse
+	(*UploadPhotoRequest)(nil),          // 8: velamen.diagnosis.v1.UploadPhotoRequest
+	(*DownloadPhotoRequest)(nil),        // 9: velamen.diagnosis.v1.DownloadPhotoRequest
+	(*DownloadPhotoResponse)(nil),       // 10: velamen.diagnosis.v1.DownloadPhotoResponse
+	(*ConfirmDiagnosisRequest)(nil),     // 11: velamen.diagnosis.v1.ConfirmDiagnosisRequest
+	(*GetDiagnosisRequest)(nil),         // 12: velamen.diagnosis.v1.GetDiagnosisRequest
+	(*ListDiagnosesRequest)(nil),        // 13: velamen.diagnosis.v1.ListDiagnosesRequest
+	(*ListDiagnosesResponse)(nil),       // 14: velamen.diagnosis.v1.ListDiagnosesResponse
+	(*timestamppb.Timestamp)(nil),       // 15: google.protobuf.Timestamp
+	(Organ)(0),                          // 16: velamen.diagnosis.v1.Organ
+	(*Observation)(nil),                 // 17: velamen.diagnosis.v1.Observation
+	(DisorderClass)(0),                  // 18: velamen.diagnosis.v1.DisorderClass
+	(*Assessment)(nil),                  // 19: velamen.diagnosis.v1.Assessment
+	(*ListSignsRequest)(nil),            // 20: velamen.diagnosis.v1.ListSignsRequest
+	(*ListDisordersRequest)(nil),        // 21: velamen.diagnosis.v1.ListDisordersRequest
+	(*ListTestsRequest)(nil),            // 22: velamen.diagnosis.v1.ListTestsRequest
+	(*ListRegulatedPestsRequest)(nil),   // 23: velamen.diagnosis.v1.ListRegulatedPestsRequest
+	(*AssessSignsRequest)(nil),          // 24: velamen.diagnosis.v1.AssessSignsRequest
+	(*CreateSampleRequest)(nil),         // 25: velamen.diagnosis.v1.CreateSampleRequest
+	(*ReceiveSampleRequest)(nil),        // 26: velamen.diagnosis.v1.ReceiveSampleRequest
+	(*RecordSampleResultRequest)(nil),   // 27: velamen.diagnosis.v1.RecordSampleResultRequest
+	(*GetSampleRequest)(nil),            // 28: velamen.diagnosis.v1.GetSampleRequest
+	(*ListSamplesRequest)(nil),          // 29: velamen.diagnosis.v1.ListSamplesRequest
+	(*CreateDutyRequest)(nil),           // 30: velamen.diagnosis.v1.CreateDutyRequest
+	(*GetDutyRequest)(nil),              // 31: velamen.diagnosis.v1.GetDutyRequest
+	(*ListDutiesRequest)(nil),           // 32: velamen.diagnosis.v1.ListDutiesRequest
+	(*RecordNotificationRequest)(nil),   // 33: velamen.diagnosis.v1.RecordNotificationRequest
+	(*EndDutyRequest)(nil),              // 34: velamen.diagnosis.v1.EndDutyRequest
+	(*ImportClimateRequest)(nil),        // 35: velamen.diagnosis.v1.ImportClimateRequest
+	(*ListClimateImportsRequest)(nil),   // 36: velamen.diagnosis.v1.ListClimateImportsRequest
+	(*GetClimateRequest)(nil),           // 37: velamen.diagnosis.v1.GetClimateRequest
+	(*ListInfectionModelsRequest)(nil),  // 38: velamen.diagnosis.v1.ListInfectionModelsRequest
+	(*SetModelParametersRequest)(nil),   // 39: velamen.diagnosis.v1.SetModelParametersRequest
+	(*AssessInfectionRiskRequest)(nil),  // 40: velamen.diagnosis.v1.AssessInfectionRiskRequest
+	(*ListSignsResponse)(nil),           // 41: velamen.diagnosis.v1.ListSignsResponse
+	(*ListDisordersResponse)(nil),       // 42: velamen.diagnosis.v1.ListDisordersResponse
+	(*ListTestsResponse)(nil),           // 43: velamen.diagnosis.v1.ListTestsResponse
+	(*ListRegulatedPestsResponse)(nil),  // 44: velamen.diagnosis.v1.ListRegulatedPestsResponse
+	(*Sample)(nil),                      // 45: velamen.diagnosis.v1.Sample
+	(*ListSamplesResponse)(nil),         // 46: velamen.diagnosis.v1.ListSamplesResponse
+	(*Duty)(nil),                        // 47: velamen.diagnosis.v1.Duty
+	(*ListDutiesResponse)(nil),          // 48: velamen.diagnosis.v1.ListDutiesResponse
+	(*ImportClimateResponse)(nil),       // 49: velamen.diagnosis.v1.ImportClimateResponse
+	(*ListClimateImportsResponse)(nil),  // 50: velamen.diagnosis.v1.ListClimateImportsResponse
+	(*ClimateSummary)(nil),              // 51: velamen.diagnosis.v1.ClimateSummary
+	(*ListInfectionModelsResponse)(nil), // 52: velamen.diagnosis.v1.ListInfectionModelsResponse
+	(*InfectionModel)(nil),              // 53: velamen.diagnosis.v1.InfectionModel
+	(*InfectionRisk)(nil),               // 54: velamen.diagnosis.v1.InfectionRisk
 }
 var file_velamen_diagnosis_v1_diagnosis_proto_depIdxs = []int32{
-	14, // 0: velamen.diagnosis.v1.Photo.create_time:type_name -> google.protobuf.Timestamp
-	15, // 1: velamen.diagnosis.v1.Inspection.observations:type_name -> velamen.diagnosis.v1.Observation
-	14, // 2: velamen.diagnosis.v1.Inspection.inspect_time:type_name -> google.protobuf.Timestamp
-	0,  // 3: velamen.diagnosis.v1.Inspection.photos:type_name -> velamen.diagnosis.v1.Photo
-	14, // 4: velamen.diagnosis.v1.Inspection.create_time:type_name -> google.protobuf.Timestamp
-	16, // 5: velamen.diagnosis.v1.Diagnosis.disorder_class:type_name -> velamen.diagnosis.v1.DisorderClass
-	14, // 6: velamen.diagnosis.v1.Diagnosis.confirm_time:type_name -> google.protobuf.Timestamp
-	14, // 7: velamen.diagnosis.v1.Diagnosis.create_time:type_name -> google.protobuf.Timestamp
-	17, // 8: velamen.diagnosis.v1.Diagnosis.assessment:type_name -> velamen.diagnosis.v1.Assessment
-	1,  // 9: velamen.diagnosis.v1.CreateInspectionRequest.inspection:type_name -> velamen.diagnosis.v1.Inspection
-	1,  // 10: velamen.diagnosis.v1.ListInspectionsResponse.inspections:type_name -> velamen.diagnosis.v1.Inspection
-	2,  // 11: velamen.diagnosis.v1.ConfirmDiagnosisRequest.diagnosis:type_name -> velamen.diagnosis.v1.Diagnosis
-	2,  // 12: velamen.diagnosis.v1.ListDiagnosesResponse.diagnoses:type_name -> velamen.diagnosis.v1.Diagnosis
-	18, // 13: velamen.diagnosis.v1.DiagnosisService.ListSigns:input_type -> velamen.diagnosis.v1.ListSignsRequest
-	19, // 14: velamen.diagnosis.v1.DiagnosisService.ListDisorders:input_type -> velamen.diagnosis.v1.ListDisordersRequest
-	20, // 15: velamen.diagnosis.v1.DiagnosisService.ListTests:input_type -> velamen.diagnosis.v1.ListTestsRequest
-	21, // 16: velamen.diagnosis.v1.DiagnosisService.ListRegulatedPests:input_type -> velamen.diagnosis.v1.ListRegulatedPestsRequest
-	3,  // 17: velamen.diagnosis.v1.DiagnosisService.CreateInspection:input_type -> velamen.diagnosis.v1.CreateInspectionRequest
-	4,  // 18: velamen.diagnosis.v1.DiagnosisService.GetInspection:input_type -> velamen.diagnosis.v1.GetInspectionRequest
-	5,  // 19: velamen.diagnosis.v1.DiagnosisService.ListInspections:input_type -> velamen.diagnosis.v1.ListInspectionsRequest
-	7,  // 20: velamen.diagnosis.v1.DiagnosisService.UploadPhoto:input_type -> velamen.diagnosis.v1.UploadPhotoRequest
-	8,  // 21: velamen.diagnosis.v1.DiagnosisService.DownloadPhoto:input_type -> velamen.diagnosis.v1.DownloadPhotoRequest
-	22, // 22: velamen.diagnosis.v1.DiagnosisService.AssessSigns:input_type -> velamen.diagnosis.v1.AssessSignsRequest
-	23, // 23: velamen.diagnosis.v1.DiagnosisService.CreateSample:input_type -> velamen.diagnosis.v1.CreateSampleRequest
-	24, // 24: velamen.diagnosis.v1.DiagnosisService.ReceiveSample:input_type -> velamen.diagnosis.v1.ReceiveSampleRequest
-	25, // 25: velamen.diagnosis.v1.DiagnosisService.RecordSampleResult:input_type -> velamen.diagnosis.v1.RecordSampleResultRequest
-	26, // 26: velamen.diagnosis.v1.DiagnosisService.GetSample:input_type -> velamen.diagnosis.v1.GetSampleRequest
-	27, // 27: velamen.diagnosis.v1.DiagnosisService.ListSamples:input_type -> velamen.diagnosis.v1.ListSamplesRequest
-	10, // 28: velamen.diagnosis.v1.DiagnosisService.ConfirmDiagnosis:input_type -> velamen.diagnosis.v1.ConfirmDiagnosisRequest
-	11, // 29: velamen.diagnosis.v1.DiagnosisService.GetDiagnosis:input_type -> velamen.diagnosis.v1.GetDiagnosisRequest
-	12, // 30: velamen.diagnosis.v1.DiagnosisService.ListDiagnoses:input_type -> velamen.diagnosis.v1.ListDiagnosesRequest
-	28, // 31: velamen.diagnosis.v1.DiagnosisService.CreateDuty:input_type -> velamen.diagnosis.v1.CreateDutyRequest
-	29, // 32: velamen.diagnosis.v1.DiagnosisService.GetDuty:input_type -> velamen.diagnosis.v1.GetDutyRequest
-	30, // 33: velamen.diagnosis.v1.DiagnosisService.ListDuties:input_type -> velamen.diagnosis.v1.ListDutiesRequest
-	31, // 34: velamen.diagnosis.v1.DiagnosisService.RecordNotification:input_type -> velamen.diagnosis.v1.RecordNotificationRequest
-	32, // 35: velamen.diagnosis.v1.DiagnosisService.EndDuty:input_type -> velamen.diagnosis.v1.EndDutyRequest
-	33, // 36: velamen.diagnosis.v1.DiagnosisService.ImportClimate:input_type -> velamen.diagnosis.v1.ImportClimateRequest
-	34, // 37: velamen.diagnosis.v1.DiagnosisService.ListClimateImports:input_type -> velamen.diagnosis.v1.ListClimateImportsRequest
-	35, // 38: velamen.diagnosis.v1.DiagnosisService.GetClimate:input_type -> velamen.diagnosis.v1.GetClimateRequest
-	36, // 39: velamen.diagnosis.v1.DiagnosisService.ListInfectionModels:input_type -> velamen.diagnosis.v1.ListInfectionModelsRequest
-	37, // 40: velamen.diagnosis.v1.DiagnosisService.SetModelParameters:input_type -> velamen.diagnosis.v1.SetModelParametersRequest
-	38, // 41: velamen.diagnosis.v1.DiagnosisService.AssessInfectionRisk:input_type -> velamen.diagnosis.v1.AssessInfectionRiskRequest
-	39, // 42: velamen.diagnosis.v1.DiagnosisService.ListSigns:output_type -> velamen.diagnosis.v1.ListSignsResponse
-	40, // 43: velamen.diagnosis.v1.DiagnosisService.ListDisorders:output_type -> velamen.diagnosis.v1.ListDisordersResponse
-	41, // 44: velamen.diagnosis.v1.DiagnosisService.ListTests:output_type -> velamen.diagnosis.v1.ListTestsResponse
-	42, // 45: velamen.diagnosis.v1.DiagnosisService.ListRegulatedPests:output_type -> velamen.diagnosis.v1.ListRegulatedPestsResponse
-	1,  // 46: velamen.diagnosis.v1.DiagnosisService.CreateInspection:output_type -> velamen.diagnosis.v1.Inspection
-	1,  // 47: velamen.diagnosis.v1.DiagnosisService.GetInspection:output_type -> velamen.diagnosis.v1.Inspection
-	6,  // 48: velamen.diagnosis.v1.DiagnosisService.ListInspections:output_type -> velamen.diagnosis.v1.ListInspectionsResponse
-	0,  // 49: velamen.diagnosis.v1.DiagnosisService.UploadPhoto:output_type -> velamen.diagnosis.v1.Photo
-	9,  // 50: velamen.diagnosis.v1.DiagnosisService.DownloadPhoto:output_type -> velamen.diagnosis.v1.DownloadPhotoResponse
-	17, // 51: velamen.diagnosis.v1.DiagnosisService.AssessSigns:output_type -> velamen.diagnosis.v1.Assessment
-	43, // 52: velamen.diagnosis.v1.DiagnosisService.CreateSample:output_type -> velamen.diagnosis.v1.Sample
-	43, // 53: velamen.diagnosis.v1.DiagnosisService.ReceiveSample:output_type -> velamen.diagnosis.v1.Sample
-	43, // 54: velamen.diagnosis.v1.DiagnosisService.RecordSampleResult:output_type -> velamen.diagnosis.v1.Sample
-	43, // 55: velamen.diagnosis.v1.DiagnosisService.GetSample:output_type -> velamen.diagnosis.v1.Sample
-	44, // 56: velamen.diagnosis.v1.DiagnosisService.ListSamples:output_type -> velamen.diagnosis.v1.ListSamplesResponse
-	2,  // 57: velamen.diagnosis.v1.DiagnosisService.ConfirmDiagnosis:output_type -> velamen.diagnosis.v1.Diagnosis
-	2,  // 58: velamen.diagnosis.v1.DiagnosisService.GetDiagnosis:output_type -> velamen.diagnosis.v1.Diagnosis
-	13, // 59: velamen.diagnosis.v1.DiagnosisService.ListDiagnoses:output_type -> velamen.diagnosis.v1.ListDiagnosesResponse
-	45, // 60: velamen.diagnosis.v1.DiagnosisService.CreateDuty:output_type -> velamen.diagnosis.v1.Duty
-	45, // 61: velamen.diagnosis.v1.DiagnosisService.GetDuty:output_type -> velamen.diagnosis.v1.Duty
-	46, // 62: velamen.diagnosis.v1.DiagnosisService.ListDuties:output_type -> velamen.diagnosis.v1.ListDutiesResponse
-	45, // 63: velamen.diagnosis.v1.DiagnosisService.RecordNotification:output_type -> velamen.diagnosis.v1.Duty
-	45, // 64: velamen.diagnosis.v1.DiagnosisService.EndDuty:output_type -> velamen.diagnosis.v1.Duty
-	47, // 65: velamen.diagnosis.v1.DiagnosisService.ImportClimate:output_type -> velamen.diagnosis.v1.ImportClimateResponse
-	48, // 66: velamen.diagnosis.v1.DiagnosisService.ListClimateImports:output_type -> velamen.diagnosis.v1.ListClimateImportsResponse
-	49, // 67: velamen.diagnosis.v1.DiagnosisService.GetClimate:output_type -> velamen.diagnosis.v1.ClimateSummary
-	50, // 68: velamen.diagnosis.v1.DiagnosisService.ListInfectionModels:output_type -> velamen.diagnosis.v1.ListInfectionModelsResponse
-	51, // 69: velamen.diagnosis.v1.DiagnosisService.SetModelParameters:output_type -> velamen.diagnosis.v1.InfectionModel
-	52, // 70: velamen.diagnosis.v1.DiagnosisService.AssessInfectionRisk:output_type -> velamen.diagnosis.v1.InfectionRisk
-	42, // [42:71] is the sub-list for method output_type
-	13, // [13:42] is the sub-list for method input_type
-	13, // [13:13] is the sub-list for extension type_name
-	13, // [13:13] is the sub-list for extension extendee
-	0,  // [0:13] is the sub-list for field type_name
+	15, // 0: velamen.diagnosis.v1.Photo.create_time:type_name -> google.protobuf.Timestamp
+	1,  // 1: velamen.diagnosis.v1.Photo.shows:type_name -> velamen.diagnosis.v1.PhotoSign
+	16, // 2: velamen.diagnosis.v1.PhotoSign.organ:type_name -> velamen.diagnosis.v1.Organ
+	17, // 3: velamen.diagnosis.v1.Inspection.observations:type_name -> velamen.diagnosis.v1.Observation
+	15, // 4: velamen.diagnosis.v1.Inspection.inspect_time:type_name -> google.protobuf.Timestamp
+	0,  // 5: velamen.diagnosis.v1.Inspection.photos:type_name -> velamen.diagnosis.v1.Photo
+	15, // 6: velamen.diagnosis.v1.Inspection.create_time:type_name -> google.protobuf.Timestamp
+	18, // 7: velamen.diagnosis.v1.Diagnosis.disorder_class:type_name -> velamen.diagnosis.v1.DisorderClass
+	15, // 8: velamen.diagnosis.v1.Diagnosis.confirm_time:type_name -> google.protobuf.Timestamp
+	15, // 9: velamen.diagnosis.v1.Diagnosis.create_time:type_name -> google.protobuf.Timestamp
+	19, // 10: velamen.diagnosis.v1.Diagnosis.assessment:type_name -> velamen.diagnosis.v1.Assessment
+	2,  // 11: velamen.diagnosis.v1.CreateInspectionRequest.inspection:type_name -> velamen.diagnosis.v1.Inspection
+	2,  // 12: velamen.diagnosis.v1.ListInspectionsResponse.inspections:type_name -> velamen.diagnosis.v1.Inspection
+	1,  // 13: velamen.diagnosis.v1.UploadPhotoRequest.shows:type_name -> velamen.diagnosis.v1.PhotoSign
+	3,  // 14: velamen.diagnosis.v1.ConfirmDiagnosisRequest.diagnosis:type_name -> velamen.diagnosis.v1.Diagnosis
+	3,  // 15: velamen.diagnosis.v1.ListDiagnosesResponse.diagnoses:type_name -> velamen.diagnosis.v1.Diagnosis
+	20, // 16: velamen.diagnosis.v1.DiagnosisService.ListSigns:input_type -> velamen.diagnosis.v1.ListSignsRequest
+	21, // 17: velamen.diagnosis.v1.DiagnosisService.ListDisorders:input_type -> velamen.diagnosis.v1.ListDisordersRequest
+	22, // 18: velamen.diagnosis.v1.DiagnosisService.ListTests:input_type -> velamen.diagnosis.v1.ListTestsRequest
+	23, // 19: velamen.diagnosis.v1.DiagnosisService.ListRegulatedPests:input_type -> velamen.diagnosis.v1.ListRegulatedPestsRequest
+	4,  // 20: velamen.diagnosis.v1.DiagnosisService.CreateInspection:input_type -> velamen.diagnosis.v1.CreateInspectionRequest
+	5,  // 21: velamen.diagnosis.v1.DiagnosisService.GetInspection:input_type -> velamen.diagnosis.v1.GetInspectionRequest
+	6,  // 22: velamen.diagnosis.v1.DiagnosisService.ListInspections:input_type -> velamen.diagnosis.v1.ListInspectionsRequest
+	8,  // 23: velamen.diagnosis.v1.DiagnosisService.UploadPhoto:input_type -> velamen.diagnosis.v1.UploadPhotoRequest
+	9,  // 24: velamen.diagnosis.v1.DiagnosisService.DownloadPhoto:input_type -> velamen.diagnosis.v1.DownloadPhotoRequest
+	24, // 25: velamen.diagnosis.v1.DiagnosisService.AssessSigns:input_type -> velamen.diagnosis.v1.AssessSignsRequest
+	25, // 26: velamen.diagnosis.v1.DiagnosisService.CreateSample:input_type -> velamen.diagnosis.v1.CreateSampleRequest
+	26, // 27: velamen.diagnosis.v1.DiagnosisService.ReceiveSample:input_type -> velamen.diagnosis.v1.ReceiveSampleRequest
+	27, // 28: velamen.diagnosis.v1.DiagnosisService.RecordSampleResult:input_type -> velamen.diagnosis.v1.RecordSampleResultRequest
+	28, // 29: velamen.diagnosis.v1.DiagnosisService.GetSample:input_type -> velamen.diagnosis.v1.GetSampleRequest
+	29, // 30: velamen.diagnosis.v1.DiagnosisService.ListSamples:input_type -> velamen.diagnosis.v1.ListSamplesRequest
+	11, // 31: velamen.diagnosis.v1.DiagnosisService.ConfirmDiagnosis:input_type -> velamen.diagnosis.v1.ConfirmDiagnosisRequest
+	12, // 32: velamen.diagnosis.v1.DiagnosisService.GetDiagnosis:input_type -> velamen.diagnosis.v1.GetDiagnosisRequest
+	13, // 33: velamen.diagnosis.v1.DiagnosisService.ListDiagnoses:input_type -> velamen.diagnosis.v1.ListDiagnosesRequest
+	30, // 34: velamen.diagnosis.v1.DiagnosisService.CreateDuty:input_type -> velamen.diagnosis.v1.CreateDutyRequest
+	31, // 35: velamen.diagnosis.v1.DiagnosisService.GetDuty:input_type -> velamen.diagnosis.v1.GetDutyRequest
+	32, // 36: velamen.diagnosis.v1.DiagnosisService.ListDuties:input_type -> velamen.diagnosis.v1.ListDutiesRequest
+	33, // 37: velamen.diagnosis.v1.DiagnosisService.RecordNotification:input_type -> velamen.diagnosis.v1.RecordNotificationRequest
+	34, // 38: velamen.diagnosis.v1.DiagnosisService.EndDuty:input_type -> velamen.diagnosis.v1.EndDutyRequest
+	35, // 39: velamen.diagnosis.v1.DiagnosisService.ImportClimate:input_type -> velamen.diagnosis.v1.ImportClimateRequest
+	36, // 40: velamen.diagnosis.v1.DiagnosisService.ListClimateImports:input_type -> velamen.diagnosis.v1.ListClimateImportsRequest
+	37, // 41: velamen.diagnosis.v1.DiagnosisService.GetClimate:input_type -> velamen.diagnosis.v1.GetClimateRequest
+	38, // 42: velamen.diagnosis.v1.DiagnosisService.ListInfectionModels:input_type -> velamen.diagnosis.v1.ListInfectionModelsRequest
+	39, // 43: velamen.diagnosis.v1.DiagnosisService.SetModelParameters:input_type -> velamen.diagnosis.v1.SetModelParametersRequest
+	40, // 44: velamen.diagnosis.v1.DiagnosisService.AssessInfectionRisk:input_type -> velamen.diagnosis.v1.AssessInfectionRiskRequest
+	41, // 45: velamen.diagnosis.v1.DiagnosisService.ListSigns:output_type -> velamen.diagnosis.v1.ListSignsResponse
+	42, // 46: velamen.diagnosis.v1.DiagnosisService.ListDisorders:output_type -> velamen.diagnosis.v1.ListDisordersResponse
+	43, // 47: velamen.diagnosis.v1.DiagnosisService.ListTests:output_type -> velamen.diagnosis.v1.ListTestsResponse
+	44, // 48: velamen.diagnosis.v1.DiagnosisService.ListRegulatedPests:output_type -> velamen.diagnosis.v1.ListRegulatedPestsResponse
+	2,  // 49: velamen.diagnosis.v1.DiagnosisService.CreateInspection:output_type -> velamen.diagnosis.v1.Inspection
+	2,  // 50: velamen.diagnosis.v1.DiagnosisService.GetInspection:output_type -> velamen.diagnosis.v1.Inspection
+	7,  // 51: velamen.diagnosis.v1.DiagnosisService.ListInspections:output_type -> velamen.diagnosis.v1.ListInspectionsResponse
+	0,  // 52: velamen.diagnosis.v1.DiagnosisService.UploadPhoto:output_type -> velamen.diagnosis.v1.Photo
+	10, // 53: velamen.diagnosis.v1.DiagnosisService.DownloadPhoto:output_type -> velamen.diagnosis.v1.DownloadPhotoResponse
+	19, // 54: velamen.diagnosis.v1.DiagnosisService.AssessSigns:output_type -> velamen.diagnosis.v1.Assessment
+	45, // 55: velamen.diagnosis.v1.DiagnosisService.CreateSample:output_type -> velamen.diagnosis.v1.Sample
+	45, // 56: velamen.diagnosis.v1.DiagnosisService.ReceiveSample:output_type -> velamen.diagnosis.v1.Sample
+	45, // 57: velamen.diagnosis.v1.DiagnosisService.RecordSampleResult:output_type -> velamen.diagnosis.v1.Sample
+	45, // 58: velamen.diagnosis.v1.DiagnosisService.GetSample:output_type -> velamen.diagnosis.v1.Sample
+	46, // 59: velamen.diagnosis.v1.DiagnosisService.ListSamples:output_type -> velamen.diagnosis.v1.ListSamplesResponse
+	3,  // 60: velamen.diagnosis.v1.DiagnosisService.ConfirmDiagnosis:output_type -> velamen.diagnosis.v1.Diagnosis
+	3,  // 61: velamen.diagnosis.v1.DiagnosisService.GetDiagnosis:output_type -> velamen.diagnosis.v1.Diagnosis
+	14, // 62: velamen.diagnosis.v1.DiagnosisService.ListDiagnoses:output_type -> velamen.diagnosis.v1.ListDiagnosesResponse
+	47, // 63: velamen.diagnosis.v1.DiagnosisService.CreateDuty:output_type -> velamen.diagnosis.v1.Duty
+	47, // 64: velamen.diagnosis.v1.DiagnosisService.GetDuty:output_type -> velamen.diagnosis.v1.Duty
+	48, // 65: velamen.diagnosis.v1.DiagnosisService.ListDuties:output_type -> velamen.diagnosis.v1.ListDutiesResponse
+	47, // 66: velamen.diagnosis.v1.DiagnosisService.RecordNotification:output_type -> velamen.diagnosis.v1.Duty
+	47, // 67: velamen.diagnosis.v1.DiagnosisService.EndDuty:output_type -> velamen.diagnosis.v1.Duty
+	49, // 68: velamen.diagnosis.v1.DiagnosisService.ImportClimate:output_type -> velamen.diagnosis.v1.ImportClimateResponse
+	50, // 69: velamen.diagnosis.v1.DiagnosisService.ListClimateImports:output_type -> velamen.diagnosis.v1.ListClimateImportsResponse
+	51, // 70: velamen.diagnosis.v1.DiagnosisService.GetClimate:output_type -> velamen.diagnosis.v1.ClimateSummary
+	52, // 71: velamen.diagnosis.v1.DiagnosisService.ListInfectionModels:output_type -> velamen.diagnosis.v1.ListInfectionModelsResponse
+	53, // 72: velamen.diagnosis.v1.DiagnosisService.SetModelParameters:output_type -> velamen.diagnosis.v1.InfectionModel
+	54, // 73: velamen.diagnosis.v1.DiagnosisService.AssessInfectionRisk:output_type -> velamen.diagnosis.v1.InfectionRisk
+	45, // [45:74] is the sub-list for method output_type
+	16, // [16:45] is the sub-list for method input_type
+	16, // [16:16] is the sub-list for extension type_name
+	16, // [16:16] is the sub-list for extension extendee
+	0,  // [0:16] is the sub-list for field type_name
 }
 
 func init() { file_velamen_diagnosis_v1_diagnosis_proto_init() }
@@ -1312,7 +1396,7 @@ func file_velamen_diagnosis_v1_diagnosis_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_velamen_diagnosis_v1_diagnosis_proto_rawDesc), len(file_velamen_diagnosis_v1_diagnosis_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   14,
+			NumMessages:   15,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
