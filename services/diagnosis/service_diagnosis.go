@@ -12,7 +12,6 @@ import (
 	"velamen/internal/fault"
 	"velamen/internal/resource"
 	"velamen/internal/rpc"
-	"velamen/services/diagnosis/knowledge"
 	"velamen/services/identity"
 	"velamen/services/stock"
 )
@@ -152,7 +151,7 @@ func (s *Service) raiseDuties(ctx context.Context, tx pgx.Tx, row diagnosisRow, 
 func hostsAmong(pest RegulatedPest, lots []stock.Lot) []string {
 	var hosts []string
 	for _, lot := range lots {
-		if pest.On(knowledge.Genus(lot.BotanicalName)) {
+		if pest.On(KnownGenus(lot.BotanicalName)) {
 			hosts = append(hosts, lot.ID)
 		}
 	}

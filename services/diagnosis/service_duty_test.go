@@ -411,3 +411,21 @@ func TestRegulatedPestsAreServed(t *testing.T) {
 	require.Equal(t, "10", here.GetPests()[0].GetHoldWithinM())
 	require.True(t, here.GetPests()[0].GetNoMasking())
 }
+
+// A lot by a name that nobody knows may be a host: its hold is ended with a word, a
+// pest that was let go is not.
+func TestAPlantByAnUnknownNameIsHeldWithItsPest(t *testing.T) {
+	n := newNursery(t)
+	n.standIn(t, "DE")
+	for _, test := range []struct {
+		lot, name string
+		duties    int
+	}{{"m1", "Garden mum", 1}, {"m2", "chrysanthemum morifolium", 1}, {"m3", "Rosa canina", 0}} {
+		plants := n.addLot(t, test.lot, test.name, n.addBench(t, "b-"+test.lot))
+		request := confirmation(n.look(t, plants, 0, seen(leaf, "pale-waxy-pustules")))
+		request.Diagnosis.Disorder = "chrysanthemum-white-rust"
+		held, err := n.client.ConfirmDiagnosis(n.manager, request)
+		require.NoError(t, err)
+		require.Len(t, held.GetDuties(), test.duties, test.name)
+	}
+}
