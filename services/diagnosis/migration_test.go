@@ -3,16 +3,11 @@ package diagnosis
 import (
 	"context"
 	"database/sql"
-	"os"
 	"testing"
 
-	_ "github.com/jackc/pgx/v5/stdlib"
-	"github.com/pressly/goose/v3"
 	"github.com/stretchr/testify/require"
 
 	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
-	"velamen/internal/clock"
-	"velamen/internal/postgres"
 	"velamen/internal/postgres/pgtest"
 )
 
@@ -36,24 +31,8 @@ var seenBefore = []string{
 // What was seen and concluded before stays as it was: photos without sizes, and
 // diagnoses without what would have been proposed.
 func TestWhatWasSeenBeforeStays(t *testing.T) {
-	ctx, url := context.Background(), pgtest.NewEmpty(t)
-	owner, err := sql.Open("pgx", url)
-	require.NoError(t, err)
-	t.Cleanup(func() { require.NoError(t, owner.Close()) })
-	provider, err := goose.NewProvider(goose.DialectPostgres, owner, os.DirFS("../../internal/postgres/migrations"))
-	require.NoError(t, err)
-	_, err = provider.UpTo(ctx, 11)
-	require.NoError(t, err)
-	for _, statement := range seenBefore {
-		_, err := owner.ExecContext(ctx, statement)
-		require.NoError(t, err, statement)
-	}
-	_, err = provider.UpTo(ctx, 12)
-	require.NoError(t, err)
-
-	db, err := postgres.Open(ctx, url, clock.System{})
-	require.NoError(t, err)
-	defer db.Close()
+	ctx, older := context.Background(), pgtest.NewOlder(t, 11, seenBefore...)
+	db := older.Upgrade(t, 12)
 	inspection, err := readInspection(ctx, db, "test", "i-1")
 	require.NoError(t, err)
 	photo := inspection.contract().GetPhotos()[0]
@@ -65,7 +44,7 @@ func TestWhatWasSeenBeforeStays(t *testing.T) {
 	require.Empty(t, held.contract().GetSamples())
 	require.Empty(t, held.contract().GetDuties())
 
-	_, err = owner.ExecContext(ctx, `INSERT INTO diagnosis.observation (nursery, inspection, position, organ, sign, observed) VALUES ('test', 'i-1', 1, 'BENCH', 'scattered-plants', true)`)
+	_, err = older.Owner.ExecContext(ctx, `INSERT INTO diagnosis.observation (nursery, inspection, position, organ, sign, observed) VALUES ('test', 'i-1', 1, 'BENCH', 'scattered-plants', true)`)
 	require.NoError(t, err)
 	inspection, err = readInspection(ctx, db, "test", "i-1")
 	require.NoError(t, err)

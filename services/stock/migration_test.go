@@ -2,17 +2,11 @@ package stock_test
 
 import (
 	"context"
-	"database/sql"
-	"os"
 	"testing"
 	"time"
 
-	_ "github.com/jackc/pgx/v5/stdlib"
-	"github.com/pressly/goose/v3"
 	"github.com/stretchr/testify/require"
 
-	"velamen/internal/clock"
-	"velamen/internal/postgres"
 	"velamen/internal/postgres/pgtest"
 	"velamen/services/stock"
 )
@@ -38,24 +32,8 @@ var oldStock = []string{
 // What was entered before contacts were kept reads as before, with nothing known of
 // where benches stand and nobody holding a lot.
 func TestStockOfTheOldSchemaReadsAsBefore(t *testing.T) {
-	ctx, url := context.Background(), pgtest.NewEmpty(t)
-	owner, err := sql.Open("pgx", url)
-	require.NoError(t, err)
-	t.Cleanup(func() { require.NoError(t, owner.Close()) })
-	provider, err := goose.NewProvider(goose.DialectPostgres, owner, os.DirFS("../../internal/postgres/migrations"))
-	require.NoError(t, err)
-	_, err = provider.UpTo(ctx, 10)
-	require.NoError(t, err)
-	for _, statement := range oldStock {
-		_, err := owner.ExecContext(ctx, statement)
-		require.NoError(t, err, statement)
-	}
-	_, err = provider.UpTo(ctx, 11)
-	require.NoError(t, err)
-
-	db, err := postgres.Open(ctx, url, clock.System{})
-	require.NoError(t, err)
-	defer db.Close()
+	ctx, older := context.Background(), pgtest.NewOlder(t, 10, oldStock...)
+	db := older.Upgrade(t, 11)
 	bench, err := stock.ReadBench(ctx, db, "test", "h1", "b1")
 	require.NoError(t, err)
 	require.Equal(t, "12.5", bench.Area.Plain())
@@ -77,11 +55,11 @@ func TestStockOfTheOldSchemaReadsAsBefore(t *testing.T) {
 		`INSERT INTO stock.handling (nursery, id, worker, work, start_time, end_time, person, create_time)
 			VALUES ('test', 'x', 'mira', 'potting', now(), now() + interval '25 hours', 'mira', now())`,
 	} {
-		_, err = owner.ExecContext(ctx, broken)
+		_, err = older.Owner.ExecContext(ctx, broken)
 		require.ErrorContains(t, err, "violates check constraint", broken)
 	}
 	for _, table := range []string{"handling", "handling_lot"} {
-		_, err = owner.ExecContext(ctx, `TRUNCATE stock.`+table+` CASCADE`)
+		_, err = older.Owner.ExecContext(ctx, `TRUNCATE stock.`+table+` CASCADE`)
 		require.ErrorContains(t, err, "is append-only")
 	}
 }

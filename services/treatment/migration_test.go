@@ -2,19 +2,13 @@ package treatment
 
 import (
 	"context"
-	"database/sql"
 	"math/big"
-	"os"
 	"testing"
 	"time"
 
-	_ "github.com/jackc/pgx/v5/stdlib"
-	"github.com/pressly/goose/v3"
 	"github.com/stretchr/testify/require"
 
 	productsv1 "velamen/gen/velamen/products/v1"
-	"velamen/internal/clock"
-	"velamen/internal/postgres"
 	"velamen/internal/postgres/pgtest"
 	"velamen/services/treatment/rules"
 )
@@ -56,24 +50,8 @@ var oldApplications = []string{
 // Applications that were entered before the rules looked at history count in it
 // like any other.
 func TestApplicationsOfTheOldSchemaCountInHistory(t *testing.T) {
-	ctx, url := context.Background(), pgtest.NewEmpty(t)
-	owner, err := sql.Open("pgx", url)
-	require.NoError(t, err)
-	t.Cleanup(func() { require.NoError(t, owner.Close()) })
-	provider, err := goose.NewProvider(goose.DialectPostgres, owner, os.DirFS("../../internal/postgres/migrations"))
-	require.NoError(t, err)
-	_, err = provider.UpTo(ctx, 8)
-	require.NoError(t, err)
-	for _, statement := range oldApplications {
-		_, err := owner.ExecContext(ctx, statement)
-		require.NoError(t, err, statement)
-	}
-	_, err = provider.UpTo(ctx, 10)
-	require.NoError(t, err)
-
-	db, err := postgres.Open(ctx, url, clock.System{})
-	require.NoError(t, err)
-	defer db.Close()
+	ctx, older := context.Background(), pgtest.NewOlder(t, 8, oldApplications...)
+	db := older.Upgrade(t, 10)
 	history, err := readHistory(ctx, db, "test", []string{"l-1", "l-2"})
 	require.NoError(t, err)
 	require.Len(t, history["l-1"], 2)
@@ -102,7 +80,7 @@ func TestApplicationsOfTheOldSchemaCountInHistory(t *testing.T) {
 		require.NotNil(t, message.GetRestrictedEntryInterval())
 	}
 	for _, table := range []string{"application_lot", "application_active"} {
-		_, err = owner.ExecContext(ctx, `DELETE FROM treatment.`+table)
+		_, err = older.Owner.ExecContext(ctx, `DELETE FROM treatment.`+table)
 		require.ErrorContains(t, err, "what happened is never changed")
 	}
 }
