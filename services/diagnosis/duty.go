@@ -8,53 +8,18 @@ import (
 
 	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
 	"velamen/internal/fault"
-	"velamen/services/diagnosis/knowledge"
 	"velamen/services/diagnosis/regulation"
 )
 
 // RegulatedPest is a pest that the law of some jurisdictions names on some hosts.
 type RegulatedPest = regulation.Pest
 
-// RegulatedPestsFor returns the regulated pests behind a disorder on a genus in a
-// jurisdiction (an ISO 3166-1 or 3166-2 code). An empty genus is a plant that is not
-// known, and so is one that stands in no plant group: it may be a host by another
-// name.
-func RegulatedPestsFor(disorder, genus, jurisdiction string) []RegulatedPest {
-	return regulation.For(disorder, KnownGenus(genus), jurisdiction)
+// RegulatedPestsFor returns the regulated pests behind a disorder on a plant, by its
+// botanical name or its genus, in a jurisdiction (an ISO 3166-1 or 3166-2 code). A
+// plant that is not known may be a host.
+func RegulatedPestsFor(disorder, plant, jurisdiction string) []RegulatedPest {
+	return regulation.For(disorder, plant, jurisdiction)
 }
-
-// KnownGenus returns the genus of a botanical name, empty when the knowledge has no
-// such plant.
-func KnownGenus(botanicalName string) string {
-	plant := knowledge.Shipped().PlantOf(botanicalName)
-	if plant.Group == "" {
-		return ""
-	}
-	return plant.Genus
-}
-
-// DutyOnLot is a duty that has not ended, on one of its lots, as other services need
-// it.
-type DutyOnLot struct {
-	// Lot is the lot's id.
-	Lot string
-	// Duty is the duty's name.
-	Duty string
-	// Pest is the regulated pest's identifier; RegulatedPestByID has its zones.
-	Pest string
-	// Disorder is the identifier of what the lot is held for.
-	Disorder string
-	// NoMasking is true when nothing may be applied meanwhile that could hide signs.
-	NoMasking bool
-	// Notified is true when the authority was told.
-	Notified bool
-	// SuspectTime is when suspicion began and NotifyByTime until when the authority
-	// must know, UTC.
-	SuspectTime, NotifyByTime time.Time
-}
-
-// RegulatedPestByID returns one regulated pest.
-func RegulatedPestByID(id string) (RegulatedPest, bool) { return regulation.ByID(id) }
 
 // dutyRow is a duty as it is kept. What has not come yet is nil or empty.
 type dutyRow struct {
@@ -177,13 +142,12 @@ func (d *dutyRow) end(at time.Time, grounds, ender string) error {
 
 // pestOf returns a regulated pest that the law of a jurisdiction names.
 func pestOf(field, id, jurisdiction string) (RegulatedPest, error) {
-	for _, pest := range regulation.In(jurisdiction) {
-		if pest.ID == id {
-			return pest, nil
-		}
+	pest, known := regulation.ByID(id)
+	if !known || !pest.BindsIn(jurisdiction) {
+		return RegulatedPest{}, fault.Field(field, "%q is no regulated pest in %s; ListRegulatedPests has them", id, jurisdiction).
+			With("pest", id).With("jurisdiction", jurisdiction)
 	}
-	return RegulatedPest{}, fault.Field(field, "%q is no regulated pest in %s; ListRegulatedPests has them", id, jurisdiction).
-		With("pest", id).With("jurisdiction", jurisdiction)
+	return pest, nil
 }
 
 // withinText says until when an authority must know, for a sentence.

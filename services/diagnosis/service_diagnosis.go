@@ -151,7 +151,7 @@ func (s *Service) raiseDuties(ctx context.Context, tx pgx.Tx, row diagnosisRow, 
 func hostsAmong(pest RegulatedPest, lots []stock.Lot) []string {
 	var hosts []string
 	for _, lot := range lots {
-		if pest.On(KnownGenus(lot.BotanicalName)) {
+		if pest.On(lot.BotanicalName) {
 			hosts = append(hosts, lot.ID)
 		}
 	}

@@ -3,6 +3,7 @@ package diagnosis_test
 import (
 	"context"
 	"path/filepath"
+	"slices"
 	"testing"
 	"time"
 
@@ -18,7 +19,6 @@ import (
 	"velamen/internal/clock"
 	"velamen/internal/fault"
 	"velamen/internal/rpc/rpctest"
-	"velamen/services/diagnosis"
 	"velamen/services/stock"
 )
 
@@ -79,14 +79,13 @@ func TestASuspicionHoldsTheLotsUntilItEnds(t *testing.T) {
 	require.True(t, proto.Equal(raised, again))
 	require.Equal(t, []string{raised.GetName()}, n.holds(t, bush))
 
-	held, err := diagnosis.ReadDuties(context.Background(), n.db, "test", []string{"l1", "r1"})
+	require.Equal(t, []string{bush}, raised.GetLots(), "that lot alone")
+	require.Empty(t, n.holds(t, lot))
+	require.Equal(t, "ramorum-us", raised.GetPest())
+	require.Nil(t, raised.GetNotifyTime())
+	named, err := n.client.ListRegulatedPests(n.worker, &diagnosisv1.ListRegulatedPestsRequest{Parent: parent})
 	require.NoError(t, err)
-	require.Len(t, held, 1)
-	require.Equal(t, "r1", held[0].Lot)
-	require.Equal(t, "ramorum-us", held[0].Pest)
-	require.False(t, held[0].Notified)
-	_, found := diagnosis.RegulatedPestByID(held[0].Pest)
-	require.True(t, found)
+	require.True(t, slices.ContainsFunc(named.GetPests(), func(p *diagnosisv1.RegulatedPest) bool { return p.GetId() == raised.GetPest() }))
 
 	c.now = today.Add(25 * time.Hour)
 	late, err := n.client.GetDuty(n.worker, &diagnosisv1.GetDutyRequest{Name: raised.GetName()})
@@ -104,9 +103,9 @@ func TestASuspicionHoldsTheLotsUntilItEnds(t *testing.T) {
 	require.Equal(t, diagnosisv1.DutyState_DUTY_STATE_ENDED, ended.GetState())
 	require.Equal(t, "letter of release", ended.GetEndGrounds())
 	require.Empty(t, n.holds(t, bush))
-	held, err = diagnosis.ReadDuties(context.Background(), n.db, "test", []string{"r1"})
+	still, err := n.client.ListDuties(n.worker, &diagnosisv1.ListDutiesRequest{Parent: parent, State: diagnosisv1.DutyState_DUTY_STATE_NOTIFIED})
 	require.NoError(t, err)
-	require.Empty(t, held)
+	require.Empty(t, still.GetDuties())
 	read, err := n.client.GetDuty(n.worker, &diagnosisv1.GetDutyRequest{Name: raised.GetName()})
 	require.NoError(t, err)
 	require.True(t, proto.Equal(ended, read))

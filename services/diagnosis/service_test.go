@@ -779,8 +779,8 @@ func TestAPlantThatNobodyKnowsMayBeAHost(t *testing.T) {
 	require.NotEmpty(t, diagnosis.RegulatedPestsFor("chrysanthemum-white-rust", "Chrysanthemum", "US"))
 	require.NotEmpty(t, diagnosis.RegulatedPestsFor("chrysanthemum-white-rust", "Gardenmum", "US"), "it may be one by another name")
 	require.Empty(t, diagnosis.RegulatedPestsFor("chrysanthemum-white-rust", "Rosa", "US"))
-	require.Equal(t, "Rosa", diagnosis.KnownGenus("rosa canina"))
-	require.Empty(t, diagnosis.KnownGenus("Garden mum"))
+	require.Empty(t, diagnosis.RegulatedPestsFor("chrysanthemum-white-rust", "rosa canina", "US"))
+	require.NotEmpty(t, diagnosis.RegulatedPestsFor("chrysanthemum-white-rust", "Garden mum", "US"))
 }
 
 // A photo belongs to the observation that it shows, where somebody says which.

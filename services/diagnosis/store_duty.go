@@ -14,26 +14,6 @@ import (
 	"velamen/internal/rpc"
 )
 
-// ReadDuties returns the duties that have not ended and hold some lots (ids), by lot
-// and deadline.
-func ReadDuties(ctx context.Context, r postgres.Reader, nursery string, lots []string) ([]DutyOnLot, error) {
-	rows, err := r.Query(ctx, `
-		SELECT l.lot, d.id, d.pest, d.disorder, d.no_masking, d.notify_time IS NOT NULL, d.suspect_time, d.notify_by_time
-		FROM diagnosis.duty_lot l JOIN diagnosis.duty d ON d.nursery = l.nursery AND d.id = l.duty
-		WHERE l.nursery = @nursery AND l.lot = ANY(@lots::text[]) AND d.end_time IS NULL
-		ORDER BY l.lot, d.notify_by_time, d.id`, pgx.NamedArgs{"nursery": nursery, "lots": lots})
-	if err != nil {
-		return nil, postgres.Translate(err)
-	}
-	duties, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (DutyOnLot, error) {
-		var d DutyOnLot
-		err := row.Scan(&d.Lot, &d.Duty, &d.Pest, &d.Disorder, &d.NoMasking, &d.Notified, &d.SuspectTime, &d.NotifyByTime)
-		d.Duty = dutyName(nursery, d.Duty)
-		return d, err
-	})
-	return duties, postgres.Translate(err)
-}
-
 // urgency sorts duties: those of which the authority must still be told, then those
 // it was told of, then those that ended.
 const urgency = `(CASE WHEN d.end_time IS NOT NULL THEN 2 WHEN d.notify_time IS NOT NULL THEN 1 ELSE 0 END)`

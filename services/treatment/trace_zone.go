@@ -10,7 +10,6 @@ import (
 	treatmentv1 "velamen/gen/velamen/treatment/v1"
 	"velamen/internal/postgres"
 	"velamen/services/diagnosis"
-	"velamen/services/diagnosis/knowledge"
 	"velamen/services/stock"
 	"velamen/services/stock/tracing"
 )
@@ -34,7 +33,7 @@ type zoning struct {
 func (k *traceFacts) zoningOf(o spread, infected []stock.Lot) *zoning {
 	found := &zoning{infected: k.benchesOf(o.infected, o.onset), benches: k.benches}
 	for _, lot := range infected {
-		for _, pest := range diagnosis.RegulatedPestsFor(o.disorder.ID, knowledge.Genus(lot.BotanicalName), k.nursery.Jurisdiction) {
+		for _, pest := range diagnosis.RegulatedPestsFor(o.disorder.ID, lot.BotanicalName, k.nursery.Jurisdiction) {
 			zones := zonesOf(pest)
 			if !found.law || zones.Reach().GreaterThan(found.zones.Reach()) {
 				found.law, found.pest, found.zones = true, pest, zones
@@ -84,7 +83,7 @@ func (z *zoning) of(lot stock.Lot) treatmentv1.Zone {
 	if !z.sets() {
 		return treatmentv1.Zone_ZONE_UNSPECIFIED
 	}
-	if !z.pest.On(diagnosis.KnownGenus(lot.BotanicalName)) {
+	if !z.pest.On(lot.BotanicalName) {
 		return treatmentv1.Zone_ZONE_FREE
 	}
 	apart, measured := z.distance(lot)

@@ -10,6 +10,7 @@ import (
 
 	"velamen/internal/jurisdiction"
 	"velamen/internal/quantity"
+	"velamen/services/diagnosis/knowledge"
 )
 
 // Pest is one row: a pest that the law of some jurisdictions names on some hosts.
@@ -55,11 +56,16 @@ type Pest struct {
 	Source string
 }
 
-// On reports whether the law names the pest on a genus. Of a plant whose genus is
-// not known (empty) it is taken to.
-func (p Pest) On(genus string) bool {
-	return genus == "" || len(p.Genera) == 0 || slices.Contains(p.Genera, genus)
+// On reports whether the law names the pest on a plant, by its botanical name or its
+// genus. Of a plant that is not known it is taken to: without a name, or by one that
+// the knowledge does not have, it may be a host.
+func (p Pest) On(plant string) bool {
+	of := knowledge.Shipped().PlantOf(plant)
+	return of.Group == "" || len(p.Genera) == 0 || slices.Contains(p.Genera, of.Genus)
 }
+
+// BindsIn reports whether the pest's law binds in a jurisdiction, as In says.
+func (p Pest) BindsIn(code string) bool { return p.binds(jurisdiction.Laws(code)) }
 
 // binds reports whether the pest's law is one of those of a place.
 func (p Pest) binds(laws []string) bool {
@@ -101,11 +107,11 @@ func In(code string) []Pest {
 	return matching(func(p Pest) bool { return p.binds(laws) })
 }
 
-// For returns the rows that bind in a jurisdiction for a disorder on a genus; an
-// empty genus is a plant that is not known.
-func For(disorder, genus, code string) []Pest {
+// For returns the rows that bind in a jurisdiction for a disorder on a plant, as On
+// says.
+func For(disorder, plant, code string) []Pest {
 	laws := jurisdiction.Laws(code)
-	return matching(func(p Pest) bool { return p.Disorder == disorder && p.On(genus) && p.binds(laws) })
+	return matching(func(p Pest) bool { return p.Disorder == disorder && p.On(plant) && p.binds(laws) })
 }
 
 func matching(wanted func(Pest) bool) []Pest {
