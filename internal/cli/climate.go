@@ -2,9 +2,7 @@ package cli
 
 import (
 	"context"
-	"errors"
 	"fmt"
-	"io"
 	"maps"
 	"slices"
 	"strings"
@@ -79,34 +77,9 @@ func chosenFlag(cmd *cobra.Command, target *string, words map[string]string, nam
 	}}, name, usage)
 }
 
-func (a *app) sendClimate(ctx context.Context, next *diagnosisv1.ImportClimateRequest, file string) (_ *diagnosisv1.ClimateImport, err error) {
-	source, err := a.open("FILE", file)
-	if err != nil {
-		return nil, err
-	}
-	defer func() { err = errors.Join(err, source.Close()) }()
-	conn, err := a.client()
-	if err != nil {
-		return nil, err
-	}
-	if ctx, err = a.signedIn(ctx); err != nil {
-		return nil, err
-	}
-	stream, err := diagnosisv1.NewDiagnosisServiceClient(conn).ImportClimate(ctx)
-	if err != nil {
-		return nil, err
-	}
-	err = pieces(source, func(piece []byte) error {
-		next.Data = piece
-		err := stream.Send(next)
-		next = &diagnosisv1.ImportClimateRequest{}
-		return err
-	})
-	// EOF means that the server ended the stream; its answer says why.
-	if err != nil && !errors.Is(err, io.EOF) {
-		return nil, err
-	}
-	response, err := stream.CloseAndRecv()
+func (a *app) sendClimate(ctx context.Context, first *diagnosisv1.ImportClimateRequest, file string) (*diagnosisv1.ClimateImport, error) {
+	response, err := upload(ctx, a, file, diagnosisv1.DiagnosisServiceClient.ImportClimate, first,
+		func(next *diagnosisv1.ImportClimateRequest, piece []byte) { next.Data = piece })
 	return response.GetClimateImport(), err
 }
 

@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
+	"google.golang.org/grpc"
 
 	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
 )
@@ -250,7 +251,18 @@ func shownSigns(photo *diagnosisv1.Photo) string {
 }
 
 // uploadPhoto sends a file; first is the first message without its bytes.
-func (a *app) uploadPhoto(ctx context.Context, first *diagnosisv1.UploadPhotoRequest, file string) (_ *diagnosisv1.Photo, err error) {
+func (a *app) uploadPhoto(ctx context.Context, first *diagnosisv1.UploadPhotoRequest, file string) (*diagnosisv1.Photo, error) {
+	return upload(ctx, a, file, diagnosisv1.DiagnosisServiceClient.UploadPhoto, first,
+		func(next *diagnosisv1.UploadPhotoRequest, piece []byte) { next.Data = piece })
+}
+
+// upload sends a file to the diagnosis service, piece by piece. open begins the
+// stream, first is its first message without the bytes that fill puts into each.
+func upload[Request, Answer any](
+	ctx context.Context, a *app, file string,
+	open func(diagnosisv1.DiagnosisServiceClient, context.Context, ...grpc.CallOption) (grpc.ClientStreamingClient[Request, Answer], error),
+	first *Request, fill func(*Request, []byte),
+) (_ *Answer, err error) {
 	source, err := a.open("FILE", file)
 	if err != nil {
 		return nil, err
@@ -263,15 +275,15 @@ func (a *app) uploadPhoto(ctx context.Context, first *diagnosisv1.UploadPhotoReq
 	if ctx, err = a.signedIn(ctx); err != nil {
 		return nil, err
 	}
-	stream, err := diagnosisv1.NewDiagnosisServiceClient(conn).UploadPhoto(ctx)
+	stream, err := open(diagnosisv1.NewDiagnosisServiceClient(conn), ctx)
 	if err != nil {
 		return nil, err
 	}
 	next := first
 	err = pieces(source, func(piece []byte) error {
-		next.Data = piece
+		fill(next, piece)
 		err := stream.Send(next)
-		next = &diagnosisv1.UploadPhotoRequest{}
+		next = new(Request)
 		return err
 	})
 	// EOF means that the server ended the stream; its answer says why.

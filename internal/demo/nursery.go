@@ -153,19 +153,13 @@ type lotEvent struct {
 
 // outbreak is an invented outbreak with what was done about it.
 type outbreak struct {
-	Key      string   `yaml:"key"`
-	Title    string   `yaml:"title"`
-	Disorder string   `yaml:"disorder"`
-	Template string   `yaml:"template"`
-	Lots     []string `yaml:"lots"`
-	Found    struct {
-		moment   `yaml:",inline"`
-		By       string `yaml:"by"`
-		Sampled  int64  `yaml:"sampled"`
-		Affected int64  `yaml:"affected"`
-		Severity int32  `yaml:"severity"`
-	} `yaml:"found"`
-	ConfirmedBy string `yaml:"confirmed_by"`
+	Key         string   `yaml:"key"`
+	Title       string   `yaml:"title"`
+	Disorder    string   `yaml:"disorder"`
+	Template    string   `yaml:"template"`
+	Lots        []string `yaml:"lots"`
+	Found       finding  `yaml:"found"`
+	ConfirmedBy string   `yaml:"confirmed_by"`
 	// Bench is the isolation bench, house/bench.
 	Bench string `yaml:"bench"`
 	Steps []step `yaml:"steps"`
@@ -191,6 +185,15 @@ const (
 	thenGiveUp  = "give_up"
 	thenDiscard = "discard"
 )
+
+// finding is what somebody counted at an inspection.
+type finding struct {
+	moment   `yaml:",inline"`
+	By       string `yaml:"by"`
+	Sampled  int64  `yaml:"sampled"`
+	Affected int64  `yaml:"affected"`
+	Severity int32  `yaml:"severity"`
+}
 
 // step is a step that was done.
 type step struct {

@@ -41,15 +41,9 @@ type handling struct {
 
 // sighting is an inspection that nobody has drawn a conclusion from.
 type sighting struct {
-	Key   string `yaml:"key"`
-	Lot   string `yaml:"lot"`
-	Found struct {
-		moment   `yaml:",inline"`
-		By       string `yaml:"by"`
-		Sampled  int64  `yaml:"sampled"`
-		Affected int64  `yaml:"affected"`
-		Severity int32  `yaml:"severity"`
-	} `yaml:"found"`
+	Key   string     `yaml:"key"`
+	Lot   string     `yaml:"lot"`
+	Found finding    `yaml:"found"`
 	Note  string     `yaml:"note"`
 	Signs []contract `yaml:"signs"`
 }

@@ -92,12 +92,7 @@ func candidateContract(base *knowledge.Base, c inference.Candidate) *diagnosisv1
 
 // testsFor are the ids of the tests that find a disorder, the quickest first.
 func testsFor(base *knowledge.Base, disorder string) []string {
-	var tests []knowledge.Test
-	for _, test := range base.Tests {
-		if slices.Contains(test.Finds, disorder) {
-			tests = append(tests, test)
-		}
-	}
+	tests := base.TestsFor(disorder)
 	slices.SortStableFunc(tests, func(a, b knowledge.Test) int {
 		return cmp.Or(cmp.Compare(a.Days, b.Days), cmp.Compare(a.Minutes, b.Minutes))
 	})

@@ -32,19 +32,20 @@ func New(db *postgres.DB, photoFolder string, outbox *postgres.Outbox) *Service 
 	return &Service{db: db, album: newAlbum(photoFolder, db.Clock()), outbox: outbox}
 }
 
-// keys are the sort keys of a listing that runs from new to old; markOf reads
+// keys are the sort keys of a listing that runs from new to old; pageOf reads
 // them back.
 func (m mark) keys() []string { return []string{m.time.Format(time.RFC3339Nano), m.id} }
 
-func markOf(page rpc.Page) (*mark, error) {
-	if page.After == nil {
-		return nil, nil
+// pageOf reads where such a listing goes on; before is nil on its first page.
+func pageOf(request rpc.PagedRequest) (page rpc.Page, before *mark, err error) {
+	if page, err = rpc.PageOf(request, 2); err != nil || page.After == nil {
+		return page, nil, err
 	}
 	moment, err := time.Parse(time.RFC3339Nano, page.After[0])
 	if err != nil {
-		return nil, rpc.BadToken().Because(err)
+		return page, nil, rpc.BadToken().Because(err)
 	}
-	return &mark{time: moment, id: page.After[1]}, nil
+	return page, &mark{time: moment, id: page.After[1]}, nil
 }
 
 func (i inspectionRow) contract() *diagnosisv1.Inspection {

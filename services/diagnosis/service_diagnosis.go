@@ -177,11 +177,7 @@ func (s *Service) ListDiagnoses(ctx context.Context, request *diagnosisv1.ListDi
 	if err != nil {
 		return nil, err
 	}
-	page, err := rpc.PageOf(request, 2)
-	if err != nil {
-		return nil, err
-	}
-	before, err := markOf(page)
+	page, before, err := pageOf(request)
 	if err != nil {
 		return nil, err
 	}

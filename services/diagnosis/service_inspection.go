@@ -117,11 +117,7 @@ func (s *Service) ListInspections(ctx context.Context, request *diagnosisv1.List
 		}
 		of = &wanted
 	}
-	page, err := rpc.PageOf(request, 2)
-	if err != nil {
-		return nil, err
-	}
-	before, err := markOf(page)
+	page, before, err := pageOf(request)
 	if err != nil {
 		return nil, err
 	}

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"slices"
 	"strconv"
 	"strings"
 
@@ -84,11 +83,12 @@ func (s *Service) ListTests(_ context.Context, request *diagnosisv1.ListTestsReq
 		return nil, fault.Field("disorder", "%q is not a known disorder; ListDisorders has them", request.GetDisorder()).
 			With("disorder", request.GetDisorder())
 	}
+	tests := knowledge.Shipped().Tests
+	if request.GetDisorder() != "" {
+		tests = knowledge.Shipped().TestsFor(request.GetDisorder())
+	}
 	response := &diagnosisv1.ListTestsResponse{}
-	for _, t := range knowledge.Shipped().Tests {
-		if request.GetDisorder() != "" && !slices.Contains(t.Finds, request.GetDisorder()) {
-			continue
-		}
+	for _, t := range tests {
 		response.Tests = append(response.Tests, &diagnosisv1.Test{
 			Id: t.ID, DisplayName: t.DisplayName, Kind: t.Kind, Finds: t.Finds, SampleOrgans: t.SampleOrgans,
 			SensitivityPercent: percent(t.Sensitivity), SpecificityPercent: percent(t.Specificity),

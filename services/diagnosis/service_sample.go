@@ -138,11 +138,7 @@ func (s *Service) ListSamples(ctx context.Context, request *diagnosisv1.ListSamp
 		}
 		inspection = of[1]
 	}
-	page, err := rpc.PageOf(request, 2)
-	if err != nil {
-		return nil, err
-	}
-	before, err := markOf(page)
+	page, before, err := pageOf(request)
 	if err != nil {
 		return nil, err
 	}

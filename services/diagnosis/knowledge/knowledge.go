@@ -241,6 +241,17 @@ func (b *Base) Group(id string) (Group, bool) { return find(b.Groups, b.groups, 
 // Test returns one test.
 func (b *Base) Test(id string) (Test, bool) { return find(b.Tests, b.tests, id) }
 
+// TestsFor returns the tests that find a disorder.
+func (b *Base) TestsFor(disorder string) []Test {
+	var tests []Test
+	for _, test := range b.Tests {
+		if slices.Contains(test.Finds, disorder) {
+			tests = append(tests, test)
+		}
+	}
+	return tests
+}
+
 // Source returns one source; Memory is none.
 func (b *Base) Source(key string) (Source, bool) { return find(b.Sources, b.sources, key) }
 
