@@ -290,7 +290,7 @@ func TestWhenPlantsCouldHaveBeenInfected(t *testing.T) {
 		require.Equal(t, !curve.GetModel().GetVerified(), curve.GetUnverified() != "", curve.GetModel().GetName())
 	}
 
-	events, err := diagnosis.ReadInfectionEvents(context.Background(), n.db, "test", "h1", time.Date(2026, 3, 2, 0, 0, 0, 0, time.UTC), today)
+	events, err := diagnosis.ReadInfectionEvents(context.Background(), n.db, "test", []string{"h1"}, time.Date(2026, 3, 2, 0, 0, 0, 0, time.UTC), today)
 	require.NoError(t, err)
 	byModel := map[string]int{}
 	for _, e := range events {

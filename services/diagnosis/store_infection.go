@@ -130,11 +130,11 @@ func leadIn(models []ownModel) time.Duration {
 	return longest
 }
 
-// ReadInfectionEvents returns when plants of a house could have been infected
-// between two moments, by every model that is run for a disorder, in the order of
-// the models and then of time. Wetness is told by the leaf sensor where there is
-// one, else from 90 % relative humidity on. No readings, no events.
-func ReadInfectionEvents(ctx context.Context, r postgres.Reader, nursery, house string, from, until time.Time) ([]InfectionEvent, error) {
+// ReadInfectionEvents returns when plants of some houses could have been infected
+// between two moments, by every model that is run for a disorder, in the order of the
+// houses, the models and then of time. Wetness is told by the leaf sensor where there
+// is one, else from 90 % relative humidity on. No readings, no events.
+func ReadInfectionEvents(ctx context.Context, r postgres.Reader, nursery string, houses []string, from, until time.Time) ([]InfectionEvent, error) {
 	of, err := identity.ReadNursery(ctx, r, nursery)
 	if err != nil {
 		return nil, err
@@ -143,10 +143,19 @@ func ReadInfectionEvents(ctx context.Context, r postgres.Reader, nursery, house 
 	if err != nil {
 		return nil, err
 	}
-	loggers, err := readHouse(ctx, r, nursery, house, from.Add(-leadIn(models)), until)
-	if err != nil {
-		return nil, err
+	begin := from.Add(-leadIn(models))
+	var events []InfectionEvent
+	for _, house := range houses {
+		loggers, err := readHouse(ctx, r, nursery, house, begin, until)
+		if err != nil {
+			return nil, err
+		}
+		events = append(events, houseEvents(house, loggers, models, from, of.Zone)...)
 	}
+	return events, nil
+}
+
+func houseEvents(house string, loggers []loggerSeries, models []ownModel, from time.Time, zone *time.Location) []InfectionEvent {
 	readings, interval := wettest(loggers)
 	spans, _ := infection.Spans(readings, infection.Wetting{Interval: interval})
 	var events []InfectionEvent
@@ -154,7 +163,7 @@ func ReadInfectionEvents(ctx context.Context, r postgres.Reader, nursery, house 
 		if m.Disorder == "" {
 			continue
 		}
-		for _, e := range m.Run(spans, of.Zone).Events {
+		for _, e := range m.Run(spans, zone).Events {
 			if e.Infection.Before(from) {
 				continue
 			}
@@ -162,9 +171,9 @@ func ReadInfectionEvents(ctx context.Context, r postgres.Reader, nursery, house 
 				House: house, Model: m.ID, Disorder: m.Disorder, Start: e.Start, Infection: e.Infection, End: e.End,
 				WetHours: e.WetHours, Celsius: e.Celsius, Level: string(e.Level), Unverified: m.unverified(),
 			}
-			event.SignsFrom, event.SignsUntil = signsBetween(m.Disorder, e.Infection, of.Zone)
+			event.SignsFrom, event.SignsUntil = signsBetween(m.Disorder, e.Infection, zone)
 			events = append(events, event)
 		}
 	}
-	return events, nil
+	return events
 }

@@ -74,11 +74,10 @@ type round struct {
 	house string
 	lots  map[string]stock.Lot
 	// looked is when each lot was last looked at until the day's end.
-	looked   map[string]time.Time
-	wanted   map[string]*wanted
-	notes    []string
-	sources  []string
-	declared map[string]bool
+	looked  map[string]time.Time
+	wanted  map[string]*wanted
+	notes   []string
+	sources []string
 	// sizes are sample sizes worked out already: many lots have as many plants.
 	sizes map[sizeAsked]int64
 }
@@ -109,7 +108,7 @@ type reason struct {
 
 func (s *Service) newRound(ctx context.Context, tx pgx.Tx, nursery string, request *treatmentv1.ProposeInspectionsRequest) (*round, error) {
 	r := &round{
-		service: s, lots: map[string]stock.Lot{}, looked: map[string]time.Time{}, wanted: map[string]*wanted{}, declared: map[string]bool{},
+		service: s, lots: map[string]stock.Lot{}, looked: map[string]time.Time{}, wanted: map[string]*wanted{},
 		sizes: map[sizeAsked]int64{},
 	}
 	var err error
@@ -209,8 +208,7 @@ func (r *round) seenWithin(lot string, span time.Duration) bool {
 }
 
 func (r *round) source(text string) {
-	if !r.declared[text] {
-		r.declared[text] = true
+	if !slices.Contains(r.sources, text) {
 		r.sources = append(r.sources, text)
 	}
 }

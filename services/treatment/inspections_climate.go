@@ -3,6 +3,7 @@ package treatment
 import (
 	"context"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 
@@ -28,18 +29,21 @@ func (r *round) addInfections(ctx context.Context, tx pgx.Tx) error {
 	if r.end.Before(until) {
 		until = r.end
 	}
-	found := false
+	houses := slices.Sorted(maps.Keys(byHouse))
+	events, err := diagnosis.ReadInfectionEvents(ctx, tx, r.nursery.ID, houses, r.begin.Add(-climateBack), until)
+	if err != nil {
+		return err
+	}
+	eventsIn := map[string][]diagnosis.InfectionEvent{}
+	for _, event := range events {
+		eventsIn[event.House] = append(eventsIn[event.House], event)
+	}
 	for house, lots := range byHouse {
-		events, err := diagnosis.ReadInfectionEvents(ctx, tx, r.nursery.ID, house, r.begin.Add(-climateBack), until)
-		if err != nil {
-			return err
-		}
-		found = found || len(events) > 0
-		if err := r.addHouse(lots, r.showing(events)); err != nil {
+		if err := r.addHouse(lots, r.showing(eventsIn[house])); err != nil {
 			return err
 		}
 	}
-	if found {
+	if len(events) > 0 {
 		r.source("Infection risk: the models of diagnosis on the climate of each house, the last 42 days (design value).")
 	}
 	return nil
