@@ -102,6 +102,17 @@ var allowed = map[string][]identityv1.Role{
 	"/velamen.schedule.v1.ScheduleService/CreateSprayer": managers,
 	"/velamen.schedule.v1.ScheduleService/UpdateSprayer": managers,
 
+	"/velamen.schedule.v1.ScheduleService/UpdateWorkPattern":      managers,
+	"/velamen.schedule.v1.ScheduleService/UpdateHouseCalendar":    managers,
+	"/velamen.schedule.v1.ScheduleService/UpdatePlanningSettings": managers,
+	"/velamen.schedule.v1.ScheduleService/CreateDayPlan":          managers,
+	"/velamen.schedule.v1.ScheduleService/AcceptDayPlan":          managers,
+	"/velamen.schedule.v1.ScheduleService/RejectDayPlan":          managers,
+	"/velamen.schedule.v1.ScheduleService/PinJob":                 managers,
+	"/velamen.schedule.v1.ScheduleService/UnpinJob":               managers,
+	// It keeps nothing, but it takes the server's time.
+	"/velamen.schedule.v1.ScheduleService/CompareScenarios": managers,
+
 	"/velamen.records.v1.RecordsService/CorrectEntry": managers,
 }
 
@@ -109,6 +120,7 @@ var allowed = map[string][]identityv1.Role{
 // them: a plan of work is kept, a rotation is only laid out.
 var readingVerbs = []string{
 	"Get", "List", "Export", "Download", "Verify", "Check", "Propose", "Calculate", "Calibrate", "Assess", "PlanRotation", "Trace",
+	"Watch", "Explain", "Find",
 }
 
 func rolesFor(method string) []identityv1.Role {

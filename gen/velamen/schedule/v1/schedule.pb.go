@@ -4,8 +4,8 @@
 // 	protoc        (unknown)
 // source: velamen/schedule/v1/schedule.proto
 
-// Package velamen.schedule.v1 knows the sprayers and the jobs that wait for a
-// day plan.
+// Package velamen.schedule.v1 knows the sprayers, when people work and houses are
+// open, the jobs that wait, and the day plans made of them.
 
 package schedulev1
 
@@ -47,7 +47,22 @@ type Sprayer struct {
 	// Changes with every change of the resource.
 	Etag string `protobuf:"bytes,6,opt,name=etag,proto3" json:"etag,omitempty"`
 	// When it was added, UTC.
-	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// The least mix that it can be filled with, L; absent for one graduation.
+	SmallestLoad *v1.Quantity `protobuf:"bytes,8,opt,name=smallest_load,json=smallestLoad,proto3" json:"smallest_load,omitempty"`
+	// The step in which it can be filled, L; absent for 1 L.
+	Graduation *v1.Quantity `protobuf:"bytes,9,opt,name=graduation,proto3" json:"graduation,omitempty"`
+	// Mix that it puts out in a minute of work, L, for spray and drench. Without it
+	// no spray or drench job is planned with it.
+	OutputPerMinute *v1.Quantity `protobuf:"bytes,10,opt,name=output_per_minute,json=outputPerMinute,proto3" json:"output_per_minute,omitempty"`
+	// Plants dipped in an hour, for baths. Without it no bath is planned with it.
+	PlantsPerHour int32 `protobuf:"varint,11,opt,name=plants_per_hour,json=plantsPerHour,proto3" json:"plants_per_hour,omitempty"`
+	// Minutes to measure out, mix and fill one tank load.
+	MixMinutes int32 `protobuf:"varint,12,opt,name=mix_minutes,json=mixMinutes,proto3" json:"mix_minutes,omitempty"`
+	// Minutes of one rinse between two different mixes.
+	RinseMinutes int32 `protobuf:"varint,13,opt,name=rinse_minutes,json=rinseMinutes,proto3" json:"rinse_minutes,omitempty"`
+	// Water of one rinse, L.
+	RinseVolume   *v1.Quantity `protobuf:"bytes,14,opt,name=rinse_volume,json=rinseVolume,proto3" json:"rinse_volume,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -127,6 +142,55 @@ func (x *Sprayer) GetEtag() string {
 func (x *Sprayer) GetCreateTime() *timestamppb.Timestamp {
 	if x != nil {
 		return x.CreateTime
+	}
+	return nil
+}
+
+func (x *Sprayer) GetSmallestLoad() *v1.Quantity {
+	if x != nil {
+		return x.SmallestLoad
+	}
+	return nil
+}
+
+func (x *Sprayer) GetGraduation() *v1.Quantity {
+	if x != nil {
+		return x.Graduation
+	}
+	return nil
+}
+
+func (x *Sprayer) GetOutputPerMinute() *v1.Quantity {
+	if x != nil {
+		return x.OutputPerMinute
+	}
+	return nil
+}
+
+func (x *Sprayer) GetPlantsPerHour() int32 {
+	if x != nil {
+		return x.PlantsPerHour
+	}
+	return 0
+}
+
+func (x *Sprayer) GetMixMinutes() int32 {
+	if x != nil {
+		return x.MixMinutes
+	}
+	return 0
+}
+
+func (x *Sprayer) GetRinseMinutes() int32 {
+	if x != nil {
+		return x.RinseMinutes
+	}
+	return 0
+}
+
+func (x *Sprayer) GetRinseVolume() *v1.Quantity {
+	if x != nil {
+		return x.RinseVolume
 	}
 	return nil
 }
@@ -647,7 +711,7 @@ var File_velamen_schedule_v1_schedule_proto protoreflect.FileDescriptor
 
 const file_velamen_schedule_v1_schedule_proto_rawDesc = "" +
 	"\n" +
-	"\"velamen/schedule/v1/schedule.proto\x12\x13velamen.schedule.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\"velamen/products/v1/products.proto\x1a$velamen/treatment/v1/treatment.proto\x1a\x1evelamen/type/v1/quantity.proto\"\xb4\x03\n" +
+	"\"velamen/schedule/v1/schedule.proto\x12\x13velamen.schedule.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\"velamen/products/v1/products.proto\x1a\"velamen/schedule/v1/calendar.proto\x1a\x1evelamen/schedule/v1/plan.proto\x1a$velamen/treatment/v1/treatment.proto\x1a\x1evelamen/type/v1/quantity.proto\"\xeb\x06\n" +
 	"\aSprayer\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x120\n" +
 	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18dR\vdisplayName\x12F\n" +
@@ -658,7 +722,18 @@ const file_velamen_schedule_v1_schedule_proto_rawDesc = "" +
 	"\x0eout_of_service\x18\x05 \x01(\bB\x04\xe2A\x01\x01R\foutOfService\x12\x18\n" +
 	"\x04etag\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\x04etag\x12A\n" +
 	"\vcreate_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"createTime:<\xeaA9\n" +
+	"createTime\x12D\n" +
+	"\rsmallest_load\x18\b \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\fsmallestLoad\x12?\n" +
+	"\n" +
+	"graduation\x18\t \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\n" +
+	"graduation\x12K\n" +
+	"\x11output_per_minute\x18\n" +
+	" \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\x0foutputPerMinute\x127\n" +
+	"\x0fplants_per_hour\x18\v \x01(\x05B\x0f\xe2A\x01\x01\xbaH\b\x1a\x06\x18\xa0\x8d\x06(\x00R\rplantsPerHour\x12/\n" +
+	"\vmix_minutes\x18\f \x01(\x05B\x0e\xe2A\x01\x01\xbaH\a\x1a\x05\x18\xd8\x04(\x00R\n" +
+	"mixMinutes\x123\n" +
+	"\rrinse_minutes\x18\r \x01(\x05B\x0e\xe2A\x01\x01\xbaH\a\x1a\x05\x18\xd8\x04(\x00R\frinseMinutes\x12B\n" +
+	"\frinse_volume\x18\x0e \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\vrinseVolume:<\xeaA9\n" +
 	"\x0fvelamen/Sprayer\x12&nurseries/{nursery}/sprayers/{sprayer}\"\x9b\x01\n" +
 	"\x03Job\x12.\n" +
 	"\x04step\x18\x01 \x01(\v2\x1a.velamen.treatment.v1.StepR\x04step\x12\x16\n" +
@@ -700,14 +775,38 @@ const file_velamen_schedule_v1_schedule_proto_rawDesc = "" +
 	"page_token\x18\x04 \x01(\tB\x04\xe2A\x01\x01R\tpageToken\"h\n" +
 	"\x10ListJobsResponse\x12,\n" +
 	"\x04jobs\x18\x01 \x03(\v2\x18.velamen.schedule.v1.JobR\x04jobs\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken2\xd7\x03\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken2\xd5\x14\n" +
 	"\x0fScheduleService\x12X\n" +
 	"\rCreateSprayer\x12).velamen.schedule.v1.CreateSprayerRequest\x1a\x1c.velamen.schedule.v1.Sprayer\x12R\n" +
 	"\n" +
 	"GetSprayer\x12&.velamen.schedule.v1.GetSprayerRequest\x1a\x1c.velamen.schedule.v1.Sprayer\x12c\n" +
 	"\fListSprayers\x12(.velamen.schedule.v1.ListSprayersRequest\x1a).velamen.schedule.v1.ListSprayersResponse\x12X\n" +
 	"\rUpdateSprayer\x12).velamen.schedule.v1.UpdateSprayerRequest\x1a\x1c.velamen.schedule.v1.Sprayer\x12W\n" +
-	"\bListJobs\x12$.velamen.schedule.v1.ListJobsRequest\x1a%.velamen.schedule.v1.ListJobsResponseB\xc2\x01\n" +
+	"\bListJobs\x12$.velamen.schedule.v1.ListJobsRequest\x1a%.velamen.schedule.v1.ListJobsResponse\x12^\n" +
+	"\x0eGetWorkPattern\x12*.velamen.schedule.v1.GetWorkPatternRequest\x1a .velamen.schedule.v1.WorkPattern\x12o\n" +
+	"\x10ListWorkPatterns\x12,.velamen.schedule.v1.ListWorkPatternsRequest\x1a-.velamen.schedule.v1.ListWorkPatternsResponse\x12d\n" +
+	"\x11UpdateWorkPattern\x12-.velamen.schedule.v1.UpdateWorkPatternRequest\x1a .velamen.schedule.v1.WorkPattern\x12d\n" +
+	"\x10GetHouseCalendar\x12,.velamen.schedule.v1.GetHouseCalendarRequest\x1a\".velamen.schedule.v1.HouseCalendar\x12u\n" +
+	"\x12ListHouseCalendars\x12..velamen.schedule.v1.ListHouseCalendarsRequest\x1a/.velamen.schedule.v1.ListHouseCalendarsResponse\x12j\n" +
+	"\x13UpdateHouseCalendar\x12/.velamen.schedule.v1.UpdateHouseCalendarRequest\x1a\".velamen.schedule.v1.HouseCalendar\x12m\n" +
+	"\x13GetPlanningSettings\x12/.velamen.schedule.v1.GetPlanningSettingsRequest\x1a%.velamen.schedule.v1.PlanningSettings\x12s\n" +
+	"\x16UpdatePlanningSettings\x122.velamen.schedule.v1.UpdatePlanningSettingsRequest\x1a%.velamen.schedule.v1.PlanningSettings\x12X\n" +
+	"\rCreateDayPlan\x12).velamen.schedule.v1.CreateDayPlanRequest\x1a\x1c.velamen.schedule.v1.DayPlan\x12e\n" +
+	"\fWatchDayPlan\x12(.velamen.schedule.v1.WatchDayPlanRequest\x1a).velamen.schedule.v1.WatchDayPlanResponse0\x01\x12R\n" +
+	"\n" +
+	"GetDayPlan\x12&.velamen.schedule.v1.GetDayPlanRequest\x1a\x1c.velamen.schedule.v1.DayPlan\x12c\n" +
+	"\fListDayPlans\x12(.velamen.schedule.v1.ListDayPlansRequest\x1a).velamen.schedule.v1.ListDayPlansResponse\x12X\n" +
+	"\rAcceptDayPlan\x12).velamen.schedule.v1.AcceptDayPlanRequest\x1a\x1c.velamen.schedule.v1.DayPlan\x12X\n" +
+	"\rRejectDayPlan\x12).velamen.schedule.v1.RejectDayPlanRequest\x1a\x1c.velamen.schedule.v1.DayPlan\x12c\n" +
+	"\fCheckDayPlan\x12(.velamen.schedule.v1.CheckDayPlanRequest\x1a).velamen.schedule.v1.CheckDayPlanResponse\x12F\n" +
+	"\x06PinJob\x12\".velamen.schedule.v1.PinJobRequest\x1a\x18.velamen.schedule.v1.Pin\x12J\n" +
+	"\bUnpinJob\x12$.velamen.schedule.v1.UnpinJobRequest\x1a\x18.velamen.schedule.v1.Pin\x12W\n" +
+	"\bListPins\x12$.velamen.schedule.v1.ListPinsRequest\x1a%.velamen.schedule.v1.ListPinsResponse\x12]\n" +
+	"\n" +
+	"ExplainJob\x12&.velamen.schedule.v1.ExplainJobRequest\x1a'.velamen.schedule.v1.ExplainJobResponse\x12Z\n" +
+	"\tFindSlots\x12%.velamen.schedule.v1.FindSlotsRequest\x1a&.velamen.schedule.v1.FindSlotsResponse\x12o\n" +
+	"\x10CompareScenarios\x12,.velamen.schedule.v1.CompareScenariosRequest\x1a-.velamen.schedule.v1.CompareScenariosResponse\x12l\n" +
+	"\x0fListAssignments\x12+.velamen.schedule.v1.ListAssignmentsRequest\x1a,.velamen.schedule.v1.ListAssignmentsResponseB\xc2\x01\n" +
 	"\x17com.velamen.schedule.v1B\rScheduleProtoP\x01Z*velamen/gen/velamen/schedule/v1;schedulev1\xa2\x02\x03VSX\xaa\x02\x13Velamen.Schedule.V1\xca\x02\x13Velamen\\Schedule\\V1\xe2\x02\x1fVelamen\\Schedule\\V1\\GPBMetadata\xea\x02\x15Velamen::Schedule::V1b\x06proto3"
 
 var (
@@ -724,47 +823,132 @@ func file_velamen_schedule_v1_schedule_proto_rawDescGZIP() []byte {
 
 var file_velamen_schedule_v1_schedule_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
 var file_velamen_schedule_v1_schedule_proto_goTypes = []any{
-	(*Sprayer)(nil),               // 0: velamen.schedule.v1.Sprayer
-	(*Job)(nil),                   // 1: velamen.schedule.v1.Job
-	(*CreateSprayerRequest)(nil),  // 2: velamen.schedule.v1.CreateSprayerRequest
-	(*GetSprayerRequest)(nil),     // 3: velamen.schedule.v1.GetSprayerRequest
-	(*ListSprayersRequest)(nil),   // 4: velamen.schedule.v1.ListSprayersRequest
-	(*ListSprayersResponse)(nil),  // 5: velamen.schedule.v1.ListSprayersResponse
-	(*UpdateSprayerRequest)(nil),  // 6: velamen.schedule.v1.UpdateSprayerRequest
-	(*ListJobsRequest)(nil),       // 7: velamen.schedule.v1.ListJobsRequest
-	(*ListJobsResponse)(nil),      // 8: velamen.schedule.v1.ListJobsResponse
-	(*v1.Quantity)(nil),           // 9: velamen.type.v1.Quantity
-	(v11.Method)(0),               // 10: velamen.products.v1.Method
-	(*timestamppb.Timestamp)(nil), // 11: google.protobuf.Timestamp
-	(*v12.Step)(nil),              // 12: velamen.treatment.v1.Step
-	(*fieldmaskpb.FieldMask)(nil), // 13: google.protobuf.FieldMask
+	(*Sprayer)(nil),                       // 0: velamen.schedule.v1.Sprayer
+	(*Job)(nil),                           // 1: velamen.schedule.v1.Job
+	(*CreateSprayerRequest)(nil),          // 2: velamen.schedule.v1.CreateSprayerRequest
+	(*GetSprayerRequest)(nil),             // 3: velamen.schedule.v1.GetSprayerRequest
+	(*ListSprayersRequest)(nil),           // 4: velamen.schedule.v1.ListSprayersRequest
+	(*ListSprayersResponse)(nil),          // 5: velamen.schedule.v1.ListSprayersResponse
+	(*UpdateSprayerRequest)(nil),          // 6: velamen.schedule.v1.UpdateSprayerRequest
+	(*ListJobsRequest)(nil),               // 7: velamen.schedule.v1.ListJobsRequest
+	(*ListJobsResponse)(nil),              // 8: velamen.schedule.v1.ListJobsResponse
+	(*v1.Quantity)(nil),                   // 9: velamen.type.v1.Quantity
+	(v11.Method)(0),                       // 10: velamen.products.v1.Method
+	(*timestamppb.Timestamp)(nil),         // 11: google.protobuf.Timestamp
+	(*v12.Step)(nil),                      // 12: velamen.treatment.v1.Step
+	(*fieldmaskpb.FieldMask)(nil),         // 13: google.protobuf.FieldMask
+	(*GetWorkPatternRequest)(nil),         // 14: velamen.schedule.v1.GetWorkPatternRequest
+	(*ListWorkPatternsRequest)(nil),       // 15: velamen.schedule.v1.ListWorkPatternsRequest
+	(*UpdateWorkPatternRequest)(nil),      // 16: velamen.schedule.v1.UpdateWorkPatternRequest
+	(*GetHouseCalendarRequest)(nil),       // 17: velamen.schedule.v1.GetHouseCalendarRequest
+	(*ListHouseCalendarsRequest)(nil),     // 18: velamen.schedule.v1.ListHouseCalendarsRequest
+	(*UpdateHouseCalendarRequest)(nil),    // 19: velamen.schedule.v1.UpdateHouseCalendarRequest
+	(*GetPlanningSettingsRequest)(nil),    // 20: velamen.schedule.v1.GetPlanningSettingsRequest
+	(*UpdatePlanningSettingsRequest)(nil), // 21: velamen.schedule.v1.UpdatePlanningSettingsRequest
+	(*CreateDayPlanRequest)(nil),          // 22: velamen.schedule.v1.CreateDayPlanRequest
+	(*WatchDayPlanRequest)(nil),           // 23: velamen.schedule.v1.WatchDayPlanRequest
+	(*GetDayPlanRequest)(nil),             // 24: velamen.schedule.v1.GetDayPlanRequest
+	(*ListDayPlansRequest)(nil),           // 25: velamen.schedule.v1.ListDayPlansRequest
+	(*AcceptDayPlanRequest)(nil),          // 26: velamen.schedule.v1.AcceptDayPlanRequest
+	(*RejectDayPlanRequest)(nil),          // 27: velamen.schedule.v1.RejectDayPlanRequest
+	(*CheckDayPlanRequest)(nil),           // 28: velamen.schedule.v1.CheckDayPlanRequest
+	(*PinJobRequest)(nil),                 // 29: velamen.schedule.v1.PinJobRequest
+	(*UnpinJobRequest)(nil),               // 30: velamen.schedule.v1.UnpinJobRequest
+	(*ListPinsRequest)(nil),               // 31: velamen.schedule.v1.ListPinsRequest
+	(*ExplainJobRequest)(nil),             // 32: velamen.schedule.v1.ExplainJobRequest
+	(*FindSlotsRequest)(nil),              // 33: velamen.schedule.v1.FindSlotsRequest
+	(*CompareScenariosRequest)(nil),       // 34: velamen.schedule.v1.CompareScenariosRequest
+	(*ListAssignmentsRequest)(nil),        // 35: velamen.schedule.v1.ListAssignmentsRequest
+	(*WorkPattern)(nil),                   // 36: velamen.schedule.v1.WorkPattern
+	(*ListWorkPatternsResponse)(nil),      // 37: velamen.schedule.v1.ListWorkPatternsResponse
+	(*HouseCalendar)(nil),                 // 38: velamen.schedule.v1.HouseCalendar
+	(*ListHouseCalendarsResponse)(nil),    // 39: velamen.schedule.v1.ListHouseCalendarsResponse
+	(*PlanningSettings)(nil),              // 40: velamen.schedule.v1.PlanningSettings
+	(*DayPlan)(nil),                       // 41: velamen.schedule.v1.DayPlan
+	(*WatchDayPlanResponse)(nil),          // 42: velamen.schedule.v1.WatchDayPlanResponse
+	(*ListDayPlansResponse)(nil),          // 43: velamen.schedule.v1.ListDayPlansResponse
+	(*CheckDayPlanResponse)(nil),          // 44: velamen.schedule.v1.CheckDayPlanResponse
+	(*Pin)(nil),                           // 45: velamen.schedule.v1.Pin
+	(*ListPinsResponse)(nil),              // 46: velamen.schedule.v1.ListPinsResponse
+	(*ExplainJobResponse)(nil),            // 47: velamen.schedule.v1.ExplainJobResponse
+	(*FindSlotsResponse)(nil),             // 48: velamen.schedule.v1.FindSlotsResponse
+	(*CompareScenariosResponse)(nil),      // 49: velamen.schedule.v1.CompareScenariosResponse
+	(*ListAssignmentsResponse)(nil),       // 50: velamen.schedule.v1.ListAssignmentsResponse
 }
 var file_velamen_schedule_v1_schedule_proto_depIdxs = []int32{
 	9,  // 0: velamen.schedule.v1.Sprayer.tank_volume:type_name -> velamen.type.v1.Quantity
 	10, // 1: velamen.schedule.v1.Sprayer.methods:type_name -> velamen.products.v1.Method
 	11, // 2: velamen.schedule.v1.Sprayer.create_time:type_name -> google.protobuf.Timestamp
-	12, // 3: velamen.schedule.v1.Job.step:type_name -> velamen.treatment.v1.Step
-	0,  // 4: velamen.schedule.v1.CreateSprayerRequest.sprayer:type_name -> velamen.schedule.v1.Sprayer
-	0,  // 5: velamen.schedule.v1.ListSprayersResponse.sprayers:type_name -> velamen.schedule.v1.Sprayer
-	0,  // 6: velamen.schedule.v1.UpdateSprayerRequest.sprayer:type_name -> velamen.schedule.v1.Sprayer
-	13, // 7: velamen.schedule.v1.UpdateSprayerRequest.update_mask:type_name -> google.protobuf.FieldMask
-	11, // 8: velamen.schedule.v1.ListJobsRequest.open_by:type_name -> google.protobuf.Timestamp
-	1,  // 9: velamen.schedule.v1.ListJobsResponse.jobs:type_name -> velamen.schedule.v1.Job
-	2,  // 10: velamen.schedule.v1.ScheduleService.CreateSprayer:input_type -> velamen.schedule.v1.CreateSprayerRequest
-	3,  // 11: velamen.schedule.v1.ScheduleService.GetSprayer:input_type -> velamen.schedule.v1.GetSprayerRequest
-	4,  // 12: velamen.schedule.v1.ScheduleService.ListSprayers:input_type -> velamen.schedule.v1.ListSprayersRequest
-	6,  // 13: velamen.schedule.v1.ScheduleService.UpdateSprayer:input_type -> velamen.schedule.v1.UpdateSprayerRequest
-	7,  // 14: velamen.schedule.v1.ScheduleService.ListJobs:input_type -> velamen.schedule.v1.ListJobsRequest
-	0,  // 15: velamen.schedule.v1.ScheduleService.CreateSprayer:output_type -> velamen.schedule.v1.Sprayer
-	0,  // 16: velamen.schedule.v1.ScheduleService.GetSprayer:output_type -> velamen.schedule.v1.Sprayer
-	5,  // 17: velamen.schedule.v1.ScheduleService.ListSprayers:output_type -> velamen.schedule.v1.ListSprayersResponse
-	0,  // 18: velamen.schedule.v1.ScheduleService.UpdateSprayer:output_type -> velamen.schedule.v1.Sprayer
-	8,  // 19: velamen.schedule.v1.ScheduleService.ListJobs:output_type -> velamen.schedule.v1.ListJobsResponse
-	15, // [15:20] is the sub-list for method output_type
-	10, // [10:15] is the sub-list for method input_type
-	10, // [10:10] is the sub-list for extension type_name
-	10, // [10:10] is the sub-list for extension extendee
-	0,  // [0:10] is the sub-list for field type_name
+	9,  // 3: velamen.schedule.v1.Sprayer.smallest_load:type_name -> velamen.type.v1.Quantity
+	9,  // 4: velamen.schedule.v1.Sprayer.graduation:type_name -> velamen.type.v1.Quantity
+	9,  // 5: velamen.schedule.v1.Sprayer.output_per_minute:type_name -> velamen.type.v1.Quantity
+	9,  // 6: velamen.schedule.v1.Sprayer.rinse_volume:type_name -> velamen.type.v1.Quantity
+	12, // 7: velamen.schedule.v1.Job.step:type_name -> velamen.treatment.v1.Step
+	0,  // 8: velamen.schedule.v1.CreateSprayerRequest.sprayer:type_name -> velamen.schedule.v1.Sprayer
+	0,  // 9: velamen.schedule.v1.ListSprayersResponse.sprayers:type_name -> velamen.schedule.v1.Sprayer
+	0,  // 10: velamen.schedule.v1.UpdateSprayerRequest.sprayer:type_name -> velamen.schedule.v1.Sprayer
+	13, // 11: velamen.schedule.v1.UpdateSprayerRequest.update_mask:type_name -> google.protobuf.FieldMask
+	11, // 12: velamen.schedule.v1.ListJobsRequest.open_by:type_name -> google.protobuf.Timestamp
+	1,  // 13: velamen.schedule.v1.ListJobsResponse.jobs:type_name -> velamen.schedule.v1.Job
+	2,  // 14: velamen.schedule.v1.ScheduleService.CreateSprayer:input_type -> velamen.schedule.v1.CreateSprayerRequest
+	3,  // 15: velamen.schedule.v1.ScheduleService.GetSprayer:input_type -> velamen.schedule.v1.GetSprayerRequest
+	4,  // 16: velamen.schedule.v1.ScheduleService.ListSprayers:input_type -> velamen.schedule.v1.ListSprayersRequest
+	6,  // 17: velamen.schedule.v1.ScheduleService.UpdateSprayer:input_type -> velamen.schedule.v1.UpdateSprayerRequest
+	7,  // 18: velamen.schedule.v1.ScheduleService.ListJobs:input_type -> velamen.schedule.v1.ListJobsRequest
+	14, // 19: velamen.schedule.v1.ScheduleService.GetWorkPattern:input_type -> velamen.schedule.v1.GetWorkPatternRequest
+	15, // 20: velamen.schedule.v1.ScheduleService.ListWorkPatterns:input_type -> velamen.schedule.v1.ListWorkPatternsRequest
+	16, // 21: velamen.schedule.v1.ScheduleService.UpdateWorkPattern:input_type -> velamen.schedule.v1.UpdateWorkPatternRequest
+	17, // 22: velamen.schedule.v1.ScheduleService.GetHouseCalendar:input_type -> velamen.schedule.v1.GetHouseCalendarRequest
+	18, // 23: velamen.schedule.v1.ScheduleService.ListHouseCalendars:input_type -> velamen.schedule.v1.ListHouseCalendarsRequest
+	19, // 24: velamen.schedule.v1.ScheduleService.UpdateHouseCalendar:input_type -> velamen.schedule.v1.UpdateHouseCalendarRequest
+	20, // 25: velamen.schedule.v1.ScheduleService.GetPlanningSettings:input_type -> velamen.schedule.v1.GetPlanningSettingsRequest
+	21, // 26: velamen.schedule.v1.ScheduleService.UpdatePlanningSettings:input_type -> velamen.schedule.v1.UpdatePlanningSettingsRequest
+	22, // 27: velamen.schedule.v1.ScheduleService.CreateDayPlan:input_type -> velamen.schedule.v1.CreateDayPlanRequest
+	23, // 28: velamen.schedule.v1.ScheduleService.WatchDayPlan:input_type -> velamen.schedule.v1.WatchDayPlanRequest
+	24, // 29: velamen.schedule.v1.ScheduleService.GetDayPlan:input_type -> velamen.schedule.v1.GetDayPlanRequest
+	25, // 30: velamen.schedule.v1.ScheduleService.ListDayPlans:input_type -> velamen.schedule.v1.ListDayPlansRequest
+	26, // 31: velamen.schedule.v1.ScheduleService.AcceptDayPlan:input_type -> velamen.schedule.v1.AcceptDayPlanRequest
+	27, // 32: velamen.schedule.v1.ScheduleService.RejectDayPlan:input_type -> velamen.schedule.v1.RejectDayPlanRequest
+	28, // 33: velamen.schedule.v1.ScheduleService.CheckDayPlan:input_type -> velamen.schedule.v1.CheckDayPlanRequest
+	29, // 34: velamen.schedule.v1.ScheduleService.PinJob:input_type -> velamen.schedule.v1.PinJobRequest
+	30, // 35: velamen.schedule.v1.ScheduleService.UnpinJob:input_type -> velamen.schedule.v1.UnpinJobRequest
+	31, // 36: velamen.schedule.v1.ScheduleService.ListPins:input_type -> velamen.schedule.v1.ListPinsRequest
+	32, // 37: velamen.schedule.v1.ScheduleService.ExplainJob:input_type -> velamen.schedule.v1.ExplainJobRequest
+	33, // 38: velamen.schedule.v1.ScheduleService.FindSlots:input_type -> velamen.schedule.v1.FindSlotsRequest
+	34, // 39: velamen.schedule.v1.ScheduleService.CompareScenarios:input_type -> velamen.schedule.v1.CompareScenariosRequest
+	35, // 40: velamen.schedule.v1.ScheduleService.ListAssignments:input_type -> velamen.schedule.v1.ListAssignmentsRequest
+	0,  // 41: velamen.schedule.v1.ScheduleService.CreateSprayer:output_type -> velamen.schedule.v1.Sprayer
+	0,  // 42: velamen.schedule.v1.ScheduleService.GetSprayer:output_type -> velamen.schedule.v1.Sprayer
+	5,  // 43: velamen.schedule.v1.ScheduleService.ListSprayers:output_type -> velamen.schedule.v1.ListSprayersResponse
+	0,  // 44: velamen.schedule.v1.ScheduleService.UpdateSprayer:output_type -> velamen.schedule.v1.Sprayer
+	8,  // 45: velamen.schedule.v1.ScheduleService.ListJobs:output_type -> velamen.schedule.v1.ListJobsResponse
+	36, // 46: velamen.schedule.v1.ScheduleService.GetWorkPattern:output_type -> velamen.schedule.v1.WorkPattern
+	37, // 47: velamen.schedule.v1.ScheduleService.ListWorkPatterns:output_type -> velamen.schedule.v1.ListWorkPatternsResponse
+	36, // 48: velamen.schedule.v1.ScheduleService.UpdateWorkPattern:output_type -> velamen.schedule.v1.WorkPattern
+	38, // 49: velamen.schedule.v1.ScheduleService.GetHouseCalendar:output_type -> velamen.schedule.v1.HouseCalendar
+	39, // 50: velamen.schedule.v1.ScheduleService.ListHouseCalendars:output_type -> velamen.schedule.v1.ListHouseCalendarsResponse
+	38, // 51: velamen.schedule.v1.ScheduleService.UpdateHouseCalendar:output_type -> velamen.schedule.v1.HouseCalendar
+	40, // 52: velamen.schedule.v1.ScheduleService.GetPlanningSettings:output_type -> velamen.schedule.v1.PlanningSettings
+	40, // 53: velamen.schedule.v1.ScheduleService.UpdatePlanningSettings:output_type -> velamen.schedule.v1.PlanningSettings
+	41, // 54: velamen.schedule.v1.ScheduleService.CreateDayPlan:output_type -> velamen.schedule.v1.DayPlan
+	42, // 55: velamen.schedule.v1.ScheduleService.WatchDayPlan:output_type -> velamen.schedule.v1.WatchDayPlanResponse
+	41, // 56: velamen.schedule.v1.ScheduleService.GetDayPlan:output_type -> velamen.schedule.v1.DayPlan
+	43, // 57: velamen.schedule.v1.ScheduleService.ListDayPlans:output_type -> velamen.schedule.v1.ListDayPlansResponse
+	41, // 58: velamen.schedule.v1.ScheduleService.AcceptDayPlan:output_type -> velamen.schedule.v1.DayPlan
+	41, // 59: velamen.schedule.v1.ScheduleService.RejectDayPlan:output_type -> velamen.schedule.v1.DayPlan
+	44, // 60: velamen.schedule.v1.ScheduleService.CheckDayPlan:output_type -> velamen.schedule.v1.CheckDayPlanResponse
+	45, // 61: velamen.schedule.v1.ScheduleService.PinJob:output_type -> velamen.schedule.v1.Pin
+	45, // 62: velamen.schedule.v1.ScheduleService.UnpinJob:output_type -> velamen.schedule.v1.Pin
+	46, // 63: velamen.schedule.v1.ScheduleService.ListPins:output_type -> velamen.schedule.v1.ListPinsResponse
+	47, // 64: velamen.schedule.v1.ScheduleService.ExplainJob:output_type -> velamen.schedule.v1.ExplainJobResponse
+	48, // 65: velamen.schedule.v1.ScheduleService.FindSlots:output_type -> velamen.schedule.v1.FindSlotsResponse
+	49, // 66: velamen.schedule.v1.ScheduleService.CompareScenarios:output_type -> velamen.schedule.v1.CompareScenariosResponse
+	50, // 67: velamen.schedule.v1.ScheduleService.ListAssignments:output_type -> velamen.schedule.v1.ListAssignmentsResponse
+	41, // [41:68] is the sub-list for method output_type
+	14, // [14:41] is the sub-list for method input_type
+	14, // [14:14] is the sub-list for extension type_name
+	14, // [14:14] is the sub-list for extension extendee
+	0,  // [0:14] is the sub-list for field type_name
 }
 
 func init() { file_velamen_schedule_v1_schedule_proto_init() }
@@ -772,6 +956,8 @@ func file_velamen_schedule_v1_schedule_proto_init() {
 	if File_velamen_schedule_v1_schedule_proto != nil {
 		return
 	}
+	file_velamen_schedule_v1_calendar_proto_init()
+	file_velamen_schedule_v1_plan_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{

@@ -4,8 +4,8 @@
 // - protoc             (unknown)
 // source: velamen/schedule/v1/schedule.proto
 
-// Package velamen.schedule.v1 knows the sprayers and the jobs that wait for a
-// day plan.
+// Package velamen.schedule.v1 knows the sprayers, when people work and houses are
+// open, the jobs that wait, and the day plans made of them.
 
 package schedulev1
 
@@ -22,18 +22,42 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	ScheduleService_CreateSprayer_FullMethodName = "/velamen.schedule.v1.ScheduleService/CreateSprayer"
-	ScheduleService_GetSprayer_FullMethodName    = "/velamen.schedule.v1.ScheduleService/GetSprayer"
-	ScheduleService_ListSprayers_FullMethodName  = "/velamen.schedule.v1.ScheduleService/ListSprayers"
-	ScheduleService_UpdateSprayer_FullMethodName = "/velamen.schedule.v1.ScheduleService/UpdateSprayer"
-	ScheduleService_ListJobs_FullMethodName      = "/velamen.schedule.v1.ScheduleService/ListJobs"
+	ScheduleService_CreateSprayer_FullMethodName          = "/velamen.schedule.v1.ScheduleService/CreateSprayer"
+	ScheduleService_GetSprayer_FullMethodName             = "/velamen.schedule.v1.ScheduleService/GetSprayer"
+	ScheduleService_ListSprayers_FullMethodName           = "/velamen.schedule.v1.ScheduleService/ListSprayers"
+	ScheduleService_UpdateSprayer_FullMethodName          = "/velamen.schedule.v1.ScheduleService/UpdateSprayer"
+	ScheduleService_ListJobs_FullMethodName               = "/velamen.schedule.v1.ScheduleService/ListJobs"
+	ScheduleService_GetWorkPattern_FullMethodName         = "/velamen.schedule.v1.ScheduleService/GetWorkPattern"
+	ScheduleService_ListWorkPatterns_FullMethodName       = "/velamen.schedule.v1.ScheduleService/ListWorkPatterns"
+	ScheduleService_UpdateWorkPattern_FullMethodName      = "/velamen.schedule.v1.ScheduleService/UpdateWorkPattern"
+	ScheduleService_GetHouseCalendar_FullMethodName       = "/velamen.schedule.v1.ScheduleService/GetHouseCalendar"
+	ScheduleService_ListHouseCalendars_FullMethodName     = "/velamen.schedule.v1.ScheduleService/ListHouseCalendars"
+	ScheduleService_UpdateHouseCalendar_FullMethodName    = "/velamen.schedule.v1.ScheduleService/UpdateHouseCalendar"
+	ScheduleService_GetPlanningSettings_FullMethodName    = "/velamen.schedule.v1.ScheduleService/GetPlanningSettings"
+	ScheduleService_UpdatePlanningSettings_FullMethodName = "/velamen.schedule.v1.ScheduleService/UpdatePlanningSettings"
+	ScheduleService_CreateDayPlan_FullMethodName          = "/velamen.schedule.v1.ScheduleService/CreateDayPlan"
+	ScheduleService_WatchDayPlan_FullMethodName           = "/velamen.schedule.v1.ScheduleService/WatchDayPlan"
+	ScheduleService_GetDayPlan_FullMethodName             = "/velamen.schedule.v1.ScheduleService/GetDayPlan"
+	ScheduleService_ListDayPlans_FullMethodName           = "/velamen.schedule.v1.ScheduleService/ListDayPlans"
+	ScheduleService_AcceptDayPlan_FullMethodName          = "/velamen.schedule.v1.ScheduleService/AcceptDayPlan"
+	ScheduleService_RejectDayPlan_FullMethodName          = "/velamen.schedule.v1.ScheduleService/RejectDayPlan"
+	ScheduleService_CheckDayPlan_FullMethodName           = "/velamen.schedule.v1.ScheduleService/CheckDayPlan"
+	ScheduleService_PinJob_FullMethodName                 = "/velamen.schedule.v1.ScheduleService/PinJob"
+	ScheduleService_UnpinJob_FullMethodName               = "/velamen.schedule.v1.ScheduleService/UnpinJob"
+	ScheduleService_ListPins_FullMethodName               = "/velamen.schedule.v1.ScheduleService/ListPins"
+	ScheduleService_ExplainJob_FullMethodName             = "/velamen.schedule.v1.ScheduleService/ExplainJob"
+	ScheduleService_FindSlots_FullMethodName              = "/velamen.schedule.v1.ScheduleService/FindSlots"
+	ScheduleService_CompareScenarios_FullMethodName       = "/velamen.schedule.v1.ScheduleService/CompareScenarios"
+	ScheduleService_ListAssignments_FullMethodName        = "/velamen.schedule.v1.ScheduleService/ListAssignments"
 )
 
 // ScheduleServiceClient is the client API for ScheduleService service.
 //
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
-// ScheduleService keeps sprayers and turns due steps into jobs.
+// ScheduleService keeps sprayers and calendars, turns due steps into jobs and jobs
+// into day plans. The product label and local law decide over every plan, and
+// licensed advice comes first.
 type ScheduleServiceClient interface {
 	// CreateSprayer adds a sprayer or bath station.
 	CreateSprayer(ctx context.Context, in *CreateSprayerRequest, opts ...grpc.CallOption) (*Sprayer, error)
@@ -45,6 +69,55 @@ type ScheduleServiceClient interface {
 	UpdateSprayer(ctx context.Context, in *UpdateSprayerRequest, opts ...grpc.CallOption) (*Sprayer, error)
 	// ListJobs returns the steps that can be done by a time, most urgent first.
 	ListJobs(ctx context.Context, in *ListJobsRequest, opts ...grpc.CallOption) (*ListJobsResponse, error)
+	// GetWorkPattern returns when a person works; one that was never set has no shifts.
+	GetWorkPattern(ctx context.Context, in *GetWorkPatternRequest, opts ...grpc.CallOption) (*WorkPattern, error)
+	// ListWorkPatterns returns the work patterns that were set, by person.
+	ListWorkPatterns(ctx context.Context, in *ListWorkPatternsRequest, opts ...grpc.CallOption) (*ListWorkPatternsResponse, error)
+	// UpdateWorkPattern sets when a person works.
+	UpdateWorkPattern(ctx context.Context, in *UpdateWorkPatternRequest, opts ...grpc.CallOption) (*WorkPattern, error)
+	// GetHouseCalendar returns when a house is open for work and what happens in it.
+	GetHouseCalendar(ctx context.Context, in *GetHouseCalendarRequest, opts ...grpc.CallOption) (*HouseCalendar, error)
+	// ListHouseCalendars returns the house calendars that were set, by house.
+	ListHouseCalendars(ctx context.Context, in *ListHouseCalendarsRequest, opts ...grpc.CallOption) (*ListHouseCalendarsResponse, error)
+	// UpdateHouseCalendar sets the calendar of a house.
+	UpdateHouseCalendar(ctx context.Context, in *UpdateHouseCalendarRequest, opts ...grpc.CallOption) (*HouseCalendar, error)
+	// GetPlanningSettings returns how this nursery plans.
+	GetPlanningSettings(ctx context.Context, in *GetPlanningSettingsRequest, opts ...grpc.CallOption) (*PlanningSettings, error)
+	// UpdatePlanningSettings changes how this nursery plans.
+	UpdatePlanningSettings(ctx context.Context, in *UpdatePlanningSettingsRequest, opts ...grpc.CallOption) (*PlanningSettings, error)
+	// CreateDayPlan asks for a plan; it is being worked out when the call returns.
+	CreateDayPlan(ctx context.Context, in *CreateDayPlanRequest, opts ...grpc.CallOption) (*DayPlan, error)
+	// WatchDayPlan sends how far a plan has come, until it is worked out.
+	WatchDayPlan(ctx context.Context, in *WatchDayPlanRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchDayPlanResponse], error)
+	// GetDayPlan returns a plan.
+	GetDayPlan(ctx context.Context, in *GetDayPlanRequest, opts ...grpc.CallOption) (*DayPlan, error)
+	// ListDayPlans returns plans without their jobs, newest first.
+	ListDayPlans(ctx context.Context, in *ListDayPlansRequest, opts ...grpc.CallOption) (*ListDayPlansResponse, error)
+	// AcceptDayPlan makes a proposed plan's jobs the assignments of its workers. It
+	// is refused when the plan no longer fits what is known by now.
+	AcceptDayPlan(ctx context.Context, in *AcceptDayPlanRequest, opts ...grpc.CallOption) (*DayPlan, error)
+	// RejectDayPlan puts a proposed plan aside.
+	RejectDayPlan(ctx context.Context, in *RejectDayPlanRequest, opts ...grpc.CallOption) (*DayPlan, error)
+	// CheckDayPlan holds a plan, with changes by hand, to every rule, without
+	// searching for a better one and without keeping anything.
+	CheckDayPlan(ctx context.Context, in *CheckDayPlanRequest, opts ...grpc.CallOption) (*CheckDayPlanResponse, error)
+	// PinJob fixes the time, person or sprayer of a job for all plans to come.
+	PinJob(ctx context.Context, in *PinJobRequest, opts ...grpc.CallOption) (*Pin, error)
+	// UnpinJob ends a pin.
+	UnpinJob(ctx context.Context, in *UnpinJobRequest, opts ...grpc.CallOption) (*Pin, error)
+	// ListPins returns the pins by job.
+	ListPins(ctx context.Context, in *ListPinsRequest, opts ...grpc.CallOption) (*ListPinsResponse, error)
+	// ExplainJob says why a job stands where it does in a plan, or what keeps it out
+	// and the cheapest way to let it in.
+	ExplainJob(ctx context.Context, in *ExplainJobRequest, opts ...grpc.CallOption) (*ExplainJobResponse, error)
+	// FindSlots says where a job would fit into a plan without moving others, the
+	// cheapest place first.
+	FindSlots(ctx context.Context, in *FindSlotsRequest, opts ...grpc.CallOption) (*FindSlotsResponse, error)
+	// CompareScenarios plans the same jobs under other conditions and sets the
+	// results side by side. Nothing is kept.
+	CompareScenarios(ctx context.Context, in *CompareScenariosRequest, opts ...grpc.CallOption) (*CompareScenariosResponse, error)
+	// ListAssignments returns what people are to do, by start.
+	ListAssignments(ctx context.Context, in *ListAssignmentsRequest, opts ...grpc.CallOption) (*ListAssignmentsResponse, error)
 }
 
 type scheduleServiceClient struct {
@@ -105,11 +178,242 @@ func (c *scheduleServiceClient) ListJobs(ctx context.Context, in *ListJobsReques
 	return out, nil
 }
 
+func (c *scheduleServiceClient) GetWorkPattern(ctx context.Context, in *GetWorkPatternRequest, opts ...grpc.CallOption) (*WorkPattern, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(WorkPattern)
+	err := c.cc.Invoke(ctx, ScheduleService_GetWorkPattern_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *scheduleServiceClient) ListWorkPatterns(ctx context.Context, in *ListWorkPatternsRequest, opts ...grpc.CallOption) (*ListWorkPatternsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListWorkPatternsResponse)
+	err := c.cc.Invoke(ctx, ScheduleService_ListWorkPatterns_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *scheduleServiceClient) UpdateWorkPattern(ctx context.Context, in *UpdateWorkPatternRequest, opts ...grpc.CallOption) (*WorkPattern, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(WorkPattern)
+	err := c.cc.Invoke(ctx, ScheduleService_UpdateWorkPattern_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *scheduleServiceClient) GetHouseCalendar(ctx context.Context, in *GetHouseCalendarRequest, opts ...grpc.CallOption) (*HouseCalendar, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(HouseCalendar)
+	err := c.cc.Invoke(ctx, ScheduleService_GetHouseCalendar_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *scheduleServiceClient) ListHouseCalendars(ctx context.Context, in *ListHouseCalendarsRequest, opts ...grpc.CallOption) (*ListHouseCalendarsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListHouseCalendarsResponse)
+	err := c.cc.Invoke(ctx, ScheduleService_ListHouseCalendars_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *scheduleServiceClient) UpdateHouseCalendar(ctx context.Context, in *UpdateHouseCalendarRequest, opts ...grpc.CallOption) (*HouseCalendar, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(HouseCalendar)
+	err := c.cc.Invoke(ctx, ScheduleService_UpdateHouseCalendar_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *scheduleServiceClient) GetPlanningSettings(ctx context.Context, in *GetPlanningSettingsRequest, opts ...grpc.CallOption) (*PlanningSettings, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(PlanningSettings)
+	err := c.cc.Invoke(ctx, ScheduleService_GetPlanningSettings_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *scheduleServiceClient) UpdatePlanningSettings(ctx context.Context, in *UpdatePlanningSettingsRequest, opts ...grpc.CallOption) (*PlanningSettings, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(PlanningSettings)
+	err := c.cc.Invoke(ctx, ScheduleService_UpdatePlanningSettings_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *scheduleServiceClient) CreateDayPlan(ctx context.Context, in *CreateDayPlanRequest, opts ...grpc.CallOption) (*DayPlan, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(DayPlan)
+	err := c.cc.Invoke(ctx, ScheduleService_CreateDayPlan_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *scheduleServiceClient) WatchDayPlan(ctx context.Context, in *WatchDayPlanRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchDayPlanResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &ScheduleService_ServiceDesc.Streams[0], ScheduleService_WatchDayPlan_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[WatchDayPlanRequest, WatchDayPlanResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type ScheduleService_WatchDayPlanClient = grpc.ServerStreamingClient[WatchDayPlanResponse]
+
+func (c *scheduleServiceClient) GetDayPlan(ctx context.Context, in *GetDayPlanRequest, opts ...grpc.CallOption) (*DayPlan, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(DayPlan)
+	err := c.cc.Invoke(ctx, ScheduleService_GetDayPlan_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *scheduleServiceClient) ListDayPlans(ctx context.Context, in *ListDayPlansRequest, opts ...grpc.CallOption) (*ListDayPlansResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListDayPlansResponse)
+	err := c.cc.Invoke(ctx, ScheduleService_ListDayPlans_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *scheduleServiceClient) AcceptDayPlan(ctx context.Context, in *AcceptDayPlanRequest, opts ...grpc.CallOption) (*DayPlan, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(DayPlan)
+	err := c.cc.Invoke(ctx, ScheduleService_AcceptDayPlan_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *scheduleServiceClient) RejectDayPlan(ctx context.Context, in *RejectDayPlanRequest, opts ...grpc.CallOption) (*DayPlan, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(DayPlan)
+	err := c.cc.Invoke(ctx, ScheduleService_RejectDayPlan_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *scheduleServiceClient) CheckDayPlan(ctx context.Context, in *CheckDayPlanRequest, opts ...grpc.CallOption) (*CheckDayPlanResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CheckDayPlanResponse)
+	err := c.cc.Invoke(ctx, ScheduleService_CheckDayPlan_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *scheduleServiceClient) PinJob(ctx context.Context, in *PinJobRequest, opts ...grpc.CallOption) (*Pin, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Pin)
+	err := c.cc.Invoke(ctx, ScheduleService_PinJob_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *scheduleServiceClient) UnpinJob(ctx context.Context, in *UnpinJobRequest, opts ...grpc.CallOption) (*Pin, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Pin)
+	err := c.cc.Invoke(ctx, ScheduleService_UnpinJob_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *scheduleServiceClient) ListPins(ctx context.Context, in *ListPinsRequest, opts ...grpc.CallOption) (*ListPinsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListPinsResponse)
+	err := c.cc.Invoke(ctx, ScheduleService_ListPins_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *scheduleServiceClient) ExplainJob(ctx context.Context, in *ExplainJobRequest, opts ...grpc.CallOption) (*ExplainJobResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ExplainJobResponse)
+	err := c.cc.Invoke(ctx, ScheduleService_ExplainJob_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *scheduleServiceClient) FindSlots(ctx context.Context, in *FindSlotsRequest, opts ...grpc.CallOption) (*FindSlotsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(FindSlotsResponse)
+	err := c.cc.Invoke(ctx, ScheduleService_FindSlots_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *scheduleServiceClient) CompareScenarios(ctx context.Context, in *CompareScenariosRequest, opts ...grpc.CallOption) (*CompareScenariosResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CompareScenariosResponse)
+	err := c.cc.Invoke(ctx, ScheduleService_CompareScenarios_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *scheduleServiceClient) ListAssignments(ctx context.Context, in *ListAssignmentsRequest, opts ...grpc.CallOption) (*ListAssignmentsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListAssignmentsResponse)
+	err := c.cc.Invoke(ctx, ScheduleService_ListAssignments_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // ScheduleServiceServer is the server API for ScheduleService service.
 // All implementations must embed UnimplementedScheduleServiceServer
 // for forward compatibility.
 //
-// ScheduleService keeps sprayers and turns due steps into jobs.
+// ScheduleService keeps sprayers and calendars, turns due steps into jobs and jobs
+// into day plans. The product label and local law decide over every plan, and
+// licensed advice comes first.
 type ScheduleServiceServer interface {
 	// CreateSprayer adds a sprayer or bath station.
 	CreateSprayer(context.Context, *CreateSprayerRequest) (*Sprayer, error)
@@ -121,6 +425,55 @@ type ScheduleServiceServer interface {
 	UpdateSprayer(context.Context, *UpdateSprayerRequest) (*Sprayer, error)
 	// ListJobs returns the steps that can be done by a time, most urgent first.
 	ListJobs(context.Context, *ListJobsRequest) (*ListJobsResponse, error)
+	// GetWorkPattern returns when a person works; one that was never set has no shifts.
+	GetWorkPattern(context.Context, *GetWorkPatternRequest) (*WorkPattern, error)
+	// ListWorkPatterns returns the work patterns that were set, by person.
+	ListWorkPatterns(context.Context, *ListWorkPatternsRequest) (*ListWorkPatternsResponse, error)
+	// UpdateWorkPattern sets when a person works.
+	UpdateWorkPattern(context.Context, *UpdateWorkPatternRequest) (*WorkPattern, error)
+	// GetHouseCalendar returns when a house is open for work and what happens in it.
+	GetHouseCalendar(context.Context, *GetHouseCalendarRequest) (*HouseCalendar, error)
+	// ListHouseCalendars returns the house calendars that were set, by house.
+	ListHouseCalendars(context.Context, *ListHouseCalendarsRequest) (*ListHouseCalendarsResponse, error)
+	// UpdateHouseCalendar sets the calendar of a house.
+	UpdateHouseCalendar(context.Context, *UpdateHouseCalendarRequest) (*HouseCalendar, error)
+	// GetPlanningSettings returns how this nursery plans.
+	GetPlanningSettings(context.Context, *GetPlanningSettingsRequest) (*PlanningSettings, error)
+	// UpdatePlanningSettings changes how this nursery plans.
+	UpdatePlanningSettings(context.Context, *UpdatePlanningSettingsRequest) (*PlanningSettings, error)
+	// CreateDayPlan asks for a plan; it is being worked out when the call returns.
+	CreateDayPlan(context.Context, *CreateDayPlanRequest) (*DayPlan, error)
+	// WatchDayPlan sends how far a plan has come, until it is worked out.
+	WatchDayPlan(*WatchDayPlanRequest, grpc.ServerStreamingServer[WatchDayPlanResponse]) error
+	// GetDayPlan returns a plan.
+	GetDayPlan(context.Context, *GetDayPlanRequest) (*DayPlan, error)
+	// ListDayPlans returns plans without their jobs, newest first.
+	ListDayPlans(context.Context, *ListDayPlansRequest) (*ListDayPlansResponse, error)
+	// AcceptDayPlan makes a proposed plan's jobs the assignments of its workers. It
+	// is refused when the plan no longer fits what is known by now.
+	AcceptDayPlan(context.Context, *AcceptDayPlanRequest) (*DayPlan, error)
+	// RejectDayPlan puts a proposed plan aside.
+	RejectDayPlan(context.Context, *RejectDayPlanRequest) (*DayPlan, error)
+	// CheckDayPlan holds a plan, with changes by hand, to every rule, without
+	// searching for a better one and without keeping anything.
+	CheckDayPlan(context.Context, *CheckDayPlanRequest) (*CheckDayPlanResponse, error)
+	// PinJob fixes the time, person or sprayer of a job for all plans to come.
+	PinJob(context.Context, *PinJobRequest) (*Pin, error)
+	// UnpinJob ends a pin.
+	UnpinJob(context.Context, *UnpinJobRequest) (*Pin, error)
+	// ListPins returns the pins by job.
+	ListPins(context.Context, *ListPinsRequest) (*ListPinsResponse, error)
+	// ExplainJob says why a job stands where it does in a plan, or what keeps it out
+	// and the cheapest way to let it in.
+	ExplainJob(context.Context, *ExplainJobRequest) (*ExplainJobResponse, error)
+	// FindSlots says where a job would fit into a plan without moving others, the
+	// cheapest place first.
+	FindSlots(context.Context, *FindSlotsRequest) (*FindSlotsResponse, error)
+	// CompareScenarios plans the same jobs under other conditions and sets the
+	// results side by side. Nothing is kept.
+	CompareScenarios(context.Context, *CompareScenariosRequest) (*CompareScenariosResponse, error)
+	// ListAssignments returns what people are to do, by start.
+	ListAssignments(context.Context, *ListAssignmentsRequest) (*ListAssignmentsResponse, error)
 	mustEmbedUnimplementedScheduleServiceServer()
 }
 
@@ -145,6 +498,72 @@ func (UnimplementedScheduleServiceServer) UpdateSprayer(context.Context, *Update
 }
 func (UnimplementedScheduleServiceServer) ListJobs(context.Context, *ListJobsRequest) (*ListJobsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListJobs not implemented")
+}
+func (UnimplementedScheduleServiceServer) GetWorkPattern(context.Context, *GetWorkPatternRequest) (*WorkPattern, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetWorkPattern not implemented")
+}
+func (UnimplementedScheduleServiceServer) ListWorkPatterns(context.Context, *ListWorkPatternsRequest) (*ListWorkPatternsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListWorkPatterns not implemented")
+}
+func (UnimplementedScheduleServiceServer) UpdateWorkPattern(context.Context, *UpdateWorkPatternRequest) (*WorkPattern, error) {
+	return nil, status.Error(codes.Unimplemented, "method UpdateWorkPattern not implemented")
+}
+func (UnimplementedScheduleServiceServer) GetHouseCalendar(context.Context, *GetHouseCalendarRequest) (*HouseCalendar, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetHouseCalendar not implemented")
+}
+func (UnimplementedScheduleServiceServer) ListHouseCalendars(context.Context, *ListHouseCalendarsRequest) (*ListHouseCalendarsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListHouseCalendars not implemented")
+}
+func (UnimplementedScheduleServiceServer) UpdateHouseCalendar(context.Context, *UpdateHouseCalendarRequest) (*HouseCalendar, error) {
+	return nil, status.Error(codes.Unimplemented, "method UpdateHouseCalendar not implemented")
+}
+func (UnimplementedScheduleServiceServer) GetPlanningSettings(context.Context, *GetPlanningSettingsRequest) (*PlanningSettings, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetPlanningSettings not implemented")
+}
+func (UnimplementedScheduleServiceServer) UpdatePlanningSettings(context.Context, *UpdatePlanningSettingsRequest) (*PlanningSettings, error) {
+	return nil, status.Error(codes.Unimplemented, "method UpdatePlanningSettings not implemented")
+}
+func (UnimplementedScheduleServiceServer) CreateDayPlan(context.Context, *CreateDayPlanRequest) (*DayPlan, error) {
+	return nil, status.Error(codes.Unimplemented, "method CreateDayPlan not implemented")
+}
+func (UnimplementedScheduleServiceServer) WatchDayPlan(*WatchDayPlanRequest, grpc.ServerStreamingServer[WatchDayPlanResponse]) error {
+	return status.Error(codes.Unimplemented, "method WatchDayPlan not implemented")
+}
+func (UnimplementedScheduleServiceServer) GetDayPlan(context.Context, *GetDayPlanRequest) (*DayPlan, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetDayPlan not implemented")
+}
+func (UnimplementedScheduleServiceServer) ListDayPlans(context.Context, *ListDayPlansRequest) (*ListDayPlansResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListDayPlans not implemented")
+}
+func (UnimplementedScheduleServiceServer) AcceptDayPlan(context.Context, *AcceptDayPlanRequest) (*DayPlan, error) {
+	return nil, status.Error(codes.Unimplemented, "method AcceptDayPlan not implemented")
+}
+func (UnimplementedScheduleServiceServer) RejectDayPlan(context.Context, *RejectDayPlanRequest) (*DayPlan, error) {
+	return nil, status.Error(codes.Unimplemented, "method RejectDayPlan not implemented")
+}
+func (UnimplementedScheduleServiceServer) CheckDayPlan(context.Context, *CheckDayPlanRequest) (*CheckDayPlanResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CheckDayPlan not implemented")
+}
+func (UnimplementedScheduleServiceServer) PinJob(context.Context, *PinJobRequest) (*Pin, error) {
+	return nil, status.Error(codes.Unimplemented, "method PinJob not implemented")
+}
+func (UnimplementedScheduleServiceServer) UnpinJob(context.Context, *UnpinJobRequest) (*Pin, error) {
+	return nil, status.Error(codes.Unimplemented, "method UnpinJob not implemented")
+}
+func (UnimplementedScheduleServiceServer) ListPins(context.Context, *ListPinsRequest) (*ListPinsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListPins not implemented")
+}
+func (UnimplementedScheduleServiceServer) ExplainJob(context.Context, *ExplainJobRequest) (*ExplainJobResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ExplainJob not implemented")
+}
+func (UnimplementedScheduleServiceServer) FindSlots(context.Context, *FindSlotsRequest) (*FindSlotsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method FindSlots not implemented")
+}
+func (UnimplementedScheduleServiceServer) CompareScenarios(context.Context, *CompareScenariosRequest) (*CompareScenariosResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CompareScenarios not implemented")
+}
+func (UnimplementedScheduleServiceServer) ListAssignments(context.Context, *ListAssignmentsRequest) (*ListAssignmentsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListAssignments not implemented")
 }
 func (UnimplementedScheduleServiceServer) mustEmbedUnimplementedScheduleServiceServer() {}
 func (UnimplementedScheduleServiceServer) testEmbeddedByValue()                         {}
@@ -257,6 +676,395 @@ func _ScheduleService_ListJobs_Handler(srv interface{}, ctx context.Context, dec
 	return interceptor(ctx, in, info, handler)
 }
 
+func _ScheduleService_GetWorkPattern_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetWorkPatternRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ScheduleServiceServer).GetWorkPattern(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ScheduleService_GetWorkPattern_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ScheduleServiceServer).GetWorkPattern(ctx, req.(*GetWorkPatternRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ScheduleService_ListWorkPatterns_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListWorkPatternsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ScheduleServiceServer).ListWorkPatterns(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ScheduleService_ListWorkPatterns_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ScheduleServiceServer).ListWorkPatterns(ctx, req.(*ListWorkPatternsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ScheduleService_UpdateWorkPattern_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(UpdateWorkPatternRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ScheduleServiceServer).UpdateWorkPattern(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ScheduleService_UpdateWorkPattern_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ScheduleServiceServer).UpdateWorkPattern(ctx, req.(*UpdateWorkPatternRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ScheduleService_GetHouseCalendar_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetHouseCalendarRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ScheduleServiceServer).GetHouseCalendar(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ScheduleService_GetHouseCalendar_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ScheduleServiceServer).GetHouseCalendar(ctx, req.(*GetHouseCalendarRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ScheduleService_ListHouseCalendars_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListHouseCalendarsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ScheduleServiceServer).ListHouseCalendars(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ScheduleService_ListHouseCalendars_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ScheduleServiceServer).ListHouseCalendars(ctx, req.(*ListHouseCalendarsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ScheduleService_UpdateHouseCalendar_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(UpdateHouseCalendarRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ScheduleServiceServer).UpdateHouseCalendar(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ScheduleService_UpdateHouseCalendar_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ScheduleServiceServer).UpdateHouseCalendar(ctx, req.(*UpdateHouseCalendarRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ScheduleService_GetPlanningSettings_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetPlanningSettingsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ScheduleServiceServer).GetPlanningSettings(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ScheduleService_GetPlanningSettings_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ScheduleServiceServer).GetPlanningSettings(ctx, req.(*GetPlanningSettingsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ScheduleService_UpdatePlanningSettings_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(UpdatePlanningSettingsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ScheduleServiceServer).UpdatePlanningSettings(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ScheduleService_UpdatePlanningSettings_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ScheduleServiceServer).UpdatePlanningSettings(ctx, req.(*UpdatePlanningSettingsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ScheduleService_CreateDayPlan_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CreateDayPlanRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ScheduleServiceServer).CreateDayPlan(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ScheduleService_CreateDayPlan_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ScheduleServiceServer).CreateDayPlan(ctx, req.(*CreateDayPlanRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ScheduleService_WatchDayPlan_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(WatchDayPlanRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(ScheduleServiceServer).WatchDayPlan(m, &grpc.GenericServerStream[WatchDayPlanRequest, WatchDayPlanResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type ScheduleService_WatchDayPlanServer = grpc.ServerStreamingServer[WatchDayPlanResponse]
+
+func _ScheduleService_GetDayPlan_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetDayPlanRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ScheduleServiceServer).GetDayPlan(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ScheduleService_GetDayPlan_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ScheduleServiceServer).GetDayPlan(ctx, req.(*GetDayPlanRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ScheduleService_ListDayPlans_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListDayPlansRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ScheduleServiceServer).ListDayPlans(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ScheduleService_ListDayPlans_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ScheduleServiceServer).ListDayPlans(ctx, req.(*ListDayPlansRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ScheduleService_AcceptDayPlan_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(AcceptDayPlanRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ScheduleServiceServer).AcceptDayPlan(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ScheduleService_AcceptDayPlan_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ScheduleServiceServer).AcceptDayPlan(ctx, req.(*AcceptDayPlanRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ScheduleService_RejectDayPlan_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RejectDayPlanRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ScheduleServiceServer).RejectDayPlan(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ScheduleService_RejectDayPlan_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ScheduleServiceServer).RejectDayPlan(ctx, req.(*RejectDayPlanRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ScheduleService_CheckDayPlan_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CheckDayPlanRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ScheduleServiceServer).CheckDayPlan(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ScheduleService_CheckDayPlan_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ScheduleServiceServer).CheckDayPlan(ctx, req.(*CheckDayPlanRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ScheduleService_PinJob_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(PinJobRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ScheduleServiceServer).PinJob(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ScheduleService_PinJob_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ScheduleServiceServer).PinJob(ctx, req.(*PinJobRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ScheduleService_UnpinJob_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(UnpinJobRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ScheduleServiceServer).UnpinJob(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ScheduleService_UnpinJob_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ScheduleServiceServer).UnpinJob(ctx, req.(*UnpinJobRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ScheduleService_ListPins_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListPinsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ScheduleServiceServer).ListPins(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ScheduleService_ListPins_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ScheduleServiceServer).ListPins(ctx, req.(*ListPinsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ScheduleService_ExplainJob_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ExplainJobRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ScheduleServiceServer).ExplainJob(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ScheduleService_ExplainJob_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ScheduleServiceServer).ExplainJob(ctx, req.(*ExplainJobRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ScheduleService_FindSlots_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(FindSlotsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ScheduleServiceServer).FindSlots(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ScheduleService_FindSlots_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ScheduleServiceServer).FindSlots(ctx, req.(*FindSlotsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ScheduleService_CompareScenarios_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CompareScenariosRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ScheduleServiceServer).CompareScenarios(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ScheduleService_CompareScenarios_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ScheduleServiceServer).CompareScenarios(ctx, req.(*CompareScenariosRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ScheduleService_ListAssignments_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListAssignmentsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ScheduleServiceServer).ListAssignments(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ScheduleService_ListAssignments_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ScheduleServiceServer).ListAssignments(ctx, req.(*ListAssignmentsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // ScheduleService_ServiceDesc is the grpc.ServiceDesc for ScheduleService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -284,7 +1092,97 @@ var ScheduleService_ServiceDesc = grpc.ServiceDesc{
 			MethodName: "ListJobs",
 			Handler:    _ScheduleService_ListJobs_Handler,
 		},
+		{
+			MethodName: "GetWorkPattern",
+			Handler:    _ScheduleService_GetWorkPattern_Handler,
+		},
+		{
+			MethodName: "ListWorkPatterns",
+			Handler:    _ScheduleService_ListWorkPatterns_Handler,
+		},
+		{
+			MethodName: "UpdateWorkPattern",
+			Handler:    _ScheduleService_UpdateWorkPattern_Handler,
+		},
+		{
+			MethodName: "GetHouseCalendar",
+			Handler:    _ScheduleService_GetHouseCalendar_Handler,
+		},
+		{
+			MethodName: "ListHouseCalendars",
+			Handler:    _ScheduleService_ListHouseCalendars_Handler,
+		},
+		{
+			MethodName: "UpdateHouseCalendar",
+			Handler:    _ScheduleService_UpdateHouseCalendar_Handler,
+		},
+		{
+			MethodName: "GetPlanningSettings",
+			Handler:    _ScheduleService_GetPlanningSettings_Handler,
+		},
+		{
+			MethodName: "UpdatePlanningSettings",
+			Handler:    _ScheduleService_UpdatePlanningSettings_Handler,
+		},
+		{
+			MethodName: "CreateDayPlan",
+			Handler:    _ScheduleService_CreateDayPlan_Handler,
+		},
+		{
+			MethodName: "GetDayPlan",
+			Handler:    _ScheduleService_GetDayPlan_Handler,
+		},
+		{
+			MethodName: "ListDayPlans",
+			Handler:    _ScheduleService_ListDayPlans_Handler,
+		},
+		{
+			MethodName: "AcceptDayPlan",
+			Handler:    _ScheduleService_AcceptDayPlan_Handler,
+		},
+		{
+			MethodName: "RejectDayPlan",
+			Handler:    _ScheduleService_RejectDayPlan_Handler,
+		},
+		{
+			MethodName: "CheckDayPlan",
+			Handler:    _ScheduleService_CheckDayPlan_Handler,
+		},
+		{
+			MethodName: "PinJob",
+			Handler:    _ScheduleService_PinJob_Handler,
+		},
+		{
+			MethodName: "UnpinJob",
+			Handler:    _ScheduleService_UnpinJob_Handler,
+		},
+		{
+			MethodName: "ListPins",
+			Handler:    _ScheduleService_ListPins_Handler,
+		},
+		{
+			MethodName: "ExplainJob",
+			Handler:    _ScheduleService_ExplainJob_Handler,
+		},
+		{
+			MethodName: "FindSlots",
+			Handler:    _ScheduleService_FindSlots_Handler,
+		},
+		{
+			MethodName: "CompareScenarios",
+			Handler:    _ScheduleService_CompareScenarios_Handler,
+		},
+		{
+			MethodName: "ListAssignments",
+			Handler:    _ScheduleService_ListAssignments_Handler,
+		},
 	},
-	Streams:  []grpc.StreamDesc{},
+	Streams: []grpc.StreamDesc{
+		{
+			StreamName:    "WatchDayPlan",
+			Handler:       _ScheduleService_WatchDayPlan_Handler,
+			ServerStreams: true,
+		},
+	},
 	Metadata: "velamen/schedule/v1/schedule.proto",
 }

@@ -1,0 +1,120 @@
+package schedule
+
+import (
+	"time"
+
+	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
+	productsv1 "velamen/gen/velamen/products/v1"
+	"velamen/internal/quantity"
+	"velamen/services/identity"
+	"velamen/services/stock"
+	"velamen/services/treatment"
+)
+
+// Input is all that a plan depends on, as it was read at one moment. What a
+// scenario supposes is a changed Input.
+type Input struct {
+	Nursery identity.Nursery
+	// Now is the moment of reading; From is minute 0 of the plan, Now rounded up to a
+	// whole minute; Until is the end of the last day planned.
+	Now, From, Until time.Time
+	Settings         Settings
+	People           []Applicator
+	Sprayers         []Sprayer
+	Houses           []HousePlace
+	// Work is what waits, by job name.
+	Work []Work
+	// Pins, by job name.
+	Pins []Pin
+	// Told is what people were told and have not done, by job name.
+	Told []Told
+}
+
+// Applicator is a person who can be given work.
+type Applicator struct {
+	Person identity.Person
+	WorkPattern
+}
+
+// HousePlace is a house with its benches, its calendar, and until when it, or a
+// bench of it, is closed by what was applied before.
+type HousePlace struct {
+	stock.House
+	HouseCalendar
+	Benches []string
+	Closed  []Closure
+}
+
+// Closure is a time in which nobody may work in a house, or on a bench of it.
+type Closure struct {
+	// Bench; empty for the whole house.
+	Bench      string
+	Start, End time.Time
+}
+
+// Work is a job that waits: an open or coming step of a program, or a routine
+// inspection of a house.
+type Work struct {
+	// Job is the name of the step, or of the house of a routine inspection.
+	Job   string
+	Title string
+	Kind  treatment.Kind
+	// Lots that stand somewhere, with where.
+	Lots []stock.Lot
+	// Open, Due and Overdue; zero for a step that waits for others in After.
+	Open, Due, Overdue time.Time
+	After              []After
+	// Risk of the disorder, 1 to 10: how fast it spreads when it waits.
+	Risk int
+	// Class of the disorder.
+	Class diagnosisv1.DisorderClass
+	// Chemical is what is applied; nil for work without chemical.
+	Chemical *Chemical
+	// Impossible says why it cannot be planned at all, for example that no product
+	// passes the rules; empty when it can.
+	Impossible string
+}
+
+// After is an interval from the end of another job.
+type After struct {
+	Job             string
+	Least, Due, Max time.Duration
+}
+
+// Chemical is the product proposed for a job, with what its label and the rules
+// say.
+type Chemical struct {
+	// Product is its name, DisplayName what it is called.
+	Product, DisplayName string
+	Method               productsv1.Method
+	Restricted           bool
+	// Volume of mix in all houses, L.
+	Volume quantity.Quantity
+	// RestrictedEntryInterval of the label, h.
+	RestrictedEntryInterval quantity.Quantity
+	// Protected is true when the label asks for protective equipment.
+	Protected bool
+	// Earliest is the first moment at which the rules of spacing and rotation let it
+	// be applied; zero for at once.
+	Earliest time.Time
+	// Forbidden are the spans in which a rule refuses it, learnt when a plan was held
+	// to the rules.
+	Forbidden []Closure
+	// Life is how long its mix may be used.
+	Life time.Duration
+}
+
+// Pin is what a manager fixed. What is zero or empty is free.
+type Pin struct {
+	Job             string
+	Start           time.Time
+	Person, Sprayer string
+}
+
+// Told is a job that a person was told to do.
+type Told struct {
+	Assignment      string
+	Job             string
+	Start, End      time.Time
+	Person, Sprayer string
+}
