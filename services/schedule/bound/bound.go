@@ -35,11 +35,110 @@ func (t *Term) raise(value int64, by string) {
 
 // Of returns the bounds of a problem that Problem.Validate accepts.
 func Of(p *model.Problem) Bounds {
-	_ = p
-	var b Bounds
+	left := make([]bool, len(p.Jobs))
+	ways := waysOf(p, left)
+	impossible(p, ways, left)
+	alone := weightOf(p, left)
+	// over is what goes beyond the impossible jobs. Which jobs those are is open, so
+	// that only jobs too heavy to be among them count.
+	for over := int64(0); ; {
+		counts := make([]bool, len(left))
+		for j := range counts {
+			counts[j] = !left[j] && p.Jobs[j].SkipWeight > over
+		}
+		net := newNetwork(p, ways, counts)
+		if len(net.broken) == 0 {
+			return termsOf(net, left, alone+over)
+		}
+		over = contradictions(p, net)
+	}
+}
+
+// Leaving returns what no plan goes below that leaves out exactly the jobs that
+// plan leaves out. It tells how good a plan is for the jobs that it places.
+func Leaving(p *model.Problem, plan model.Plan) Bounds {
+	left := make([]bool, len(p.Jobs))
+	for j := range p.Jobs {
+		left[j] = j >= len(plan) || !plan[j].Placed
+	}
+	ways := waysOf(p, left)
+	counts := make([]bool, len(left))
+	for j := range counts {
+		counts[j] = !left[j] && len(ways[j]) > 0
+	}
+	return termsOf(newNetwork(p, ways, counts), left, weightOf(p, left))
+}
+
+// impossible marks the jobs that no plan places: those without a way, and those
+// that need one of them.
+func impossible(p *model.Problem, ways [][]way, left []bool) {
+	for j := range p.Jobs {
+		left[j] = left[j] || len(ways[j]) == 0
+	}
+	for moved := true; moved; {
+		moved = false
+		for j := range p.Jobs {
+			for _, need := range p.Jobs[j].Needs {
+				if left[need] && !left[j] {
+					left[j] = true
+					moved = true
+				}
+			}
+		}
+	}
+}
+
+// contradictions returns what must be left out beyond single impossible jobs: of
+// jobs that lags join and that cannot all be placed, at least the lightest. That
+// is more than nothing, and more than any weight that did not count.
+func contradictions(p *model.Problem, net *network) int64 {
+	var over int64
+	done := make([]bool, len(p.Jobs))
+	for _, j := range net.broken {
+		if done[j] {
+			continue
+		}
+		lightest := p.Jobs[j].SkipWeight
+		for _, other := range net.component(j) {
+			done[other] = true
+			lightest = min(lightest, p.Jobs[other].SkipWeight)
+		}
+		over += lightest
+	}
+	return over
+}
+
+func weightOf(p *model.Problem, left []bool) int64 {
+	var sum int64
+	for j := range p.Jobs {
+		if left[j] {
+			sum += p.Jobs[j].SkipWeight
+		}
+	}
+	return sum
+}
+
+// termsOf bounds each term for plans that place every job that counts in net and
+// none that is left.
+func termsOf(net *network, left []bool, skipped int64) Bounds {
+	b := Bounds{Skipped: skipped, By: "sum of the terms"}
 	for t := range b.Terms {
 		b.Terms[t].By = Zero
 	}
-	b.By = Zero
+	waiting, late := alone(net)
+	b.Terms[model.Late].raise(late, "earliest end of each job")
+	b.Terms[model.Waiting].raise(waiting, "earliest start of each job")
+	b.Terms[model.Change].raise(changes(net, left), "jobs that cannot stand where people were told")
+	b.Terms[model.Closed].raise(closures(net), "working hours that each closure must cover")
+	b.Terms[model.Finish].raise(finish(net))
+	b.Terms[model.Leftover].raise(leftovers(net, left), "least fill of whole graduations for each mix")
+	b.Terms[model.Rinsing].raise(rinses(net, left), "each mix has something else before it once")
+	b.Terms[model.Overtime].raise(overtime(net))
+	for _, t := range b.Terms {
+		b.Total += t.Value
+	}
+	if b.Total == 0 {
+		b.By = Zero
+	}
 	return b
 }
