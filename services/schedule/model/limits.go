@@ -14,6 +14,11 @@ func (v *validator) costs() {
 	worst := &tally{v: v}
 	skipped := &tally{v: v}
 	end := int64(p.Horizon)
+	v.weight(p.Weights.Finish, "weights.finish")
+	v.weight(p.Weights.Leftover, "weights.leftover")
+	v.weight(p.Weights.Rinse, "weights.rinse")
+	v.weight(p.Weights.RinseVolume, "weights.rinse_volume")
+	v.weight(p.Weights.Overtime, "weights.overtime")
 	worst.add(p.Weights.Finish, end, "weights.finish")
 	longest := worst.jobs(skipped, end)
 	for i := range p.Spaces {
