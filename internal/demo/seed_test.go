@@ -44,7 +44,7 @@ func serve(t *testing.T) (Server, *bytes.Buffer) {
 	t.Helper()
 	db, logger := pgtest.New(t), slog.New(slog.DiscardHandler)
 	programs := postgres.Consumer{
-		Name: "programs", Topics: []string{treatment.TopicProgramStarted, treatment.TopicProgramAdvanced},
+		Name: "programs", Topics: append(schedule.Topics(), treatment.TopicProgramStarted, treatment.TopicProgramAdvanced),
 		Send: func(context.Context, postgres.Event) error { return nil },
 	}
 	outbox := postgres.NewOutbox(db.DB, logger, stock.Consumer(), products.Consumer(), records.Consumer(db.DB), programs)
@@ -55,7 +55,7 @@ func serve(t *testing.T) (Server, *bytes.Buffer) {
 	diagnosisv1.RegisterDiagnosisServiceServer(server, diagnosis.New(db.DB, t.TempDir(), outbox))
 	productsv1.RegisterProductsServiceServer(server, products.New(db.DB))
 	treatmentv1.RegisterTreatmentServiceServer(server, treatment.New(db.DB, outbox))
-	schedulev1.RegisterScheduleServiceServer(server, schedule.New(db.DB))
+	schedulev1.RegisterScheduleServiceServer(server, schedule.New(db.DB, outbox))
 	recordsv1.RegisterRecordsServiceServer(server, records.New(db.DB))
 
 	listener := bufconn.Listen(1 << 20)

@@ -44,6 +44,8 @@ const (
 	LotOfficiallyHeld       Reason = "LOT_OFFICIALLY_HELD"
 	SignsContradict         Reason = "SIGNS_CONTRADICT"
 	ClimateFileRejected     Reason = "CLIMATE_FILE_REJECTED"
+	PlanOutdated            Reason = "PLAN_OUTDATED"
+	PlanBreaksRule          Reason = "PLAN_BREAKS_RULE"
 )
 
 // Reasons lists every reason.
@@ -57,5 +59,6 @@ func Reasons() []Reason {
 		InternalReason, SetupRefused, EntryAlreadyCorrected, CertificateMissing, BenchNotIsolated,
 		RuleRefuses, AliasConflict, ContainerInsufficient, ReleaseUnproven,
 		LotOfficiallyHeld, SignsContradict, ClimateFileRejected,
+		PlanOutdated, PlanBreaksRule,
 	}
 }

@@ -47,7 +47,7 @@ func join(db *postgres.DB, temporal client.Client, logger *slog.Logger, photoFol
 		diagnosis: diagnosis.New(db, photoFolder, outbox),
 		products:  products.New(db),
 		treatment: treatment.New(db, outbox),
-		schedule:  schedule.New(db),
+		schedule:  schedule.New(db, outbox),
 		records:   records.New(db),
 		outbox:    outbox,
 		worker:    treatment.NewWorker(temporal, db),

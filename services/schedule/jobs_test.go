@@ -54,17 +54,14 @@ func setUpNursery(t *testing.T) nursery {
 	db := pgtest.NewAt(t, n.clock)
 	pgtest.AddNursery(t, db)
 	// What the programs tell their workflows is of no interest here.
-	outbox := postgres.NewOutbox(db.DB, slog.New(slog.DiscardHandler), stock.Consumer(), products.Consumer(), postgres.Consumer{
-		Name:   "unread",
-		Topics: []string{treatment.TopicProgramStarted, treatment.TopicProgramAdvanced, treatment.TopicApplicationConfirmed},
-		Send:   func(context.Context, postgres.Event) error { return nil },
-	})
+	outbox := postgres.NewOutbox(db.DB, slog.New(slog.DiscardHandler), stock.Consumer(), products.Consumer(), unread(append(Topics(),
+		treatment.TopicProgramStarted, treatment.TopicProgramAdvanced, treatment.TopicApplicationConfirmed)...))
 	conn := rpctest.Serve(t, func(server *rpc.Server) {
 		stockv1.RegisterStockServiceServer(server, stock.New(db.DB))
 		diagnosisv1.RegisterDiagnosisServiceServer(server, diagnosis.New(db.DB, t.TempDir(), outbox))
 		productsv1.RegisterProductsServiceServer(server, products.New(db.DB))
 		treatmentv1.RegisterTreatmentServiceServer(server, treatment.New(db.DB, outbox))
-		schedulev1.RegisterScheduleServiceServer(server, New(db.DB))
+		schedulev1.RegisterScheduleServiceServer(server, New(db.DB, outbox))
 	})
 	n.stock, n.diagnosis = stockv1.NewStockServiceClient(conn), diagnosisv1.NewDiagnosisServiceClient(conn)
 	n.products = productsv1.NewProductsServiceClient(conn)

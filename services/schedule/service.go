@@ -15,13 +15,17 @@ import (
 // Service is the ScheduleService of the contract.
 type Service struct {
 	schedulev1.UnimplementedScheduleServiceServer
-	db *postgres.DB
+	db     *postgres.DB
+	outbox *postgres.Outbox
 }
 
 var _ schedulev1.ScheduleServiceServer = (*Service)(nil)
 
-// New returns the service on a database.
-func New(db *postgres.DB) *Service { return &Service{db: db} }
+// New returns the service on a database. The outbox carries what the planner of a
+// nursery must learn.
+func New(db *postgres.DB, outbox *postgres.Outbox) *Service {
+	return &Service{db: db, outbox: outbox}
+}
 
 // CreateSprayer adds a sprayer or bath station.
 func (s *Service) CreateSprayer(ctx context.Context, request *schedulev1.CreateSprayerRequest) (*schedulev1.Sprayer, error) {
@@ -97,8 +101,23 @@ func (s *Service) UpdateSprayer(ctx context.Context, request *schedulev1.UpdateS
 		if err := updateSprayer(ctx, tx, ids[0], sprayer); err != nil {
 			return nil, err
 		}
+		if err := s.serviceChanged(ctx, tx, ids[0], before.Sprayer, sprayer); err != nil {
+			return nil, err
+		}
 		return get(ctx, tx, ids[0], ids[1])
 	})
+}
+
+// serviceChanged tells the planner of a sprayer that broke or was mended.
+func (s *Service) serviceChanged(ctx context.Context, tx pgx.Tx, nursery string, before, after Sprayer) error {
+	switch {
+	case before.OutOfService == after.OutOfService:
+		return nil
+	case after.OutOfService:
+		return s.conditionsChanged(ctx, tx, nursery, "sprayer "+after.DisplayName+" is out of service")
+	default:
+		return s.conditionsChanged(ctx, tx, nursery, "sprayer "+after.DisplayName+" is in service again")
+	}
 }
 
 func get(ctx context.Context, r postgres.Reader, nursery, id string) (*schedulev1.Sprayer, error) {

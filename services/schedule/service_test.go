@@ -3,6 +3,7 @@ package schedule
 import (
 	"context"
 	"fmt"
+	"log/slog"
 	"testing"
 
 	"github.com/google/uuid"
@@ -15,6 +16,7 @@ import (
 	schedulev1 "velamen/gen/velamen/schedule/v1"
 	typev1 "velamen/gen/velamen/type/v1"
 	"velamen/internal/fault"
+	"velamen/internal/postgres"
 	"velamen/internal/postgres/pgtest"
 	"velamen/internal/rpc"
 	"velamen/internal/rpc/rpctest"
@@ -26,10 +28,19 @@ func setUp(t *testing.T) (schedulev1.ScheduleServiceClient, context.Context) {
 	t.Helper()
 	db := pgtest.New(t)
 	pgtest.AddNursery(t, db)
+	outbox := postgres.NewOutbox(db.DB, slog.New(slog.DiscardHandler), unread(Topics()...))
 	conn := rpctest.Serve(t, func(server *rpc.Server) {
-		schedulev1.RegisterScheduleServiceServer(server, New(db.DB))
+		schedulev1.RegisterScheduleServiceServer(server, New(db.DB, outbox))
 	})
 	return schedulev1.NewScheduleServiceClient(conn), rpctest.As(t.Context(), rpctest.Manager)
+}
+
+// unread takes events that are of no interest in a test.
+func unread(topics ...string) postgres.Consumer {
+	return postgres.Consumer{
+		Name: "unread", Topics: topics,
+		Send: func(context.Context, postgres.Event) error { return nil },
+	}
 }
 
 func knapsack() *schedulev1.Sprayer {

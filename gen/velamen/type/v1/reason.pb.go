@@ -107,6 +107,11 @@ const (
 	Reason_REASON_SIGNS_CONTRADICT Reason = 37
 	// A climate logger's file cannot be trusted: its units, times or columns.
 	Reason_REASON_CLIMATE_FILE_REJECTED Reason = 38
+	// The plan is no longer proposed, or it does not fit what is known by now; the
+	// violations name every rule that it would break. Ask for a new plan.
+	Reason_REASON_PLAN_OUTDATED Reason = 39
+	// The plan with its changes by hand breaks rules; the violations name each.
+	Reason_REASON_PLAN_BREAKS_RULE Reason = 40
 )
 
 // Enum value maps for Reason.
@@ -151,6 +156,8 @@ var (
 		36: "REASON_LOT_OFFICIALLY_HELD",
 		37: "REASON_SIGNS_CONTRADICT",
 		38: "REASON_CLIMATE_FILE_REJECTED",
+		39: "REASON_PLAN_OUTDATED",
+		40: "REASON_PLAN_BREAKS_RULE",
 	}
 	Reason_value = map[string]int32{
 		"REASON_UNSPECIFIED":               0,
@@ -192,6 +199,8 @@ var (
 		"REASON_LOT_OFFICIALLY_HELD":       36,
 		"REASON_SIGNS_CONTRADICT":          37,
 		"REASON_CLIMATE_FILE_REJECTED":     38,
+		"REASON_PLAN_OUTDATED":             39,
+		"REASON_PLAN_BREAKS_RULE":          40,
 	}
 )
 
@@ -226,7 +235,7 @@ var File_velamen_type_v1_reason_proto protoreflect.FileDescriptor
 
 const file_velamen_type_v1_reason_proto_rawDesc = "" +
 	"\n" +
-	"\x1cvelamen/type/v1/reason.proto\x12\x0fvelamen.type.v1*\xe0\b\n" +
+	"\x1cvelamen/type/v1/reason.proto\x12\x0fvelamen.type.v1*\x97\t\n" +
 	"\x06Reason\x12\x16\n" +
 	"\x12REASON_UNSPECIFIED\x10\x00\x12\x18\n" +
 	"\x14REASON_INVALID_FIELD\x10\x01\x12\x14\n" +
@@ -267,7 +276,9 @@ const file_velamen_type_v1_reason_proto_rawDesc = "" +
 	"\x17REASON_RELEASE_UNPROVEN\x10#\x12\x1e\n" +
 	"\x1aREASON_LOT_OFFICIALLY_HELD\x10$\x12\x1b\n" +
 	"\x17REASON_SIGNS_CONTRADICT\x10%\x12 \n" +
-	"\x1cREASON_CLIMATE_FILE_REJECTED\x10&B\xa4\x01\n" +
+	"\x1cREASON_CLIMATE_FILE_REJECTED\x10&\x12\x18\n" +
+	"\x14REASON_PLAN_OUTDATED\x10'\x12\x1b\n" +
+	"\x17REASON_PLAN_BREAKS_RULE\x10(B\xa4\x01\n" +
 	"\x13com.velamen.type.v1B\vReasonProtoP\x01Z\"velamen/gen/velamen/type/v1;typev1\xa2\x02\x03VTX\xaa\x02\x0fVelamen.Type.V1\xca\x02\x0fVelamen\\Type\\V1\xe2\x02\x1bVelamen\\Type\\V1\\GPBMetadata\xea\x02\x11Velamen::Type::V1b\x06proto3"
 
 var (
