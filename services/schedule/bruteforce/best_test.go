@@ -105,7 +105,6 @@ func TestMoreToWorkWithNeverCostsMore(t *testing.T) {
 				p.Jobs[i].Deadline += 2
 			}
 		}},
-		{"a longer horizon", func(p *model.Problem) { p.Horizon++ }},
 		{"no limit of protective equipment", func(p *model.Problem) { p.People[0].MaxProtected, p.People[1].MaxProtected = 0, 0 }},
 		{"a longer life of the mixes", func(p *model.Problem) { p.Mixes[0].Life += 3; p.Mixes[1].Life += 3 }},
 		{"a sprayer that is always open", func(p *model.Problem) { p.Stations[0].Open, p.Stations[1].Open = nil, nil }},
