@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"time"
 
@@ -207,12 +208,16 @@ func group(use, short, long string, commands ...*cobra.Command) *cobra.Command {
 	return cmd
 }
 
-// argumentsOf reads from a use line such as "move LOT BENCH" or "join LOT
-// SOURCE..." how many arguments there must be.
+// argumentsOf reads from a use line such as "move LOT BENCH", "join LOT SOURCE..."
+// or "show [PLAN]" how many arguments there must be.
 func argumentsOf(use string) cobra.PositionalArgs {
 	wanted := strings.Fields(use)[1:]
+	least := slices.IndexFunc(wanted, func(name string) bool { return strings.HasPrefix(name, "[") })
+	if least < 0 {
+		least = len(wanted)
+	}
 	return func(cmd *cobra.Command, args []string) error {
-		if len(args) < len(wanted) {
+		if len(args) < least {
 			return fmt.Errorf("%s is missing: %s %s", strings.TrimSuffix(wanted[len(args)], "..."), cmd.CommandPath(), strings.Join(wanted, " "))
 		}
 		open := len(wanted) > 0 && strings.HasSuffix(wanted[len(wanted)-1], "...")

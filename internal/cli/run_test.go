@@ -2,6 +2,7 @@ package cli_test
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -59,10 +60,12 @@ type answers struct {
 	updated   *stockv1.UpdateHouseRequest
 	exported  *recordsv1.ExportUseRecordRequest
 	signedOut bool
+	// zone is the nursery's; Johannesburg when empty.
+	zone string
 }
 
 func (a *answers) GetNursery(context.Context, *identityv1.GetNurseryRequest) (*identityv1.Nursery, error) {
-	return &identityv1.Nursery{Name: "nurseries/test", DisplayName: "Test nursery", TimeZone: "Africa/Johannesburg", Jurisdiction: "ZA"}, nil
+	return &identityv1.Nursery{Name: "nurseries/test", DisplayName: "Test nursery", TimeZone: cmp.Or(a.zone, "Africa/Johannesburg"), Jurisdiction: "ZA"}, nil
 }
 
 func (a *answers) SignIn(_ context.Context, r *identityv1.SignInRequest) (*identityv1.SignInResponse, error) {

@@ -2,6 +2,7 @@ package cli
 
 import (
 	"context"
+	"fmt"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
@@ -10,10 +11,14 @@ import (
 )
 
 func (a *app) scheduleCommand() *cobra.Command {
-	return group("schedule", "Sprayers, and the jobs that wait", "Sprayers and the steps that can be done now. "+Caution,
-		a.sprayerList(),
-		group("sprayer", "One sprayer", "A sprayer, a drench cart or a bath station.", a.sprayerGet(), a.sprayerCreate(), a.sprayerUpdate()),
-		a.jobs())
+	return group("schedule", "Plan the days: who treats which house when, with which sprayer",
+		`What waits, and plans of the days made of it. A plan gives every job a time, a person
+and a sprayer, keeps every rule, and says how far it can be from the best plan there
+is. docs/scheduling.md explains the rules and what a plan costs. `+Caution,
+		a.jobs(), a.planMake(), a.planShow(), a.planList(), a.planCheck(), a.planAccept(), a.planReject(), a.assignmentList(),
+		a.jobExplain(), a.jobSlots(), a.whatIf(), a.jobPin(), a.jobUnpin(), a.pinList(),
+		a.workHours(), a.houseHours(), a.planningSettings(), a.sprayerList(),
+		group("sprayer", "One sprayer", "A sprayer, a drench cart or a bath station.", a.sprayerGet(), a.sprayerCreate(), a.sprayerUpdate()))
 }
 
 func (a *app) sprayerList() *cobra.Command {
@@ -73,6 +78,15 @@ func (a *app) showSprayer(ctx context.Context, sprayer *schedulev1.Sprayer) erro
 		s.fact("Tank", amount(sprayer.GetTankVolume()))
 		s.fact("Methods", wordsOf(sprayer.GetMethods()))
 		s.fact("Out of service", yes(sprayer.GetOutOfService()))
+		s.fact("Smallest load", amount(sprayer.GetSmallestLoad()))
+		s.fact("Filled in steps of", amount(sprayer.GetGraduation()))
+		if sprayer.GetOutputPerMinute() != nil {
+			s.fact("Puts out", amount(sprayer.GetOutputPerMinute())+" in a minute")
+		}
+		s.fact("Plants dipped in an hour", positive(sprayer.GetPlantsPerHour()))
+		s.fact("Mixing a load takes", minutes(sprayer.GetMixMinutes()))
+		s.fact("A rinse takes", minutes(sprayer.GetRinseMinutes()))
+		s.fact("Water of a rinse", amount(sprayer.GetRinseVolume()))
 		s.fact("ETag", sprayer.GetEtag())
 	})
 }
@@ -82,13 +96,38 @@ func sprayerFlags(flags *pflag.FlagSet, sprayer *schedulev1.Sprayer) {
 	quantityFlag(flags, &sprayer.TankVolume, "tank-volume", "tank or bath volume, as in 100L")
 	enumsFlag(flags, &sprayer.Methods, "methods", "methods it can be used for")
 	flags.BoolVar(&sprayer.OutOfService, "out-of-service", false, "it cannot be used; --out-of-service=false ends that")
+	quantityFlag(flags, &sprayer.SmallestLoad, "smallest-load", "the least mix that it can be filled with, as in 5L")
+	quantityFlag(flags, &sprayer.Graduation, "graduation", "the step in which it can be filled, as in 1L")
+	quantityFlag(flags, &sprayer.OutputPerMinute, "output-per-minute", "mix that it puts out in a minute of work, as in 2L; without it no spray or drench is planned with it")
+	flags.Int32Var(&sprayer.PlantsPerHour, "plants-per-hour", 0, "plants dipped in an hour; without it no bath is planned with it")
+	flags.Int32Var(&sprayer.MixMinutes, "mix-minutes", 0, "minutes to measure out, mix and fill one load")
+	flags.Int32Var(&sprayer.RinseMinutes, "rinse-minutes", 0, "minutes of a rinse between two different mixes")
+	quantityFlag(flags, &sprayer.RinseVolume, "rinse-volume", "water of a rinse, as in 10L")
+}
+
+// positive writes a number; empty when it is not set.
+func positive(number int32) string {
+	if number <= 0 {
+		return ""
+	}
+	return fmt.Sprint(number)
+}
+
+// minutes writes a length of time; empty when there is none.
+func minutes(number int32) string {
+	if number <= 0 {
+		return ""
+	}
+	return fmt.Sprintf("%d min", number)
 }
 
 func (a *app) sprayerCreate() *cobra.Command {
 	request := &schedulev1.CreateSprayerRequest{Sprayer: &schedulev1.Sprayer{}}
 	cmd := a.command(text{
 		use: "create SPRAYER", short: "Add a sprayer", long: "Adds a sprayer, a drench cart or a bath station. Managers and owners only.",
-		example: `  velamen schedule sprayer create tank-1 --display-name "Cart 1" --tank-volume 100L --methods spray,drench`,
+		example: `  velamen schedule sprayer create tank-1 --display-name "Cart 1" --tank-volume 100L --methods spray,drench \
+    --smallest-load 5L --graduation 1L --output-per-minute 2L --mix-minutes 15 --rinse-minutes 10 --rinse-volume 20L
+  velamen schedule sprayer create bath-1 --display-name "Bath 1" --tank-volume 60L --methods bath --plants-per-hour 240 --mix-minutes 10`,
 	}, func(ctx context.Context, args []string) (err error) {
 		request.SprayerId = args[0]
 		if request.Parent, err = a.parent(); err != nil {
