@@ -127,7 +127,9 @@ func termsOf(net *network, left []bool, skipped int64) Bounds {
 	}
 	waiting, late := alone(net)
 	b.Terms[model.Late].raise(late, "earliest end of each job")
+	b.Terms[model.Late].raise(delays(net, true, false, mostTrials), "prices of busy hours")
 	b.Terms[model.Waiting].raise(waiting, "earliest start of each job")
+	b.Terms[model.Waiting].raise(delays(net, false, true, mostTrials/2), "prices of busy hours")
 	b.Terms[model.Change].raise(changes(net, left), "jobs that cannot stand where people were told")
 	b.Terms[model.Closed].raise(closures(net), "working hours that each closure must cover")
 	b.Terms[model.Finish].raise(finish(net))
@@ -140,5 +142,23 @@ func termsOf(net *network, left []bool, skipped int64) Bounds {
 	if b.Total == 0 {
 		b.By = Zero
 	}
+	if more := together(net, &b); more > 0 {
+		b.Total += more
+		b.By = "sum of the terms, with lateness and waiting by prices of busy hours together"
+	}
 	return b
+}
+
+// together returns by how much lateness and waiting cost more when one plan has to
+// keep both low than the two bounds say apart.
+func together(net *network, b *Bounds) int64 {
+	var late, waiting bool
+	for j, counts := range net.counts {
+		late = late || counts && net.problem.Jobs[j].LateWeight > 0
+		waiting = waiting || counts && net.problem.Jobs[j].WaitWeight > 0
+	}
+	if !late || !waiting {
+		return 0
+	}
+	return delays(net, true, true, mostTrials/2) - b.Terms[model.Late].Value - b.Terms[model.Waiting].Value
 }

@@ -63,15 +63,7 @@ func (f *ending) sprayers() {
 		}
 	}
 	c.raise(f, func(set []int32) (supply, string) {
-		var open []model.Span
-		for _, s := range set {
-			if spans := f.n.problem.Stations[s].Open; len(spans) > 0 {
-				open = append(open, starts(slices.Clone(spans)).tidy()...)
-			} else {
-				open = append(open, model.Span{From: 0, To: far})
-			}
-		}
-		return newSupply(open), f.n.problem.Stations[set[0]].Name
+		return f.n.stationSupply(set), f.n.problem.Stations[set[0]].Name
 	})
 }
 
@@ -98,15 +90,7 @@ func (f *ending) people() {
 		}
 	}
 	c.raise(f, func(set []int32) (supply, string) {
-		var shifts []model.Span
-		for _, person := range set {
-			var hours starts
-			for _, s := range f.n.problem.People[person].Shifts {
-				hours = append(hours, s.Span)
-			}
-			shifts = append(shifts, hours.tidy()...)
-		}
-		return newSupply(shifts), f.n.problem.People[set[0]].Name
+		return f.n.peopleSupply(set), f.n.problem.People[set[0]].Name
 	})
 }
 
@@ -142,14 +126,7 @@ const mostSets = 64
 // raise tries each set, and all together, with the work of all jobs that must
 // choose within it.
 func (c *choices) raise(f *ending, supplyOf func(set []int32) (supply, string)) {
-	var all []int32
-	for _, set := range c.sets {
-		all = append(all, set...)
-	}
-	slices.Sort(all)
-	all = slices.Compact(all)
-	sets := append(c.sets[:min(len(c.sets), mostSets):min(len(c.sets), mostSets)], all)
-	for _, set := range sets {
+	for _, set := range c.tried(mostSets) {
 		var inside []piece
 		for i, other := range c.sets {
 			if subset(other, set) {
@@ -167,6 +144,21 @@ func (c *choices) raise(f *ending, supplyOf func(set []int32) (supply, string)) 
 		}
 		f.raise(energy(s, chores(inside)), by)
 	}
+}
+
+// tried returns the first sets, at most as many as said, and the set of all.
+func (c *choices) tried(most int) [][]int32 {
+	var all []int32
+	for _, set := range c.sets {
+		all = append(all, set...)
+	}
+	slices.Sort(all)
+	all = slices.Compact(all)
+	sets := slices.Clone(c.sets[:min(len(c.sets), most)])
+	if !slices.ContainsFunc(sets, func(set []int32) bool { return slices.Equal(set, all) }) {
+		sets = append(sets, all)
+	}
+	return sets
 }
 
 func subset(small, large []int32) bool {

@@ -74,3 +74,29 @@ func (s *supply) enough(amount int64) (model.Minute, bool) {
 	}
 	return s.from[i] + model.Minute((amount-s.sum[i]+s.rate[i]-1)/s.rate[i]), true
 }
+
+// stationSupply is when the stations of a set can be used.
+func (n *network) stationSupply(set []int32) supply {
+	var open []model.Span
+	for _, s := range set {
+		if spans := n.problem.Stations[s].Open; len(spans) > 0 {
+			open = append(open, starts(slices.Clone(spans)).tidy()...)
+		} else {
+			open = append(open, model.Span{From: 0, To: far})
+		}
+	}
+	return newSupply(open)
+}
+
+// peopleSupply is when the people of a set work.
+func (n *network) peopleSupply(set []int32) supply {
+	var shifts []model.Span
+	for _, person := range set {
+		var hours starts
+		for _, s := range n.problem.People[person].Shifts {
+			hours = append(hours, s.Span)
+		}
+		shifts = append(shifts, hours.tidy()...)
+	}
+	return newSupply(shifts)
+}

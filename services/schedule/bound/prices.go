@@ -1,0 +1,528 @@
+package bound
+
+import (
+	"cmp"
+	"math/bits"
+	"slices"
+
+	"velamen/services/schedule/model"
+)
+
+// The bound by prices. Each minute of a sprayer, of people, of a pool and of a space
+// gets a price, and each job takes the start that is cheapest for it alone: its
+// delay and the minutes that it takes. A plan uses no more than there is, so what
+// it costs is at least the sum of these cheapest starts less the value of all that
+// there is. That holds for any prices that are not negative, so that rounding and
+// stopping early do no harm. Good prices are found by raising those of minutes that
+// are asked for too often (the Lagrangian bound on the problem in time slots; for
+// one machine Dyer and Wolsey, Discrete Applied Mathematics 26, 1990, 255-270, from
+// memory). Where minutes are many, those of one slot share a price.
+
+// mostTrials is how many prices are looked up for one bound.
+const mostTrials = 20_000_000
+
+// widest is about how many slots there are at first. Few prices find their height
+// soon, and those of slots half as wide begin from them.
+const widest = 32
+
+// mostRounds is how often prices are moved before slots get narrower.
+const mostRounds = 200
+
+// priced is something that is sold by the minute.
+type priced struct {
+	supply supply
+	// there is how much there is in each slot, price what a minute of it costs,
+	// sum the price of all minutes before each slot.
+	there, price, sum []int64
+	// asked is how much the cheapest starts take in each slot, trend where the price
+	// goes.
+	asked, trend []int64
+}
+
+// use is how much of something a way takes, from pre minutes before its start to
+// post minutes after its end.
+type use struct {
+	of        int32
+	pre, post model.Minute
+	amount    int64
+}
+
+// market is the search for good prices.
+type market struct {
+	n     *network
+	width model.Minute
+	// end is the first minute that is free for all, because all work could be done.
+	end   model.Minute
+	goods []priced
+	// uses are by job and way.
+	uses          [][][]use
+	late, waiting bool
+	// trials is how many prices were looked up, limit how many may be.
+	trials, limit int
+}
+
+// delays bounds the cost of lateness, of waiting, or of both together, with about
+// limit prices looked up.
+func delays(n *network, late, waiting bool, limit int) int64 {
+	m := market{n: n, late: late, waiting: waiting, limit: limit}
+	var scale int64
+	for j, counts := range n.counts {
+		if counts {
+			scale += m.weight(int32(j)) * int64(n.shortest(int32(j)))
+		}
+	}
+	if scale == 0 {
+		return 0
+	}
+	m.open()
+	m.end = m.busyUntil()
+	width := model.Minute(1)
+	for m.end/width > widest {
+		width *= 2
+	}
+	m.cut(width)
+	scale = m.slope()
+	best := int64(0)
+	for ; m.trials < m.limit; width /= 2 {
+		m.cut(width)
+		rounds := mostRounds
+		if width == 1 {
+			rounds = m.limit
+		}
+		best = max(best, m.settle(scale, rounds))
+		if best == 0 || width == 1 {
+			break
+		}
+		scale = best
+	}
+	return best
+}
+
+// weight is what a late minute of the job costs.
+func (m *market) weight(j int32) int64 {
+	var w int64
+	if m.late {
+		w += m.n.problem.Jobs[j].LateWeight
+	}
+	if m.waiting {
+		w += m.n.problem.Jobs[j].WaitWeight
+	}
+	return w
+}
+
+// open lists what is for sale and what each way takes of it.
+func (m *market) open() {
+	m.uses = make([][][]use, len(m.n.counts))
+	for j, ways := range m.n.ways {
+		m.uses[j] = make([][]use, len(ways))
+	}
+	m.sellStations()
+	m.sellPeople()
+	m.sellPools()
+	m.sellSpaces()
+}
+
+// add puts something up for sale and returns its index.
+func (m *market) add(s supply) int32 {
+	m.goods = append(m.goods, priced{supply: s})
+	return int32(len(m.goods) - 1)
+}
+
+// cut changes the width of the slots and keeps the prices of their minutes.
+func (m *market) cut(width model.Minute) {
+	slots := int((m.end + width - 1) / width)
+	for i := range m.goods {
+		old := m.goods[i]
+		g := priced{
+			supply: old.supply, there: make([]int64, slots), price: make([]int64, slots), sum: make([]int64, slots+1),
+			asked: make([]int64, slots), trend: make([]int64, slots),
+		}
+		for slot := range g.there {
+			from := model.Minute(slot) * width
+			g.there[slot] = g.supply.before(from+width) - g.supply.before(from)
+			if len(old.price) > 0 {
+				g.price[slot] = old.price[from/m.width]
+			}
+		}
+		m.goods[i] = g
+	}
+	m.width = width
+}
+
+func (m *market) sellStations() {
+	of := make([]int32, len(m.n.problem.Stations))
+	for s := range m.n.problem.Stations {
+		of[s] = m.add(m.n.stationSupply([]int32{int32(s)}))
+	}
+	for j, ways := range m.n.ways {
+		for i, w := range ways {
+			if w.station != model.None {
+				m.uses[j][i] = append(m.uses[j][i], use{of: of[w.station], pre: w.prep, amount: 1})
+			}
+		}
+	}
+}
+
+// sellPeople sells the time of each of the first sets of people that jobs choose
+// from, and of all people together.
+func (m *market) sellPeople() {
+	c := choices{}
+	for j, counts := range m.n.counts {
+		if job := &m.n.problem.Jobs[j]; counts && job.Manned {
+			c.add(mayDo(job), piece{})
+		}
+	}
+	if len(c.sets) == 0 {
+		return
+	}
+	for _, set := range c.tried(8) {
+		of := m.add(m.n.peopleSupply(set))
+		for j, counts := range m.n.counts {
+			job := &m.n.problem.Jobs[j]
+			if !counts || !job.Manned || !subset(mayDo(job), set) {
+				continue
+			}
+			for i, w := range m.n.ways[j] {
+				m.uses[j][i] = append(m.uses[j][i], use{of: of, pre: w.prep, amount: 1})
+			}
+		}
+	}
+}
+
+func (m *market) sellPools() {
+	of := make([]int32, len(m.n.problem.Pools))
+	for p := range of {
+		of[p] = m.add(steady(int64(m.n.problem.Pools[p].Capacity)))
+	}
+	for j := range m.n.ways {
+		for i := range m.n.ways[j] {
+			for _, d := range m.n.problem.Jobs[j].Demands {
+				m.uses[j][i] = append(m.uses[j][i], use{of: of[d.Pool], amount: int64(d.Amount)})
+			}
+		}
+	}
+}
+
+// sellSpaces sells the time of spaces to exclusive work, to the end of its tail. Of
+// the jobs that share a closure only the first pays, because the others may close
+// the space in the same minutes.
+func (m *market) sellSpaces() {
+	type group struct{ space, closure int32 }
+	of := make([]int32, len(m.n.problem.Spaces))
+	for s := range of {
+		of[s] = model.None
+	}
+	paid := map[group]bool{}
+	for j := range m.n.ways {
+		for _, o := range m.n.problem.Jobs[j].Occupies {
+			if g := (group{o.Space, o.Closure}); !o.Exclusive || len(m.n.ways[j]) == 0 || paid[g] {
+				continue
+			} else if o.Closure != model.None {
+				paid[g] = true
+			}
+			if of[o.Space] == model.None {
+				of[o.Space] = m.add(steady(1))
+			}
+			for i := range m.n.ways[j] {
+				m.uses[j][i] = append(m.uses[j][i], use{of: of[o.Space], post: o.Tail, amount: 1})
+			}
+		}
+	}
+}
+
+// settle raises and lowers prices and returns the best bound on the way. Each step
+// aims at a value a little above the best so far; when it does not get better for a
+// while the aim comes down (a step rule of Polyak with a moving aim, from memory).
+func (m *market) settle(scale int64, rounds int) int64 {
+	const patience = 20
+	best, aim, dull := int64(0), scale, 0
+	kept := make([][]int64, len(m.goods))
+	for g := range m.goods {
+		kept[g] = slices.Clone(m.goods[g].price)
+	}
+	for round := 0; round < rounds && m.trials < m.limit && aim > max(1000, best/2000, scale/500); round++ {
+		value := m.ask()
+		if value > best || round == 0 {
+			best, dull = max(best, value), 0
+			for g := range m.goods {
+				copy(kept[g], m.goods[g].price)
+			}
+		} else if dull++; dull == patience {
+			dull, aim = 0, aim*2/3
+		}
+		if !m.step(best + aim - value) {
+			break
+		}
+	}
+	for g := range m.goods {
+		copy(m.goods[g].price, kept[g])
+	}
+	return best
+}
+
+// work is how much the jobs take of each good, by their first ways.
+func (m *market) work() []int64 {
+	work := make([]int64, len(m.goods))
+	for j, ways := range m.uses {
+		if m.n.counts[j] {
+			for _, u := range ways[0] {
+				work[u.of] += u.amount * int64(u.pre+m.n.ways[j][0].duration+u.post)
+			}
+		}
+	}
+	return work
+}
+
+// busyUntil returns the minute until which the goods are short: when the last job
+// could begin at its earliest and still all work be done after it.
+func (m *market) busyUntil() model.Minute {
+	latest := model.Minute(0)
+	for j, counts := range m.n.counts {
+		if counts {
+			latest = max(latest, m.n.frames[j].startLow)
+		}
+	}
+	end := model.Minute(1)
+	for g, work := range m.work() {
+		s := &m.goods[g].supply
+		if at, ok := s.enough(s.before(latest) + work); ok {
+			end = max(end, at)
+		} else {
+			end = m.n.problem.Horizon
+		}
+	}
+	return min(end, m.n.problem.Horizon)
+}
+
+// slope gives each good in turn, the busiest first, prices that are even and then
+// fall to nothing where all its work could be done, as high as it makes the bound
+// best. From no prices at all no single step leads up: all minutes before a busy
+// time must cost something first.
+func (m *market) slope() int64 {
+	work, most := m.work(), m.mostPrice()
+	order := make([]int, len(m.goods))
+	for g := range order {
+		order[g] = g
+	}
+	load := func(g int) int64 { return work[g] * 1000 / max(1, m.goods[g].supply.before(m.end)) }
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(load(b), load(a)) })
+	best, kept := m.ask(), []int64(nil)
+	for _, g := range order {
+		if work[g] == 0 || m.trials > m.limit/4 {
+			break
+		}
+		price := m.goods[g].price
+		kept = append(kept[:0], price...)
+		for try := range 12 * 8 {
+			m.fall(g, most[g]>>(try/8), work[g], work[g]*int64(try%8)/8)
+			if value := m.ask(); value > best {
+				best = value
+				copy(kept, price)
+			}
+		}
+		copy(price, kept)
+	}
+	return best
+}
+
+// mostPrice is what a minute of each good costs when it delays all that use it.
+func (m *market) mostPrice() []int64 {
+	most := make([]int64, len(m.goods))
+	for j, ways := range m.uses {
+		if m.n.counts[j] {
+			for _, u := range ways[0] {
+				most[u.of] += m.weight(int32(j))
+			}
+		}
+	}
+	return most
+}
+
+// fall sets the prices of a good: top while there is less than flat, then falling
+// evenly to nothing where there is as much as its work.
+func (m *market) fall(g int, top, work, flat int64) {
+	good := &m.goods[g]
+	for i := range good.price {
+		there := good.supply.before(model.Minute(i) * m.width)
+		good.price[i] = share(top, min(work-flat, max(0, work-there)), work-flat)
+	}
+}
+
+// ask lets each job take its cheapest start and returns the bound of these prices.
+func (m *market) ask() int64 {
+	var value int64
+	for g := range m.goods {
+		good := &m.goods[g]
+		m.trials += len(good.price)
+		clear(good.asked)
+		for i, price := range good.price {
+			good.sum[i+1] = good.sum[i] + price*int64(m.width)
+			value -= price * good.there[i]
+		}
+	}
+	for j, counts := range m.n.counts {
+		if !counts {
+			continue
+		}
+		cost, way, start := m.cheapest(int32(j))
+		value += cost
+		for _, u := range m.uses[j][way] {
+			m.take(u, start, start+m.n.ways[j][way].duration)
+		}
+	}
+	return value
+}
+
+// take counts what a job asks for.
+func (m *market) take(u use, start, end model.Minute) {
+	asked := m.goods[u.of].asked
+	for from, to := start-u.pre, min(end+u.post, m.end); from < to; {
+		slot := from / m.width
+		next := min(to, (slot+1)*m.width)
+		asked[slot] += u.amount * int64(next-from)
+		from = next
+	}
+}
+
+// step moves the prices toward what was asked too often or too seldom, by gap over
+// the square of the direction. It returns false when nothing is asked too often.
+func (m *market) step(gap int64) bool {
+	var square int64
+	for g := range m.goods {
+		good := &m.goods[g]
+		for i := range good.trend {
+			excess := good.asked[i] - good.there[i]
+			if good.price[i] == 0 {
+				excess = max(excess, 0)
+			}
+			good.trend[i] = excess
+			if good.price[i] == 0 && good.trend[i] < 0 {
+				good.trend[i] = 0
+			}
+			square += good.trend[i] * good.trend[i]
+		}
+	}
+	if square == 0 {
+		return false
+	}
+	for g := range m.goods {
+		good := &m.goods[g]
+		for i, trend := range good.trend {
+			if trend != 0 {
+				good.price[i] = max(0, good.price[i]+share(gap, trend, square))
+			}
+		}
+	}
+	return true
+}
+
+// share returns a * b / c, toward 0, for a of 0 or more and c above 0; at most
+// what prices can be without an overflow.
+func share(a, b, c int64) int64 {
+	const most = int64(1) << 36
+	high, low := bits.Mul64(uint64(a), uint64(max(b, -b)))
+	value := most
+	if high < uint64(c) {
+		if q, _ := bits.Div64(high, low, uint64(c)); q < uint64(most) {
+			value = int64(q)
+		}
+	}
+	if b < 0 {
+		return -value
+	}
+	return value
+}
+
+// cheapest returns the least cost of a job at these prices, and a way and a start
+// that has it. Between two edges of slots the cost is straight, so that only edges
+// are tried, the ends of each span of starts, and the start that ends when the job
+// is due.
+func (m *market) cheapest(j int32) (cost int64, way int, start model.Minute) {
+	cost = int64(1) << 62
+	for i := range m.n.ways[j] {
+		w := &m.n.ways[j][i]
+		phases := m.phases(w, m.uses[j][i])
+		for _, span := range w.starts {
+			if !m.scan(j, i, span, phases, &cost, &way, &start) {
+				break
+			}
+		}
+	}
+	return cost, way, start
+}
+
+// scan tries the starts of one span. It returns false when the delay alone costs as
+// much as the best start, because a later one only costs more.
+func (m *market) scan(j int32, i int, span model.Span, phases []model.Minute, cost *int64, way *int, start *model.Minute) bool {
+	w := &m.n.ways[j][i]
+	kink := m.n.problem.Jobs[j].Due - w.duration
+	for s := span.From; ; {
+		m.trials += 1 + len(m.uses[j][i])
+		price := m.delay(j, s, w.duration)
+		if price > *cost {
+			return false
+		}
+		for _, u := range m.uses[j][i] {
+			price += u.amount * (m.until(u.of, s+w.duration+u.post) - m.until(u.of, s-u.pre))
+		}
+		if price <= *cost {
+			*cost, *way, *start = price, i, s
+		}
+		if s == span.To-1 {
+			return true
+		}
+		next := following(s, m.width, phases)
+		if s < kink && kink < next {
+			next = kink
+		}
+		s = min(next, span.To-1)
+	}
+}
+
+// delay is what lateness and waiting cost at a start.
+func (m *market) delay(j int32, start, duration model.Minute) int64 {
+	job := &m.n.problem.Jobs[j]
+	var cost int64
+	if m.late {
+		cost += job.LateWeight * int64(max(0, start+duration-job.Due))
+	}
+	if m.waiting {
+		cost += job.WaitWeight * int64(max(0, start-job.Release))
+	}
+	return cost
+}
+
+// until is the price of one of something in all minutes before t.
+func (m *market) until(g int32, t model.Minute) int64 {
+	good := &m.goods[g]
+	slot := t / m.width
+	if int(slot) >= len(good.price) {
+		return good.sum[len(good.price)]
+	}
+	return good.sum[slot] + good.price[slot]*int64(t-slot*m.width)
+}
+
+// phases are the minutes after an edge of slots at which a start makes a use begin
+// or end at an edge, ascending.
+func (m *market) phases(w *way, uses []use) []model.Minute {
+	phases := make([]model.Minute, 0, 8)
+	for _, u := range uses {
+		phases = append(phases, u.pre%m.width, (m.width-(w.duration+u.post)%m.width)%m.width)
+	}
+	slices.Sort(phases)
+	return slices.Compact(phases)
+}
+
+// following returns the first minute after s that has one of the phases.
+func following(s, width model.Minute, phases []model.Minute) model.Minute {
+	if len(phases) == 0 {
+		return far
+	}
+	base := s - s%width
+	for _, phase := range phases {
+		if base+phase > s {
+			return base + phase
+		}
+	}
+	return base + width + phases[0]
+}
