@@ -28,25 +28,6 @@ const widest = 32
 // mostRounds is how often prices are moved before slots get narrower.
 const mostRounds = 200
 
-// priced is something that is sold by the minute.
-type priced struct {
-	supply supply
-	// there is how much there is in each slot, price what a minute of it costs,
-	// sum the price of all minutes before each slot.
-	there, price, sum []int64
-	// asked is how much the cheapest starts take in each slot, trend where the price
-	// goes.
-	asked, trend []int64
-}
-
-// use is how much of something a way takes, from pre minutes before its start to
-// post minutes after its end.
-type use struct {
-	of        int32
-	pre, post model.Minute
-	amount    int64
-}
-
 // market is the search for good prices.
 type market struct {
 	n     *network
@@ -59,6 +40,8 @@ type market struct {
 	late, waiting bool
 	// trials is how many prices were looked up, limit how many may be.
 	trials, limit int
+	// most is the highest price. With it nothing that is added up overflows.
+	most int64
 }
 
 // delays bounds the cost of lateness, of waiting, or of both together, with about
@@ -76,6 +59,9 @@ func delays(n *network, late, waiting bool, limit int) int64 {
 	}
 	m.open()
 	m.end = m.busyUntil()
+	if !m.countable() {
+		return 0
+	}
 	width := model.Minute(1)
 	for m.end/width > widest {
 		width *= 2
@@ -110,126 +96,6 @@ func (m *market) weight(j int32) int64 {
 	return w
 }
 
-// open lists what is for sale and what each way takes of it.
-func (m *market) open() {
-	m.uses = make([][][]use, len(m.n.counts))
-	for j, ways := range m.n.ways {
-		m.uses[j] = make([][]use, len(ways))
-	}
-	m.sellStations()
-	m.sellPeople()
-	m.sellPools()
-	m.sellSpaces()
-}
-
-// add puts something up for sale and returns its index.
-func (m *market) add(s supply) int32 {
-	m.goods = append(m.goods, priced{supply: s})
-	return int32(len(m.goods) - 1)
-}
-
-// cut changes the width of the slots and keeps the prices of their minutes.
-func (m *market) cut(width model.Minute) {
-	slots := int((m.end + width - 1) / width)
-	for i := range m.goods {
-		old := m.goods[i]
-		g := priced{
-			supply: old.supply, there: make([]int64, slots), price: make([]int64, slots), sum: make([]int64, slots+1),
-			asked: make([]int64, slots), trend: make([]int64, slots),
-		}
-		for slot := range g.there {
-			from := model.Minute(slot) * width
-			g.there[slot] = g.supply.before(from+width) - g.supply.before(from)
-			if len(old.price) > 0 {
-				g.price[slot] = old.price[from/m.width]
-			}
-		}
-		m.goods[i] = g
-	}
-	m.width = width
-}
-
-func (m *market) sellStations() {
-	of := make([]int32, len(m.n.problem.Stations))
-	for s := range m.n.problem.Stations {
-		of[s] = m.add(m.n.stationSupply([]int32{int32(s)}))
-	}
-	for j, ways := range m.n.ways {
-		for i, w := range ways {
-			if w.station != model.None {
-				m.uses[j][i] = append(m.uses[j][i], use{of: of[w.station], pre: w.prep, amount: 1})
-			}
-		}
-	}
-}
-
-// sellPeople sells the time of each of the first sets of people that jobs choose
-// from, and of all people together.
-func (m *market) sellPeople() {
-	c := choices{}
-	for j, counts := range m.n.counts {
-		if job := &m.n.problem.Jobs[j]; counts && job.Manned {
-			c.add(mayDo(job), piece{})
-		}
-	}
-	if len(c.sets) == 0 {
-		return
-	}
-	for _, set := range c.tried(8) {
-		of := m.add(m.n.peopleSupply(set))
-		for j, counts := range m.n.counts {
-			job := &m.n.problem.Jobs[j]
-			if !counts || !job.Manned || !subset(mayDo(job), set) {
-				continue
-			}
-			for i, w := range m.n.ways[j] {
-				m.uses[j][i] = append(m.uses[j][i], use{of: of, pre: w.prep, amount: 1})
-			}
-		}
-	}
-}
-
-func (m *market) sellPools() {
-	of := make([]int32, len(m.n.problem.Pools))
-	for p := range of {
-		of[p] = m.add(steady(int64(m.n.problem.Pools[p].Capacity)))
-	}
-	for j := range m.n.ways {
-		for i := range m.n.ways[j] {
-			for _, d := range m.n.problem.Jobs[j].Demands {
-				m.uses[j][i] = append(m.uses[j][i], use{of: of[d.Pool], amount: int64(d.Amount)})
-			}
-		}
-	}
-}
-
-// sellSpaces sells the time of spaces to exclusive work, to the end of its tail. Of
-// the jobs that share a closure only the first pays, because the others may close
-// the space in the same minutes.
-func (m *market) sellSpaces() {
-	type group struct{ space, closure int32 }
-	of := make([]int32, len(m.n.problem.Spaces))
-	for s := range of {
-		of[s] = model.None
-	}
-	paid := map[group]bool{}
-	for j := range m.n.ways {
-		for _, o := range m.n.problem.Jobs[j].Occupies {
-			if g := (group{o.Space, o.Closure}); !o.Exclusive || len(m.n.ways[j]) == 0 || paid[g] {
-				continue
-			} else if o.Closure != model.None {
-				paid[g] = true
-			}
-			if of[o.Space] == model.None {
-				of[o.Space] = m.add(steady(1))
-			}
-			for i := range m.n.ways[j] {
-				m.uses[j][i] = append(m.uses[j][i], use{of: of[o.Space], post: o.Tail, amount: 1})
-			}
-		}
-	}
-}
-
 // settle raises and lowers prices and returns the best bound on the way. Each step
 // aims at a value a little above the best so far; when it does not get better for a
 // while the aim comes down (a step rule of Polyak with a moving aim, from memory).
@@ -258,40 +124,6 @@ func (m *market) settle(scale int64, rounds int) int64 {
 		copy(m.goods[g].price, kept[g])
 	}
 	return best
-}
-
-// work is how much the jobs take of each good, by their first ways.
-func (m *market) work() []int64 {
-	work := make([]int64, len(m.goods))
-	for j, ways := range m.uses {
-		if m.n.counts[j] {
-			for _, u := range ways[0] {
-				work[u.of] += u.amount * int64(u.pre+m.n.ways[j][0].duration+u.post)
-			}
-		}
-	}
-	return work
-}
-
-// busyUntil returns the minute until which the goods are short: when the last job
-// could begin at its earliest and still all work be done after it.
-func (m *market) busyUntil() model.Minute {
-	latest := model.Minute(0)
-	for j, counts := range m.n.counts {
-		if counts {
-			latest = max(latest, m.n.frames[j].startLow)
-		}
-	}
-	end := model.Minute(1)
-	for g, work := range m.work() {
-		s := &m.goods[g].supply
-		if at, ok := s.enough(s.before(latest) + work); ok {
-			end = max(end, at)
-		} else {
-			end = m.n.problem.Horizon
-		}
-	}
-	return min(end, m.n.problem.Horizon)
 }
 
 // slope gives each good in turn, the busiest first, prices that are even and then
@@ -344,7 +176,7 @@ func (m *market) fall(g int, top, work, flat int64) {
 	good := &m.goods[g]
 	for i := range good.price {
 		there := good.supply.before(model.Minute(i) * m.width)
-		good.price[i] = share(top, min(work-flat, max(0, work-there)), work-flat)
+		good.price[i] = m.share(top, min(work-flat, max(0, work-there)), work-flat)
 	}
 }
 
@@ -390,16 +222,13 @@ func (m *market) step(gap int64) bool {
 	var square int64
 	for g := range m.goods {
 		good := &m.goods[g]
-		for i := range good.trend {
+		for i, price := range good.price {
 			excess := good.asked[i] - good.there[i]
-			if good.price[i] == 0 {
+			if price == 0 {
 				excess = max(excess, 0)
 			}
-			good.trend[i] = excess
-			if good.price[i] == 0 && good.trend[i] < 0 {
-				good.trend[i] = 0
-			}
-			square += good.trend[i] * good.trend[i]
+			good.excess[i] = excess
+			square += excess * excess
 		}
 	}
 	if square == 0 {
@@ -407,23 +236,22 @@ func (m *market) step(gap int64) bool {
 	}
 	for g := range m.goods {
 		good := &m.goods[g]
-		for i, trend := range good.trend {
-			if trend != 0 {
-				good.price[i] = max(0, good.price[i]+share(gap, trend, square))
+		for i, excess := range good.excess {
+			if excess != 0 {
+				good.price[i] = min(m.most, max(0, good.price[i]+m.share(gap, excess, square)))
 			}
 		}
 	}
 	return true
 }
 
-// share returns a * b / c, toward 0, for a of 0 or more and c above 0; at most
-// what prices can be without an overflow.
-func share(a, b, c int64) int64 {
-	const most = int64(1) << 36
+// share returns a * b / c, toward 0, for a of 0 or more and c above 0; at most the
+// highest price.
+func (m *market) share(a, b, c int64) int64 {
+	value := m.most
 	high, low := bits.Mul64(uint64(a), uint64(max(b, -b)))
-	value := most
 	if high < uint64(c) {
-		if q, _ := bits.Div64(high, low, uint64(c)); q < uint64(most) {
+		if q, _ := bits.Div64(high, low, uint64(c)); q < uint64(m.most) {
 			value = int64(q)
 		}
 	}
