@@ -44,7 +44,8 @@ func serve(t *testing.T) (Server, *bytes.Buffer) {
 	t.Helper()
 	db, logger := pgtest.New(t), slog.New(slog.DiscardHandler)
 	programs := postgres.Consumer{
-		Name: "programs", Topics: append(schedule.Topics(), treatment.TopicProgramStarted, treatment.TopicProgramAdvanced),
+		Name: "programs", Topics: append(schedule.Topics(), treatment.TopicProgramStarted, treatment.TopicProgramAdvanced,
+			diagnosis.TopicClimateImported),
 		Send: func(context.Context, postgres.Event) error { return nil },
 	}
 	outbox := postgres.NewOutbox(db.DB, logger, stock.Consumer(), products.Consumer(), records.Consumer(db.DB), programs)

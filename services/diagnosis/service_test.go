@@ -74,7 +74,10 @@ func newNurseryAt(t *testing.T, c clock.Clock) *nursery {
 		worker: rpctest.As(context.Background(), rpctest.Worker), manager: rpctest.As(context.Background(), rpctest.Manager),
 	}
 	pgtest.AddNursery(t, n.db)
-	n.outbox = postgres.NewOutbox(n.db.DB, slog.New(slog.DiscardHandler), stock.Consumer())
+	n.outbox = postgres.NewOutbox(n.db.DB, slog.New(slog.DiscardHandler), stock.Consumer(), postgres.Consumer{
+		Name: "planners", Topics: []string{diagnosis.TopicClimateImported},
+		Send: func(context.Context, postgres.Event) error { return nil },
+	})
 	conn := rpctest.Serve(t, func(server *rpc.Server) {
 		stockv1.RegisterStockServiceServer(server, stock.New(n.db.DB))
 		diagnosisv1.RegisterDiagnosisServiceServer(server, diagnosis.New(n.db.DB, n.photos, n.outbox))
