@@ -1,0 +1,267 @@
+package conflict
+
+import (
+	"cmp"
+	"context"
+	"slices"
+
+	"velamen/services/schedule/model"
+)
+
+// Clock writes a moment as people at the nursery read it.
+type Clock func(model.Minute) string
+
+// Conflict is a reason why jobs cannot be planned.
+type Conflict struct {
+	// Jobs that cannot all be placed, ascending.
+	Jobs []int32
+	// Requirements that cannot all hold.
+	Requirements []Requirement
+	// Proven is true when it is certain that they cannot all hold.
+	Proven bool
+	// Minimal is true when it is certain that without any one of them the rest can.
+	Minimal bool
+	// Fix is the cheapest single change with which these jobs fit; nil when none was
+	// found.
+	Fix *Fix
+	// Text says all of it, in a few sentences.
+	Text string
+}
+
+// Limits of the work for one answer.
+const (
+	// steps of the search for places, for a question of few jobs.
+	steps = 4000
+	// few is the most jobs of a question whose every part is tried.
+	few = 10
+	// most is how many conflicts are told at once.
+	most = 20
+)
+
+// Explain tells why some jobs of a valid problem cannot be placed, alone, together or
+// together with the other jobs; nil jobs stand for all. It returns nothing when no
+// reason is found, which for more than a few jobs is no proof that they fit: then the
+// one conflict that it returns is not Proven. A job is in one conflict at most, and
+// 20 conflicts are told at most, so explain again after a change. When ctx ends it
+// returns what it has found. Times are written with clock; nil writes minutes.
+func Explain(ctx context.Context, p *model.Problem, jobs []int32, clock Clock) []Conflict {
+	if clock == nil {
+		clock = minuteOf
+	}
+	e := &explainer{ctx: ctx, p: p, clock: clock, asked: make([]bool, len(p.Jobs)), gone: make([]bool, len(p.Jobs))}
+	for i := range p.Jobs {
+		e.asked[i] = jobs == nil
+	}
+	for _, job := range jobs {
+		e.asked[job] = true
+	}
+	for _, job := range e.wanted() {
+		e.asked[job] = true
+	}
+	e.alone()
+	e.chains()
+	e.overloads()
+	e.pairs()
+	e.together()
+	return e.conflicts
+}
+
+// explainer collects conflicts. A job that is in one is gone: what else hinders it is
+// told when that is solved.
+type explainer struct {
+	ctx         context.Context
+	p           *model.Problem
+	clock       Clock
+	asked, gone []bool
+	conflicts   []Conflict
+}
+
+func (e *explainer) done() bool { return e.ctx.Err() != nil || len(e.conflicts) >= most }
+
+// wanted are the jobs that are asked for, what they need, and what is pinned: it must
+// be placed in every plan.
+func (e *explainer) wanted() []int32 {
+	var found []int32
+	seen := make([]bool, len(e.p.Jobs))
+	for i := range e.p.Jobs {
+		if e.asked[i] || e.p.Jobs[i].Pin != nil {
+			seen[i] = true
+			found = append(found, int32(i))
+		}
+	}
+	for k := 0; k < len(found); k++ {
+		for _, need := range e.p.Jobs[found[k]].Needs {
+			if !seen[need] {
+				seen[need] = true
+				found = append(found, need)
+			}
+		}
+	}
+	return found
+}
+
+// open are the jobs that no conflict holds yet.
+func (e *explainer) open() []int32 {
+	var jobs []int32
+	for i := range e.p.Jobs {
+		if !e.gone[i] {
+			jobs = append(jobs, int32(i))
+		}
+	}
+	return jobs
+}
+
+func (e *explainer) anyAsked(jobs []int32) bool {
+	for _, job := range jobs {
+		if e.asked[job] {
+			return true
+		}
+	}
+	return false
+}
+
+// tell finds what of the jobs that do not fit is the reason, and keeps it.
+func (e *explainer) tell(jobs []int32) {
+	c := e.reason(jobs)
+	for _, job := range c.Jobs {
+		e.gone[job] = true
+	}
+	if e.anyAsked(c.Jobs) {
+		e.conflicts = append(e.conflicts, c)
+	}
+}
+
+// alone finds the jobs that do not fit even when there is nothing else. Jobs that
+// nobody asked about are gone too: no plan holds them.
+func (e *explainer) alone() {
+	for i := range e.p.Jobs {
+		if e.done() {
+			return
+		}
+		job := []int32{int32(i)}
+		answer, _ := newQuestion(e.p, job, nil).ask(e.ctx, steps)
+		switch {
+		case answer != impossible:
+		case e.asked[i]:
+			e.tell(job)
+		default:
+			e.gone[i] = true
+		}
+	}
+}
+
+// chains finds jobs that intervals and their own times drive past their latest.
+func (e *explainer) chains() {
+	for !e.done() {
+		chain := newQuestion(e.p, e.open(), nil).chain()
+		if chain == nil {
+			return
+		}
+		e.tell(chain)
+	}
+}
+
+// overloads finds more work than there are hours.
+func (e *explainer) overloads() {
+	for !e.done() {
+		q := newQuestion(e.p, e.open(), nil)
+		jobs := q.overload(func(job int32) bool { return e.asked[job] })
+		if jobs == nil {
+			return
+		}
+		e.tell(e.fewest(jobs))
+	}
+}
+
+// fewest leaves jobs out of an overload while it remains one, the shortest first.
+func (e *explainer) fewest(jobs []int32) []int32 {
+	slices.SortStableFunc(jobs, func(a, b int32) int { return cmp.Compare(shortest(&e.p.Jobs[a]), shortest(&e.p.Jobs[b])) })
+	for i := 0; i < len(jobs); {
+		rest := without(jobs, i)
+		if e.anyAsked(rest) && newQuestion(e.p, rest, nil).overload(nil) != nil {
+			jobs = rest
+			continue
+		}
+		i++
+	}
+	slices.Sort(jobs)
+	return jobs
+}
+
+// pairs finds two jobs that fit alone and not together.
+func (e *explainer) pairs() {
+	for a := range e.p.Jobs {
+		for b := range a {
+			if e.done() {
+				return
+			}
+			if e.gone[a] || e.gone[b] || (!e.asked[a] && !e.asked[b]) || !mayClash(e.p, int32(a), int32(b)) {
+				continue
+			}
+			pair := []int32{int32(b), int32(a)}
+			if answer, _ := newQuestion(e.p, pair, nil).ask(e.ctx, steps); answer == impossible {
+				e.tell(pair)
+			}
+		}
+	}
+}
+
+// together asks about all that is left. A question of many jobs is seldom answered;
+// then the jobs that were asked for are asked about without the others.
+func (e *explainer) together() {
+	for !e.done() {
+		jobs := e.open()
+		if !e.anyAsked(jobs) {
+			return
+		}
+		if len(jobs) > few {
+			jobs = e.askedOnly()
+		}
+		answer, _ := newQuestion(e.p, jobs, nil).ask(e.ctx, stepsFor(len(jobs)))
+		switch answer {
+		case impossible:
+			e.tell(jobs)
+			continue
+		case unknown:
+			e.conflicts = append(e.conflicts, e.unanswered(jobs))
+		case fits:
+			if len(jobs) < len(e.open()) && len(e.conflicts) == 0 {
+				e.conflicts = append(e.conflicts, e.unanswered(jobs))
+			}
+		}
+		return
+	}
+}
+
+func (e *explainer) askedOnly() []int32 {
+	var jobs []int32
+	for _, job := range e.open() {
+		if e.asked[job] {
+			jobs = append(jobs, job)
+		}
+	}
+	return jobs
+}
+
+// stepsFor keeps the time of a question of many jobs in bounds: a step of it takes
+// about the cube of the jobs.
+func stepsFor(jobs int) int {
+	if jobs <= few {
+		return steps
+	}
+	return max(steps*few*few*few/(jobs*jobs*jobs), 1)
+}
+
+func shortest(job *model.Job) model.Minute {
+	least := job.Ways[0].Duration
+	for _, way := range job.Ways {
+		least = min(least, way.Duration)
+	}
+	return least
+}
+
+func without(jobs []int32, i int) []int32 {
+	rest := make([]int32, 0, len(jobs)-1)
+	rest = append(rest, jobs[:i]...)
+	return append(rest, jobs[i+1:]...)
+}

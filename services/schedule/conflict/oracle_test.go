@@ -1,0 +1,92 @@
+package conflict
+
+import (
+	"slices"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"velamen/services/schedule/bruteforce"
+	"velamen/services/schedule/checker"
+	"velamen/services/schedule/model"
+)
+
+// everyJob are the indexes of all jobs.
+func everyJob(p *model.Problem) []int32 {
+	jobs := make([]int32, len(p.Jobs))
+	for i := range jobs {
+		jobs[i] = int32(i)
+	}
+	return jobs
+}
+
+func TestJobsFitExactlyWhenTheOracleLeavesNoneOut(t *testing.T) {
+	count := map[answer]int{}
+	for seed := range uint64(1500) {
+		p := bruteforce.Random(seed, 2+int(seed%4))
+		score, _, ok := bruteforce.Best(p)
+		got, plan := newQuestion(p, everyJob(p), nil).ask(t.Context(), 1_000_000)
+		count[got]++
+		if !ok || score.Skipped > 0 {
+			require.Equal(t, impossible, got, "seed %d", seed)
+			continue
+		}
+		require.Equal(t, fits, got, "seed %d", seed)
+		_, violations := checker.Check(p, plan)
+		require.Empty(t, violations, "seed %d", seed)
+	}
+	require.Greater(t, count[fits], 300)
+	require.Greater(t, count[impossible], 300)
+}
+
+// What a conflict says is tried with the oracle: its jobs do not fit, and with the fix
+// they do.
+func TestWhatAConflictSaysIsTrue(t *testing.T) {
+	told, fixed := 0, 0
+	for seed := range uint64(300) {
+		p := bruteforce.Random(seed, 2+int(seed%4))
+		score, _, ok := bruteforce.Best(p)
+		conflicts := Explain(t.Context(), p, nil, nil)
+		if ok && score.Skipped == 0 {
+			require.Empty(t, conflicts, "seed %d", seed)
+			continue
+		}
+		require.NotEmpty(t, conflicts, "seed %d", seed)
+		for _, c := range conflicts {
+			told++
+			require.True(t, c.Proven, "seed %d", seed)
+			require.False(t, oracleFits(p, c.Jobs), "seed %d: %s", seed, c.Text)
+			for i := range c.Jobs {
+				if rest := without(c.Jobs, i); c.Minimal && len(rest) > 0 {
+					require.True(t, oracleFits(p, rest), "seed %d: %s", seed, c.Text)
+				}
+			}
+			if c.Fix != nil && c.Fix.Minutes < 20 {
+				fixed++
+				require.True(t, oracleFits(apply(p, c.Jobs, *c.Fix), c.Jobs), "seed %d: %s", seed, c.Text)
+			}
+		}
+	}
+	require.Greater(t, told, 100)
+	require.Greater(t, fixed, 50)
+}
+
+// oracleFits tells whether some jobs of a tiny problem fit when there is nothing else.
+func oracleFits(p *model.Problem, jobs []int32) bool {
+	alone := *p
+	alone.Jobs, alone.Lags = nil, nil
+	for _, j := range jobs {
+		job := p.Jobs[j]
+		job.Needs = nil
+		alone.Jobs = append(alone.Jobs, job)
+	}
+	for _, lag := range p.Lags {
+		from, to := slices.Index(jobs, lag.From), slices.Index(jobs, lag.To)
+		if from >= 0 && to >= 0 {
+			lag.From, lag.To = int32(from), int32(to)
+			alone.Lags = append(alone.Lags, lag)
+		}
+	}
+	score, _, ok := bruteforce.Best(&alone)
+	return ok && score.Skipped == 0
+}

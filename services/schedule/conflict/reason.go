@@ -1,0 +1,72 @@
+package conflict
+
+import "velamen/services/schedule/model"
+
+// reason leaves out of jobs that do not fit, and of what is asked of them, all that
+// can be left out while they still do not fit.
+func (e *explainer) reason(jobs []int32) Conflict {
+	answer, _ := newQuestion(e.p, jobs, nil).ask(e.ctx, stepsFor(len(jobs)))
+	c := Conflict{Proven: answer == impossible, Minimal: true}
+	for i := 0; i < len(jobs) && len(jobs) > 1; {
+		rest := without(jobs, i)
+		answer, _ := newQuestion(e.p, rest, nil).ask(e.ctx, stepsFor(len(rest)))
+		if answer == impossible {
+			jobs = rest
+			continue
+		}
+		c.Minimal = c.Minimal && answer == fits
+		i++
+	}
+	c.Jobs = jobs
+	var given []Requirement
+	for _, r := range requirements(e.p, jobs) {
+		answer, _ := newQuestion(e.p, jobs, append(given[:len(given):len(given)], r)).ask(e.ctx, stepsFor(len(jobs)))
+		if answer == impossible {
+			given = append(given, r)
+			continue
+		}
+		c.Minimal = c.Minimal && answer == fits
+		c.Requirements = append(c.Requirements, r)
+	}
+	for _, job := range jobs {
+		c.Requirements = append(c.Requirements, ofJob(Done, job))
+	}
+	w := words{p: e.p, clock: e.clock}
+	for i := range c.Requirements {
+		c.Requirements[i].Text = w.requirement(c.Requirements[i])
+	}
+	c.Fix = e.fix(c)
+	c.Text = w.conflict(c)
+	return c
+}
+
+// unanswered is what can be said when no reason was found for jobs.
+func (e *explainer) unanswered(jobs []int32) Conflict {
+	c := Conflict{Jobs: jobs}
+	w := words{p: e.p, clock: e.clock}
+	c.Text = w.unanswered(jobs)
+	return c
+}
+
+// circle returns by how many minutes the intervals of a reason ask for more than can
+// be, going round; 0 when they form no circle on their own.
+func circle(p *model.Problem, c Conflict) model.Minute {
+	for _, r := range c.Requirements {
+		if r.Kind != Interval && r.Kind != Done {
+			return 0
+		}
+	}
+	q := newQuestion(p, c.Jobs, nil)
+	s := &searcher{q: q, options: q.options()}
+	var sum model.Minute
+	n := s.root()
+	for _, r := range c.Requirements {
+		if r.Kind == Interval {
+			lag := p.Lags[r.Lag]
+			index := indexOf(c.Jobs, len(p.Jobs))
+			lag.From, lag.To = int32(index(lag.From)), int32(index(lag.To))
+			sum += s.length(n, lag)
+		}
+	}
+	return sum
+}
