@@ -64,18 +64,19 @@ const longestShift = 240
 // fixes is the most jobs for which changes are tried.
 const fixes = 2 * few
 
-// fix tries what could help and returns the cheapest; nil when nothing helps.
-func (e *explainer) fix(c Conflict) *Fix {
-	if !c.Proven || len(c.Jobs) > fixes {
+// fix tries what could help some jobs, among them those of the conflict, and returns
+// the cheapest; nil when nothing helps.
+func (e *explainer) fix(c Conflict, jobs []int32) *Fix {
+	if !c.Proven || len(jobs) > fixes {
 		return nil
 	}
 	var best *Fix
 	for _, r := range c.Requirements {
-		for _, f := range e.candidates(c, r) {
+		for _, f := range e.candidates(r) {
 			if best != nil && leastPrice(f) >= price(*best) {
 				continue
 			}
-			if found, ok := e.least(c.Jobs, f); ok && (best == nil || price(found) < price(*best)) {
+			if found, ok := e.least(jobs, f); ok && (best == nil || price(found) < price(*best)) {
 				best = &found
 			}
 		}
@@ -87,7 +88,7 @@ func (e *explainer) fix(c Conflict) *Fix {
 }
 
 // candidates are the changes that give way in one requirement.
-func (e *explainer) candidates(c Conflict, r Requirement) []Fix {
+func (e *explainer) candidates(r Requirement) []Fix {
 	f := Fix{Job: r.Job, Person: r.Person, Station: r.Station, Space: r.Space, Pool: r.Pool, Lag: r.Lag}
 	as := func(change Change) []Fix {
 		f.Change = change

@@ -132,10 +132,7 @@ func (s *searcher) clash(n *node) (children []*node, clash bool) {
 	for i := range n.option {
 		for j := range i {
 			if n.option[i] != undecided && n.option[j] != undecided && !n.first[i][j] && !n.first[j][i] && s.collide(n, i, j) {
-				if n.start[i] < n.start[j] {
-					return n.either(i, j), true
-				}
-				return n.either(j, i), true
+				return s.either(n, i, j), true
 			}
 		}
 	}
@@ -309,10 +306,7 @@ func (s *searcher) undecidedPair(n *node) []*node {
 			if n.first[i][j] || n.first[j][i] || !s.areMates(n, i, j) {
 				continue
 			}
-			if n.start[i] < n.start[j] {
-				return n.either(i, j)
-			}
-			return n.either(j, i)
+			return s.either(n, i, j)
 		}
 	}
 	return nil

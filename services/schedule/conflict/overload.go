@@ -22,7 +22,7 @@ type load struct {
 // problem one of must be among them.
 func (q *question) overload(counts func(job int32) bool) []int32 {
 	o := &overloads{q: q, options: q.options(), counts: counts}
-	o.latest()
+	o.times()
 	for _, find := range []func() []int32{o.sprayers, o.people, o.places, o.pools} {
 		if jobs := find(); jobs != nil {
 			return jobs
@@ -40,13 +40,10 @@ type overloads struct {
 	from, to []model.Minute
 }
 
-func (o *overloads) latest() {
+func (o *overloads) times() {
 	for i := range o.q.p.Jobs {
 		job := &o.q.p.Jobs[i]
-		to := min(job.Deadline, o.q.p.Horizon)
-		if len(job.Windows) > 0 {
-			to = min(to, job.Windows[len(job.Windows)-1].To)
-		}
+		to := o.q.latest(i)
 		var from, longest model.Minute
 		for k, option := range o.options[i] {
 			start, _ := o.q.next(int32(i), option, 0, o.q.leastPrep(int32(i), option))

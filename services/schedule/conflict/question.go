@@ -42,8 +42,16 @@ func newQuestion(whole *model.Problem, jobs []int32, given []Requirement) *quest
 		p.People, p.Stations, p.Spaces = slices.Clone(p.People), slices.Clone(p.Stations), slices.Clone(p.Spaces)
 		p.Pools, p.Mixes = slices.Clone(p.Pools), slices.Clone(p.Mixes)
 	}
+	// Who may do a job that is pinned to somebody depends on whether the pin stays.
 	for _, r := range given {
-		q.give(r, index)
+		if r.Kind == Pin {
+			q.give(r, index)
+		}
+	}
+	for _, r := range given {
+		if r.Kind != Pin {
+			q.give(r, index)
+		}
 	}
 	return q
 }
@@ -161,12 +169,11 @@ func (q *question) giveStation(r Requirement) {
 func (q *question) giveJob(kind Kind, job *model.Job) {
 	switch kind {
 	case Permitted:
-		job.Manned, job.People = false, nil
-		if job.Pin != nil {
-			pin := *job.Pin
-			pin.Person = model.None
-			job.Pin = &pin
+		if job.Pin != nil && job.Pin.Person != model.None {
+			job.People = []int32{job.Pin.Person}
+			return
 		}
+		job.Manned, job.People = false, nil
 	case Release:
 		job.Release = 0
 	case Windows:

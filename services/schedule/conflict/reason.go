@@ -5,6 +5,7 @@ import "velamen/services/schedule/model"
 // reason leaves out of jobs that do not fit, and of what is asked of them, all that
 // can be left out while they still do not fit.
 func (e *explainer) reason(jobs []int32) Conflict {
+	found := jobs
 	answer, _ := newQuestion(e.p, jobs, nil).ask(e.ctx, stepsFor(len(jobs)))
 	c := Conflict{Proven: answer == impossible, Minimal: true}
 	for i := 0; i < len(jobs) && len(jobs) > 1; {
@@ -35,7 +36,10 @@ func (e *explainer) reason(jobs []int32) Conflict {
 	for i := range c.Requirements {
 		c.Requirements[i].Text = w.requirement(c.Requirements[i])
 	}
-	c.Fix = e.fix(c)
+	// What helps the jobs that were found together helps more than the fewest of them.
+	if c.Fix = e.fix(c, found); c.Fix == nil {
+		c.Fix = e.fix(c, jobs)
+	}
 	c.Text = w.conflict(c)
 	return c
 }

@@ -46,6 +46,8 @@ type node struct {
 type searcher struct {
 	q       *question
 	options [][]option
+	// latest end of each job.
+	latest []model.Minute
 	// twins[p] is a person before p who is the same in all but name, or model.None.
 	twins []int32
 	steps int
@@ -57,6 +59,7 @@ type searcher struct {
 func (q *question) ask(ctx context.Context, steps int) (answer, model.Plan) {
 	s := &searcher{q: q, options: q.options(), steps: steps, ctx: ctx, twins: q.twins()}
 	for i := range s.options {
+		s.latest = append(s.latest, q.latest(i))
 		if len(s.options[i]) == 0 {
 			return impossible, nil
 		}
@@ -143,6 +146,16 @@ func (q *question) leastPrep(job int32, o option) model.Minute {
 		}
 	}
 	return prep + least
+}
+
+// latest is the latest end of a job that does not depend on its option.
+func (q *question) latest(i int) model.Minute {
+	job := &q.p.Jobs[i]
+	latest := min(job.Deadline, q.p.Horizon)
+	if len(job.Windows) > 0 {
+		latest = min(latest, job.Windows[len(job.Windows)-1].To)
+	}
+	return latest
 }
 
 // twins finds people who can stand for each other: one who is still free is as good
@@ -299,10 +312,15 @@ func (n *node) order(i, j int) *node {
 	return c
 }
 
-// either returns the nodes in which one of two jobs comes first.
-func (n *node) either(i, j int) []*node {
+// either returns the nodes in which one of two jobs comes first, and first the order
+// that leaves more time to the second job.
+func (s *searcher) either(n *node, i, j int) []*node {
+	first, second := n.order(i, j), n.order(j, i)
+	if s.latest[j]-n.start[i] < s.latest[i]-n.start[j] {
+		first, second = second, first
+	}
 	var children []*node
-	for _, child := range []*node{n.order(i, j), n.order(j, i)} {
+	for _, child := range []*node{first, second} {
 		if child != nil {
 			children = append(children, child)
 		}

@@ -1,0 +1,270 @@
+package conflict_test
+
+import (
+	"fmt"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"velamen/services/schedule/conflict"
+	"velamen/services/schedule/model"
+)
+
+// clock writes a moment as day and time of a plan that begins at midnight.
+func clock(m model.Minute) string {
+	day := m / 1440
+	if m < 0 {
+		day = (m - 1439) / 1440
+	}
+	rest := m - day*1440
+	return fmt.Sprintf("day %d %02d:%02d", day+1, rest/60, rest%60)
+}
+
+// nursery has a plan of two days, in which Ana and Bo work from 07:00 to 15:00.
+func nursery(jobs ...model.Job) *model.Problem {
+	shifts := []model.Shift{
+		{Span: model.Span{From: 420, To: 900}, Overtime: 900},
+		{Span: model.Span{From: 1860, To: 2340}, Overtime: 2340},
+	}
+	return &model.Problem{
+		Horizon: 2880,
+		Days:    []model.Minute{0, 1440},
+		People:  []model.Person{{Name: "Ana", Shifts: shifts}, {Name: "Bo", Shifts: shifts}},
+		Stations: []model.Station{
+			{Name: "the cart", Tank: 100_000, SmallestLoad: 20_000, Graduation: 5_000, Holds: model.None, Rinses: model.None},
+		},
+		Spaces: []model.Space{{Name: "house 1"}},
+		Pools:  []model.Pool{{Name: "trolleys", Capacity: 2}},
+		Mixes:  []model.Mix{{Name: "copper", Life: 240}},
+		Jobs:   jobs,
+	}
+}
+
+// work is done by hand, by Ana or Bo, at any time of the plan.
+func work(name string, minutes model.Minute) model.Job {
+	return model.Job{
+		Name: name, Site: model.None, Mix: model.None, Ways: []model.Way{{Station: model.None, Duration: minutes}},
+		Manned: true, People: []int32{0, 1}, Deadline: 2880, Due: 2880, SkipWeight: 1,
+	}
+}
+
+// only is the one conflict of a problem, which is certain and from which nothing can
+// be taken away.
+func only(t *testing.T, p *model.Problem) conflict.Conflict {
+	t.Helper()
+	require.NoError(t, p.Validate())
+	conflicts := conflict.Explain(t.Context(), p, nil, clock)
+	require.Len(t, conflicts, 1)
+	require.True(t, conflicts[0].Proven)
+	require.True(t, conflicts[0].Minimal)
+	return conflicts[0]
+}
+
+func kinds(c conflict.Conflict) []conflict.Kind {
+	var kinds []conflict.Kind
+	for _, r := range c.Requirements {
+		kinds = append(kinds, r.Kind)
+	}
+	return kinds
+}
+
+func TestJobsThatFitNeedNoExplanation(t *testing.T) {
+	require.Empty(t, conflict.Explain(t.Context(), nursery(work("prune roses", 480), work("prune ferns", 480)), nil, clock))
+}
+
+func TestAJobLongerThanAnyShiftIsExplained(t *testing.T) {
+	c := only(t, nursery(work("prune roses", 500)))
+	require.Equal(t, []int32{0}, c.Jobs)
+	require.Equal(t, "prune roses cannot be planned. Ana works in 2 shifts, the longest of 8 h. Bo works in 2 shifts, the longest of 8 h. "+
+		"Only Ana and Bo may do prune roses. prune roses takes 8 h 20 min. It would help if Ana worked 20 min longer.", c.Text)
+	require.Equal(t, conflict.LongerShift, c.Fix.Change)
+	require.Equal(t, model.Minute(20), c.Fix.Minutes)
+}
+
+func TestAJobThatNobodyMayDoIsExplained(t *testing.T) {
+	job := work("spray roses", 60)
+	job.People = nil
+	c := only(t, nursery(job))
+	require.Equal(t, "spray roses cannot be planned. Nobody may do spray roses. spray roses takes 1 h. "+
+		"It would help if Ana were allowed to do spray roses.", c.Text)
+}
+
+func TestATankSmallerThanTheSmallestLoadIsExplained(t *testing.T) {
+	job := work("spray roses", 60)
+	job.Mix, job.Volume, job.Ways = 0, 30_000, []model.Way{{Station: 0, Duration: 60}}
+	p := nursery(job)
+	p.Stations[0].SmallestLoad = 120_500
+	require.Equal(t, "spray roses cannot be planned. The tank of the cart holds 100 L in steps of 5 L, and its smallest load is 120.5 L. "+
+		"spray roses takes 1 h. It would help if the cart could make a load of 100 L, or had a larger tank.", only(t, p).Text)
+}
+
+func TestAPinOutsideAllShiftsIsExplained(t *testing.T) {
+	job := work("prune roses", 60)
+	job.People = []int32{0}
+	job.Pin = &model.Pin{Start: 400, Person: model.None, Way: model.None}
+	c := only(t, nursery(job))
+	require.Equal(t, []conflict.Kind{conflict.Shifts, conflict.Permitted, conflict.Pin, conflict.Done}, kinds(c))
+	require.Contains(t, c.Text, "prune roses is pinned to start at day 1 06:40.")
+	require.Contains(t, c.Text, "It would help to drop the pin of prune roses.")
+}
+
+func TestTwoPinsOfOnePersonThatContradictEachOtherAreExplained(t *testing.T) {
+	roses, ferns := work("prune roses", 60), work("prune ferns", 60)
+	roses.Pin = &model.Pin{Start: 480, Person: 0, Way: model.None}
+	ferns.Pin = &model.Pin{Start: 510, Person: 0, Way: model.None}
+	c := only(t, nursery(roses, ferns))
+	require.Equal(t, "prune roses and prune ferns cannot both be planned. Ana does one job at a time. "+
+		"prune roses is pinned to start at day 1 08:00 and to Ana. prune ferns is pinned to start at day 1 08:30 and to Ana. "+
+		"prune roses takes 1 h. prune ferns takes 1 h. It would help to drop the pin of prune roses.", c.Text)
+}
+
+func TestAPinToSomebodyWhoMayNotDoTheJobIsExplained(t *testing.T) {
+	job := work("spray roses", 60)
+	job.People = []int32{0}
+	job.Pin = &model.Pin{Start: model.None, Person: 1, Way: model.None}
+	c := only(t, nursery(job))
+	require.Equal(t, []conflict.Kind{conflict.Permitted, conflict.Pin, conflict.Done}, kinds(c))
+	require.Equal(t, conflict.DropPin, c.Fix.Change)
+}
+
+func TestAPinInAClosedHouseIsExplained(t *testing.T) {
+	job := work("prune roses", 60)
+	job.Occupies = []model.Occupation{{Space: 0, Closure: model.None}}
+	job.Pin = &model.Pin{Start: 480, Person: model.None, Way: model.None}
+	p := nursery(job)
+	p.Spaces[0].Closed = []model.Span{{From: 0, To: 600}}
+	c := only(t, p)
+	require.Equal(t, []conflict.Kind{conflict.Closed, conflict.Pin, conflict.Done}, kinds(c))
+	require.Contains(t, c.Text, "Nobody may work in house 1 from day 1 00:00 to day 1 10:00.")
+}
+
+func TestAWindowInThePastIsExplained(t *testing.T) {
+	job := work("prune roses", 60)
+	job.Release, job.Deadline = -2000, -100
+	c := only(t, nursery(job))
+	require.Equal(t, []conflict.Kind{conflict.Deadline, conflict.Done}, kinds(c))
+	require.Contains(t, c.Text, "prune roses had to end by day 0 22:20, before the plan begins.")
+	require.Equal(t, conflict.LaterDeadline, c.Fix.Change)
+	// Ana begins at 07:00 of the first day and ends the job at 08:00.
+	require.Equal(t, model.Minute(580), c.Fix.Minutes)
+}
+
+func TestAWindowShorterThanTheJobIsExplained(t *testing.T) {
+	job := work("prune roses", 90)
+	job.Windows = []model.Span{{From: 480, To: 540}}
+	c := only(t, nursery(job))
+	require.Equal(t, []conflict.Kind{conflict.Windows, conflict.Done}, kinds(c))
+	require.Equal(t, model.Minute(15), c.Fix.Minutes)
+}
+
+func TestIntervalsThatFormACircleAreExplainedJobByJob(t *testing.T) {
+	systemic, contact := work("systemic", 60), work("contact", 60)
+	p := nursery(systemic, contact)
+	p.Lags = []model.Lag{
+		{From: 0, To: 1, FromEnd: true, Least: 600},
+		{From: 1, To: 0, Least: -480},
+	}
+	c := only(t, p)
+	require.Equal(t, []conflict.Kind{conflict.Interval, conflict.Interval, conflict.Done, conflict.Done}, kinds(c))
+	// Ana works for eight hours: contact starts at 14:00, 6 h after systemic ends.
+	require.Equal(t, "systemic and contact cannot both be planned. contact must start no earlier than 10 h after systemic ends. "+
+		"contact must start no later than 8 h after systemic starts. systemic takes 1 h. contact takes 1 h. "+
+		"Going round, these intervals ask for 3 h more than there can be. "+
+		"It would help if the shortest interval between systemic and contact were 4 h shorter, where the label allows it.", c.Text)
+}
+
+func TestAChainOfIntervalsThatEndsTooLateIsExplained(t *testing.T) {
+	jobs := []model.Job{}
+	p := nursery()
+	for i := range 12 {
+		jobs = append(jobs, work(fmt.Sprintf("step %d", i+1), 10))
+		if i > 0 {
+			p.Lags = append(p.Lags, model.Lag{From: int32(i - 1), To: int32(i), Least: 100})
+		}
+	}
+	p.Jobs = jobs
+	p.Jobs[3].Deadline = 600
+	c := only(t, p)
+	require.Equal(t, []int32{1, 2, 3}, c.Jobs)
+	require.Contains(t, c.Text, "step 4 must end by day 1 10:00.")
+	require.Equal(t, conflict.LaterDeadline, c.Fix.Change)
+	// The fix is one for the whole chain: step 1 starts at 07:00, step 4 ends at 12:10.
+	require.Equal(t, model.Minute(130), c.Fix.Minutes)
+}
+
+func TestTwoJobsThatFitAloneAndNotTogetherAreExplained(t *testing.T) {
+	roses, ferns := work("spray roses", 300), work("spray ferns", 300)
+	for _, job := range []*model.Job{&roses, &ferns} {
+		job.Ways = []model.Way{{Station: 0, Duration: 300}}
+		job.Deadline = 900
+	}
+	c := only(t, nursery(roses, ferns))
+	require.Equal(t, []int32{0, 1}, c.Jobs)
+	require.Contains(t, kinds(c), conflict.OneSprayer)
+	require.Contains(t, c.Text, "spray roses and spray ferns cannot both be planned.")
+	require.Contains(t, c.Text, "the cart does one job at a time.")
+	require.NotNil(t, c.Fix)
+}
+
+func TestMoreWorkThanOnePersonHasHoursIsExplained(t *testing.T) {
+	p := nursery()
+	for i := range 9 {
+		job := work(fmt.Sprintf("prune bench %d", i+1), 60)
+		job.People, job.Deadline = []int32{0}, 1440
+		p.Jobs = append(p.Jobs, job)
+	}
+	c := only(t, p)
+	require.Len(t, c.Jobs, 9)
+	require.Contains(t, kinds(c), conflict.OnePerson)
+	require.Contains(t, c.Text, "prune bench 1, prune bench 2, prune bench 3, prune bench 4, prune bench 5 and 4 others cannot all be planned.")
+	require.Equal(t, conflict.LongerShift, c.Fix.Change)
+	require.Equal(t, model.Minute(60), c.Fix.Minutes)
+}
+
+func TestOnlyTheJobsThatAreAskedForAreExplained(t *testing.T) {
+	p := nursery(work("prune roses", 500), work("prune ferns", 501))
+	conflicts := conflict.Explain(t.Context(), p, []int32{1}, clock)
+	require.Len(t, conflicts, 1)
+	require.Equal(t, []int32{1}, conflicts[0].Jobs)
+}
+
+func TestAJobIsExplainedByThePinnedJobThatTakesItsPlace(t *testing.T) {
+	pinned, left := work("prune roses", 480), work("prune ferns", 60)
+	pinned.Pin = &model.Pin{Start: 420, Person: 0, Way: model.None}
+	left.People, left.Deadline = []int32{0}, 1440
+	conflicts := conflict.Explain(t.Context(), nursery(pinned, left), []int32{1}, clock)
+	require.Len(t, conflicts, 1)
+	require.Equal(t, []int32{0, 1}, conflicts[0].Jobs)
+	require.Equal(t, conflict.DropPin, conflicts[0].Fix.Change)
+}
+
+func TestAJobWithoutWhatItNeedsIsExplainedByWhatHindersThat(t *testing.T) {
+	long, after := work("clean benches", 500), work("prune roses", 60)
+	after.Needs = []int32{0}
+	conflicts := conflict.Explain(t.Context(), nursery(long, after), []int32{1}, clock)
+	require.Len(t, conflicts, 1)
+	require.Equal(t, []int32{0}, conflicts[0].Jobs)
+}
+
+func TestTimesAreMinutesWithoutAClock(t *testing.T) {
+	job := work("prune roses", 60)
+	job.Deadline = 30
+	conflicts := conflict.Explain(t.Context(), nursery(job), nil, nil)
+	require.Contains(t, conflicts[0].Text, "prune roses must end by minute 30.")
+}
+
+// Eleven jobs of which no few are in each other's way: nothing is found, and that is
+// said.
+func TestWhatWasNotProvenIsNotClaimed(t *testing.T) {
+	p := nursery()
+	for i := range 40 {
+		job := work(fmt.Sprintf("prune bench %d", i+1), 45)
+		job.Windows = []model.Span{{From: 420, To: 900}, {From: 1860, To: 2340}}
+		p.Jobs = append(p.Jobs, job)
+	}
+	for _, c := range conflict.Explain(t.Context(), p, nil, clock) {
+		require.False(t, c.Proven)
+		require.Nil(t, c.Fix)
+		require.Contains(t, c.Text, "not proven")
+	}
+}
