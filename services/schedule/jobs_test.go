@@ -40,6 +40,8 @@ func (m *movable) Now() time.Time { return clock.Stored(m.now) }
 // nursery is a running stack of services with a house, a bench and sprayers.
 type nursery struct {
 	clock     *movable
+	db        *postgres.DB
+	outbox    *postgres.Outbox
 	manager   context.Context
 	stock     stockv1.StockServiceClient
 	diagnosis diagnosisv1.DiagnosisServiceClient
@@ -53,15 +55,17 @@ func setUpNursery(t *testing.T) nursery {
 	n := nursery{clock: &movable{now: begin}, manager: rpctest.As(t.Context(), rpctest.Manager)}
 	db := pgtest.NewAt(t, n.clock)
 	pgtest.AddNursery(t, db)
+	n.db = db.DB
 	// What the programs tell their workflows is of no interest here.
-	outbox := postgres.NewOutbox(db.DB, slog.New(slog.DiscardHandler), stock.Consumer(), products.Consumer(), unread(append(Topics(),
-		treatment.TopicProgramStarted, treatment.TopicProgramAdvanced, treatment.TopicApplicationConfirmed)...))
+	n.outbox = postgres.NewOutbox(db.DB, slog.New(slog.DiscardHandler), stock.Consumer(), products.Consumer(), AssignmentConsumer(),
+		unread(append(Topics(),
+			treatment.TopicProgramStarted, treatment.TopicProgramAdvanced, treatment.TopicApplicationConfirmed)...))
 	conn := rpctest.Serve(t, func(server *rpc.Server) {
 		stockv1.RegisterStockServiceServer(server, stock.New(db.DB))
-		diagnosisv1.RegisterDiagnosisServiceServer(server, diagnosis.New(db.DB, t.TempDir(), outbox))
+		diagnosisv1.RegisterDiagnosisServiceServer(server, diagnosis.New(db.DB, t.TempDir(), n.outbox))
 		productsv1.RegisterProductsServiceServer(server, products.New(db.DB))
-		treatmentv1.RegisterTreatmentServiceServer(server, treatment.New(db.DB, outbox))
-		schedulev1.RegisterScheduleServiceServer(server, New(db.DB, outbox))
+		treatmentv1.RegisterTreatmentServiceServer(server, treatment.New(db.DB, n.outbox))
+		schedulev1.RegisterScheduleServiceServer(server, New(db.DB, n.outbox))
 	})
 	n.stock, n.diagnosis = stockv1.NewStockServiceClient(conn), diagnosisv1.NewDiagnosisServiceClient(conn)
 	n.products = productsv1.NewProductsServiceClient(conn)
