@@ -1,0 +1,33 @@
+package search
+
+import (
+	"slices"
+
+	"velamen/services/schedule/model"
+)
+
+// Evaluate returns what a plan costs. Each placement counts as it stands, whether or
+// not it keeps the rules; one with a way that can never be costs as if left out.
+func Evaluate(p *model.Problem, plan model.Plan) model.Score {
+	t := compile(p)
+	at := make([]spot, len(p.Jobs))
+	for j := range at {
+		at[j] = nowhere
+		if j >= len(plan) || !plan[j].Placed {
+			continue
+		}
+		place := plan[j]
+		w := slices.IndexFunc(t.jobs[j].ways, func(o option) bool { return o.index == place.Way })
+		if w < 0 || place.Person < model.None || int(place.Person) >= len(p.People) {
+			continue
+		}
+		o := &t.jobs[j].ways[w]
+		at[j] = spot{
+			start: place.Start, end: place.Start + o.duration, way: int32(w), person: place.Person,
+			station: o.station, fresh: place.NewLoad, placed: true,
+		}
+	}
+	s := newState(t)
+	s.fill(at)
+	return s.score()
+}

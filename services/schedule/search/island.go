@@ -1,0 +1,201 @@
+package search
+
+import (
+	"context"
+	"math/rand/v2"
+	"slices"
+
+	"velamen/services/schedule/model"
+)
+
+// effort is how many places are looked at in one round on one island. It is a number
+// and not a time, so that a round is the same on any computer.
+const effort = 30_000
+
+// islander improves one plan with random numbers of its own.
+type islander struct {
+	s     *state
+	b     *builder
+	rng   *rand.Rand
+	now   cost
+	best  []spot
+	least cost
+	// history are the costs some steps ago: a step that is no worse than one of them is
+	// kept (late acceptance, Burke and Bykov 2017).
+	history []cost
+	steps   int
+	stall   int
+	most    int
+	// first is the job that goes back before the others, or None.
+	first   int32
+	touched []int32
+	scratch []int32
+	seen    []bool
+}
+
+// memory is how many steps back late acceptance looks.
+const memory = 60
+
+// patience is after how many steps without a better plan the best one is taken again.
+const patience = 2000
+
+func newIslander(t *tables, seed, stream uint64) *islander {
+	rng := rand.New(rand.NewPCG(seed, stream))
+	s := newState(t)
+	k := &islander{s: s, b: newBuilder(s, rng), rng: rng, first: model.None, seen: make([]bool, len(t.p.Stations))}
+	n := len(t.jobs)
+	k.most = max(min(n, 6), min(24, n/4))
+	k.best = slices.Clone(s.at)
+	k.least = s.cost()
+	return k
+}
+
+// settle makes what the state holds the plan to go on from.
+func (k *islander) settle() {
+	k.now = k.s.cost()
+	k.history = k.history[:0]
+	for range memory {
+		k.history = append(k.history, k.now)
+	}
+	k.stall = 0
+	k.keep()
+}
+
+// keep remembers the state when it is the best so far.
+func (k *islander) keep() {
+	if c := k.s.cost(); c.compare(k.least) < 0 {
+		k.least = c
+		copy(k.best, k.s.at)
+		k.stall = 0
+	}
+}
+
+// restart takes a plan again.
+func (k *islander) restart(at []spot) {
+	k.s.fill(at)
+	k.settle()
+}
+
+// fill takes over where all jobs stand.
+func (s *state) fill(at []spot) {
+	order := make([]int32, 0, len(at))
+	for i := range at {
+		if at[i].placed {
+			order = append(order, int32(i))
+		}
+	}
+	slices.SortStableFunc(order, func(a, b int32) int { return int(at[a].start - at[b].start) })
+	s.clear()
+	for _, j := range order {
+		s.put(j, at[j])
+	}
+}
+
+// round does a fixed amount of work; false when it was cut off.
+func (k *islander) round(ctx context.Context) bool {
+	for k.s.looks = 0; k.s.looks < effort; k.step() {
+		if ctx.Err() != nil {
+			return false
+		}
+	}
+	return true
+}
+
+// step ruins a part of the plan, builds it anew, and keeps it or goes back.
+func (k *islander) step() {
+	k.s.looks++
+	k.s.record()
+	k.ruin()
+	k.refill()
+	k.b.restore()
+	k.repour()
+	c := k.s.cost()
+	past := &k.history[k.steps%memory]
+	if c.compare(k.now) <= 0 || c.compare(*past) <= 0 {
+		k.now = c
+		k.s.logging = false
+		k.keep()
+	} else {
+		k.s.back()
+	}
+	*past = k.now
+	k.steps++
+	if k.stall++; k.stall > patience {
+		k.restart(k.best)
+	}
+}
+
+// mostLeftOut is how many jobs that fit nowhere are tried again in one step.
+const mostLeftOut = 12
+
+// refill puts what was taken out, and some of what was left out before, into the bag
+// in an order chosen at random.
+func (k *islander) refill() {
+	b := k.b
+	b.bag = b.bag[:0]
+	for i := range k.s.log {
+		if j := k.s.log[i].job; !k.s.at[j].placed && !b.pending[j] {
+			b.pending[j] = true
+			b.bag = append(b.bag, j)
+		}
+	}
+	if n := len(k.s.out); n > len(b.bag) {
+		from := k.rng.IntN(n)
+		for i := 0; i < n && i < mostLeftOut+len(b.bag); i++ {
+			if j := k.s.out[(from+i)%n]; !b.pending[j] && len(k.s.t.jobs[j].ways) > 0 {
+				b.pending[j] = true
+				b.bag = append(b.bag, j)
+			}
+		}
+	}
+	rule := k.rng.IntN(6)
+	for _, j := range b.bag {
+		b.keys[j] = k.key(j, rule)
+	}
+	if k.first != model.None {
+		b.keys[k.first] = -1 << 62
+		k.first = model.None
+	}
+	b.seek.blink = 0
+	if k.rng.IntN(3) > 0 {
+		b.seek.blink = 3 + k.rng.IntN(12)
+	}
+}
+
+// key puts the jobs of the bag in order.
+func (k *islander) key(j int32, rule int) int64 {
+	own := &k.s.t.jobs[j]
+	switch rule {
+	case 0:
+		return int64(own.latest)
+	case 1:
+		return int64(own.job.Due) - int64(own.shortest)
+	case 2:
+		return -own.job.SkipWeight
+	case 3:
+		return -(own.job.WaitWeight + own.job.LateWeight) / int64(max(own.shortest, 1))
+	}
+	return k.rng.Int64N(1 << 40)
+}
+
+// repour looks at the loads of the stations that were touched.
+func (k *islander) repour() {
+	n := len(k.s.log)
+	for i := range n {
+		j := k.s.log[i].job
+		for _, station := range [2]int32{k.s.log[i].was.station, k.s.at[j].station} {
+			if k.s.t.jobs[j].job.Mix != model.None && station != model.None && !k.seen[station] {
+				k.seen[station] = true
+				k.s.pourings(station)
+			}
+		}
+	}
+	for i := range n {
+		j := k.s.log[i].job
+		for _, station := range [2]int32{k.s.log[i].was.station, k.s.at[j].station} {
+			if station != model.None {
+				k.seen[station] = false
+			}
+		}
+	}
+}
