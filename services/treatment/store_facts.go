@@ -122,9 +122,15 @@ func maskingHolds(ctx context.Context, r postgres.Reader, w work, lots []stock.L
 	if !w.end.IsZero() {
 		end = w.end
 	}
+	return maskingOf(restrictions, w.start, end), nil
+}
+
+// maskingOf returns, by lot, those of some holds that lasted between two moments and
+// under which nothing may hide signs.
+func maskingOf(restrictions []stock.Restriction, start, end time.Time) map[string][]rules.OfficialHold {
 	held := map[string][]rules.OfficialHold{}
 	for _, restriction := range restrictions {
-		over := !restriction.End.IsZero() && !restriction.End.After(w.start)
+		over := !restriction.End.IsZero() && !restriction.End.After(start)
 		if !restriction.NoMasking || over || restriction.Start.After(end) {
 			continue
 		}
@@ -134,7 +140,7 @@ func maskingHolds(ctx context.Context, r postgres.Reader, w work, lots []stock.L
 		}
 		held[restriction.Lot] = append(held[restriction.Lot], hold)
 	}
-	return held, nil
+	return held
 }
 
 func readTreatment(ctx context.Context, r postgres.Reader, field, nursery string, treated *treatmentv1.HouseTreatment) (rules.Treatment, error) {
