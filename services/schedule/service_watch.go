@@ -7,6 +7,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	schedulev1 "velamen/gen/velamen/schedule/v1"
+	"velamen/internal/clock"
 	"velamen/internal/resource"
 	"velamen/internal/rpc"
 )
@@ -29,8 +30,6 @@ func (s *Service) WatchDayPlan(request *schedulev1.WatchDayPlanRequest, stream g
 		return err
 	}
 	ctx := stream.Context()
-	ticker := time.NewTicker(watchEvery)
-	defer ticker.Stop()
 	var sent *schedulev1.WatchDayPlanResponse
 	for {
 		row, err := readWatched(ctx, s.db, ids[0], ids[1])
@@ -46,10 +45,8 @@ func (s *Service) WatchDayPlan(request *schedulev1.WatchDayPlanRequest, stream g
 		if row.state != schedulev1.DayPlanState_DAY_PLAN_STATE_SOLVING {
 			return nil
 		}
-		select {
-		case <-ctx.Done():
-			return ctx.Err()
-		case <-ticker.C:
+		if err := clock.Pause(ctx, watchEvery); err != nil {
+			return err
 		}
 	}
 }

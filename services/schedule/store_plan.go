@@ -251,8 +251,8 @@ func problemOf(ctx context.Context, r postgres.Reader, nursery, id string) (sear
 	return found, unpack(packed, &found)
 }
 
-// errPlanGone says that a plan is no longer being worked out: somebody else has
-// finished it.
+// errPlanGone says that a plan is not being worked out any more as this try began it:
+// another one has finished it, or began again from newer facts.
 var errPlanGone = errors.New("the plan is not being worked out any more")
 
 // beginAttempt keeps what the search of an attempt is asked, before its first
@@ -291,9 +291,9 @@ func saveProgress(ctx context.Context, tx pgx.Tx, row *planRow) error {
 		UPDATE schedule.day_plan SET segment = @segment, idle = @idle, rounds = @rounds, spent_ms = @spent_ms, best = @best,
 			planned = @planned, left_out = @left_out, skipped = @skipped, cost = @cost,
 			skipped_bound = @skipped_bound, cost_bound = @cost_bound
-		WHERE nursery = @nursery AND id = @id AND state = 'SOLVING'`,
+		WHERE nursery = @nursery AND id = @id AND state = 'SOLVING' AND attempt = @attempt AND input_hash = @input_hash`,
 		pgx.NamedArgs{
-			"nursery": row.nursery, "id": row.id, "segment": row.segment, "idle": row.idle, "rounds": row.rounds,
+			"nursery": row.nursery, "id": row.id, "attempt": row.attempt, "input_hash": row.inputHash, "segment": row.segment, "idle": row.idle, "rounds": row.rounds,
 			"spent_ms": row.spent.Milliseconds(), "best": best, "planned": row.planned, "left_out": row.leftOut,
 			"skipped": row.cost.skipped, "cost": row.cost.total, "skipped_bound": row.bound.skipped, "cost_bound": row.bound.total,
 		})
@@ -333,8 +333,11 @@ func propose(ctx context.Context, tx pgx.Tx, row *planRow, now time.Time) error 
 			before = (SELECT p.id FROM schedule.day_plan p WHERE p.nursery = @nursery AND p.state = 'ACCEPTED'
 				ORDER BY p.decide_time DESC, p.number DESC LIMIT 1),
 			version = version + 1
-		WHERE nursery = @nursery AND id = @id AND state = 'SOLVING'`,
-		pgx.NamedArgs{"nursery": row.nursery, "id": row.id, "body": body, "head": short, "plan_hash": row.planHash, "now": now})
+		WHERE nursery = @nursery AND id = @id AND state = 'SOLVING' AND attempt = @attempt AND input_hash = @input_hash`,
+		pgx.NamedArgs{
+			"nursery": row.nursery, "id": row.id, "attempt": row.attempt, "input_hash": row.inputHash,
+			"body": body, "head": short, "plan_hash": row.planHash, "now": now,
+		})
 	return ifGone(tag.RowsAffected(), err)
 }
 
