@@ -127,9 +127,9 @@ func termsOf(net *network, left []bool, skipped int64) Bounds {
 	}
 	waiting, late := alone(net)
 	b.Terms[model.Late].raise(late, "earliest end of each job")
-	b.Terms[model.Late].raise(delays(net, true, false, mostTrials), "prices of busy hours")
+	b.Terms[model.Late].raise(delays(net, true, false), "prices of busy hours")
 	b.Terms[model.Waiting].raise(waiting, "earliest start of each job")
-	b.Terms[model.Waiting].raise(delays(net, false, true, mostTrials/2), "prices of busy hours")
+	b.Terms[model.Waiting].raise(delays(net, false, true), "prices of busy hours")
 	b.Terms[model.Change].raise(changes(net, left), "jobs that cannot stand where people were told")
 	b.Terms[model.Closed].raise(closures(net), "working hours that each closure must cover")
 	b.Terms[model.Finish].raise(finish(net))
@@ -160,5 +160,5 @@ func together(net *network, b *Bounds) int64 {
 	if !late || !waiting {
 		return 0
 	}
-	return delays(net, true, true, mostTrials/2) - b.Terms[model.Late].Value - b.Terms[model.Waiting].Value
+	return delays(net, true, true) - b.Terms[model.Late].Value - b.Terms[model.Waiting].Value
 }

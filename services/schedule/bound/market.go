@@ -58,6 +58,12 @@ func (m *market) cut(width model.Minute) {
 		m.goods[i] = g
 	}
 	m.width = width
+	m.bends = make([][][]model.Minute, len(m.uses))
+	for j, ways := range m.uses {
+		for i, uses := range ways {
+			m.bends[j] = append(m.bends[j], m.phases(&m.n.ways[j][i], uses))
+		}
+	}
 }
 
 func (m *market) sellStations() {

@@ -18,8 +18,11 @@ import (
 // one machine Dyer and Wolsey, Discrete Applied Mathematics 26, 1990, 255-270, from
 // memory). Where minutes are many, those of one slot share a price.
 
-// mostTrials is how many prices are looked up for one bound.
-const mostTrials = 20_000_000
+// mostTrials and trialsPerJob are how many prices are looked up for one bound.
+const (
+	mostTrials   = 16_000_000
+	trialsPerJob = 4_000
+)
 
 // widest is about how many slots there are at first. Few prices find their height
 // soon, and those of slots half as wide begin from them.
@@ -36,7 +39,10 @@ type market struct {
 	end   model.Minute
 	goods []priced
 	// uses are by job and way.
-	uses          [][][]use
+	uses [][][]use
+	// bends are by job and way the minutes after an edge of slots at which the cost of
+	// a start can bend.
+	bends         [][][]model.Minute
 	late, waiting bool
 	// trials is how many prices were looked up, limit how many may be.
 	trials, limit int
@@ -44,10 +50,9 @@ type market struct {
 	most int64
 }
 
-// delays bounds the cost of lateness, of waiting, or of both together, with about
-// limit prices looked up.
-func delays(n *network, late, waiting bool, limit int) int64 {
-	m := market{n: n, late: late, waiting: waiting, limit: limit}
+// delays bounds the cost of lateness, of waiting, or of both together.
+func delays(n *network, late, waiting bool) int64 {
+	m := market{n: n, late: late, waiting: waiting, limit: mostTrials + trialsPerJob*len(n.counts)}
 	var scale int64
 	for j, counts := range n.counts {
 		if counts {
@@ -131,66 +136,132 @@ func (m *market) settle(scale int64, rounds int) int64 {
 // best. From no prices at all no single step leads up: all minutes before a busy
 // time must cost something first.
 func (m *market) slope() int64 {
-	work, most := m.work(), m.mostPrice()
+	best := m.ask()
+	costs := make([]int64, len(m.n.counts))
+	for j, counts := range m.n.counts {
+		if counts {
+			costs[j], _, _ = m.cheapest(int32(j))
+		}
+	}
+	demands := m.demands()
 	order := make([]int, len(m.goods))
 	for g := range order {
 		order[g] = g
 	}
-	load := func(g int) int64 { return work[g] * 1000 / max(1, m.goods[g].supply.before(m.end)) }
+	load := func(g int) int64 { return demands[g].work * 1000 / max(1, m.goods[g].supply.before(m.end)) }
 	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(load(b), load(a)) })
-	best, kept := m.ask(), []int64(nil)
 	for _, g := range order {
-		if work[g] == 0 || m.trials > m.limit/4 {
-			break
+		if len(demands[g].jobs) > 1 && m.trials < m.limit/4 {
+			best += m.slopeOne(g, &demands[g], costs)
 		}
-		price := m.goods[g].price
-		kept = append(kept[:0], price...)
-		for try := range 12 * 8 {
-			m.fall(g, most[g]>>(try/8), work[g], work[g]*int64(try%8)/8)
-			if value := m.ask(); value > best {
-				best = value
-				copy(kept, price)
-			}
-		}
-		copy(price, kept)
 	}
 	return best
 }
 
-// mostPrice is what a minute of each good costs when it delays all that use it.
-func (m *market) mostPrice() []int64 {
-	most := make([]int64, len(m.goods))
+// slopeOne sets the best sloping prices of one good and returns what they add to
+// the bound. Only the costs of the jobs that use it change.
+func (m *market) slopeOne(g int, d *demand, costs []int64) int64 {
+	price := m.goods[g].price
+	kept := slices.Clone(price)
+	best := int64(0)
+	try := func(halved int, flat int64) {
+		if m.trials > m.limit/4 {
+			return
+		}
+		m.fall(g, d.most>>halved, d, d.work*flat/8)
+		more := m.stock(g)
+		for _, j := range d.jobs {
+			cost, _, _ := m.cheapest(j)
+			more += cost - costs[j]
+		}
+		if more > best {
+			best = more
+			copy(kept, price)
+		}
+	}
+	for halved := range 12 {
+		for _, flat := range []int64{0, 3, 5, 6, 7} {
+			try(halved, flat)
+		}
+	}
+	copy(price, kept)
+	m.stock(g)
+	for _, j := range d.jobs {
+		costs[j], _, _ = m.cheapest(j)
+	}
+	return best
+}
+
+// demand is what jobs want of one good: which they are, from when at the earliest,
+// how much in all, and what a minute costs that delays them all.
+type demand struct {
+	jobs []int32
+	from model.Minute
+	work int64
+	most int64
+}
+
+// demands counts each job by its first way.
+func (m *market) demands() []demand {
+	demands := make([]demand, len(m.goods))
+	for g := range demands {
+		demands[g].from = far
+	}
 	for j, ways := range m.uses {
-		if m.n.counts[j] {
-			for _, u := range ways[0] {
-				most[u.of] += m.weight(int32(j))
+		if !m.n.counts[j] {
+			continue
+		}
+		for i, uses := range ways {
+			for _, u := range uses {
+				d := &demands[u.of]
+				if last := len(d.jobs) - 1; last < 0 || d.jobs[last] != int32(j) {
+					d.jobs = append(d.jobs, int32(j))
+				}
+				d.from = min(d.from, m.n.frames[j].startLow-u.pre)
+				if i == 0 {
+					d.work += u.amount * int64(u.pre+m.n.ways[j][0].duration+u.post)
+					d.most += m.weight(int32(j))
+				}
 			}
 		}
 	}
-	return most
+	return demands
 }
 
-// fall sets the prices of a good: top while there is less than flat, then falling
-// evenly to nothing where there is as much as its work.
-func (m *market) fall(g int, top, work, flat int64) {
+// fall sets the prices of a good: nothing before the first job can take it, then
+// top while there is less than flat, then falling evenly to nothing where there is
+// as much as its work.
+func (m *market) fall(g int, top int64, d *demand, flat int64) {
 	good := &m.goods[g]
+	before := good.supply.before(d.from)
 	for i := range good.price {
-		there := good.supply.before(model.Minute(i) * m.width)
-		good.price[i] = m.share(top, min(work-flat, max(0, work-there)), work-flat)
+		at := model.Minute(i) * m.width
+		good.price[i] = 0
+		if at+m.width > d.from && d.work > flat {
+			there := max(0, good.supply.before(at)-before)
+			good.price[i] = m.share(top, min(d.work-flat, max(0, d.work-there)), d.work-flat)
+		}
 	}
+}
+
+// stock adds up the prices of a good and returns what all of it is worth, below 0.
+func (m *market) stock(g int) int64 {
+	good := &m.goods[g]
+	m.trials += len(good.price)
+	var value int64
+	for i, price := range good.price {
+		good.sum[i+1] = good.sum[i] + price*int64(m.width)
+		value -= price * good.there[i]
+	}
+	return value
 }
 
 // ask lets each job take its cheapest start and returns the bound of these prices.
 func (m *market) ask() int64 {
 	var value int64
 	for g := range m.goods {
-		good := &m.goods[g]
-		m.trials += len(good.price)
-		clear(good.asked)
-		for i, price := range good.price {
-			good.sum[i+1] = good.sum[i] + price*int64(m.width)
-			value -= price * good.there[i]
-		}
+		value += m.stock(g)
+		clear(m.goods[g].asked)
 	}
 	for j, counts := range m.n.counts {
 		if !counts {
@@ -269,7 +340,7 @@ func (m *market) cheapest(j int32) (cost int64, way int, start model.Minute) {
 	cost = int64(1) << 62
 	for i := range m.n.ways[j] {
 		w := &m.n.ways[j][i]
-		phases := m.phases(w, m.uses[j][i])
+		phases := m.bends[j][i]
 		for _, span := range w.starts {
 			if !m.scan(j, i, span, phases, &cost, &way, &start) {
 				break

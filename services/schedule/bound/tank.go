@@ -18,7 +18,7 @@ func rinses(n *network, left []bool) int64 {
 	best := make([]entry, len(n.problem.Mixes))
 	for j, counts := range n.counts {
 		if mix := n.problem.Jobs[j].Mix; counts && mix != model.None {
-			if e := n.entryOf(int32(j), mix, q); min(e.after, e.held) > min(best[mix].after, best[mix].held) {
+			if e := n.entryOf(int32(j), mix, q); e.dearer(best[mix]) {
 				best[mix] = e
 			}
 		}
@@ -40,6 +40,11 @@ func rinses(n *network, left []bool) int64 {
 // entry is the least cost at which a mix comes first into some sprayer of a job:
 // after another mix, or after what the sprayer held.
 type entry struct{ after, held int64 }
+
+func (e entry) dearer(other entry) bool {
+	a, b := min(e.after, e.held), min(other.after, other.held)
+	return a > b || a == b && e.after > other.after
+}
 
 func (n *network) entryOf(j, mix int32, q preps) entry {
 	const unknown = int64(1) << 62
