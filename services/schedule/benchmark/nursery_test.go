@@ -1,0 +1,82 @@
+package benchmark
+
+import (
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"velamen/services/schedule/checker"
+	"velamen/services/schedule/model"
+)
+
+func TestANurseryIsTheSameForTheSameSeed(t *testing.T) {
+	for _, jobs := range []int{50, 500} {
+		require.Equal(t, Nursery(7, jobs).Hash(), Nursery(7, jobs).Hash())
+		require.NotEqual(t, Nursery(7, jobs).Hash(), Nursery(8, jobs).Hash())
+	}
+}
+
+func TestANurseryIsWellFormedAndGrowsWithItsJobs(t *testing.T) {
+	for _, test := range []struct{ jobs, people, houses, sites int }{
+		{1, 3, 6, 1}, {50, 3, 6, 1}, {500, 8, 30, 1}, {5000, 60, 200, 3},
+	} {
+		p := Nursery(1, test.jobs)
+		require.NoError(t, p.Validate())
+		require.Len(t, p.Jobs, test.jobs)
+		require.Len(t, p.People, test.people)
+		require.Len(t, p.Travel, test.sites)
+		require.Equal(t, int32(test.houses-1), p.Spaces[len(p.Spaces)-1].House)
+	}
+}
+
+func TestANurseryHasEveryKindOfWork(t *testing.T) {
+	p := Nursery(1, 500)
+	var without, withMix, windows, needs, whole int
+	for _, job := range p.Jobs {
+		if job.Mix == model.None {
+			without++
+		} else {
+			withMix++
+		}
+		if len(job.Windows) > 0 {
+			windows++
+		}
+		if len(job.Needs) > 0 {
+			needs++
+		}
+		if len(job.Occupies) > 1 {
+			whole++
+		}
+	}
+	for _, count := range []int{without, withMix, windows, needs, whole} {
+		require.Positive(t, count)
+	}
+}
+
+func TestPlansByHandKeepEveryRule(t *testing.T) {
+	for _, jobs := range []int{20, 50, 500} {
+		for seed := range uint64(4) {
+			p := Nursery(seed, jobs)
+			for name, plan := range map[string]model.Plan{"by due time": EarliestDueFirst(p), "by house": HouseByHouse(p)} {
+				_, violations := checker.Check(p, plan)
+				require.Empty(t, violations, "%s, %d jobs, seed %d", name, jobs, seed)
+			}
+		}
+	}
+}
+
+// A plan by hand that left out most of the work would be no measure.
+func TestPlansByHandDoMostOfTheWork(t *testing.T) {
+	for _, jobs := range []int{50, 500} {
+		p := Nursery(1, jobs)
+		for name, plan := range map[string]model.Plan{"by due time": EarliestDueFirst(p), "by house": HouseByHouse(p)} {
+			placed := 0
+			for _, placement := range plan {
+				if placement.Placed {
+					placed++
+				}
+			}
+			require.Greater(t, placed, jobs*8/10, "%s, %d jobs", name, jobs)
+		}
+	}
+}
