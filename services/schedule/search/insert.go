@@ -64,58 +64,76 @@ func (k *seeker) within(j int32, latest minute) (best offer, ok bool) {
 		}
 		k.propose(j, int32(w), from, to)
 		r := room{job: j, way: int32(w), person: model.None, to: to}
-		reached := minute(-1)
-		for _, start := range k.starts {
-			if start <= reached {
-				continue
-			}
-			if ok && k.s.floor(own, o, start) >= best.cost && !k.mayGain(o) {
-				break
-			}
-			if k.blinks() {
-				continue
-			}
-			r.from, r.loads = start, joinFirst
-			if o.mixes && k.blinks() {
-				r.loads = freshOnly
-			}
-			at, fits := k.s.fit(r)
-			if !fits {
-				break
-			}
-			reached = at.start
-			if ok && k.s.floor(own, o, at.start) > best.cost && !k.mayGain(o) {
-				break
-			}
-			k.people(own, o, r, at, &best, &ok)
-		}
+		k.along(own, o, r, &best, &ok)
 	}
 	return best, ok
+}
+
+// along tries the starts that were proposed for one way. Once there is an offer, only
+// starts that can be cheaper are tried.
+func (k *seeker) along(own *task, o *option, r room, best *offer, ok *bool) {
+	reached, to := minute(-1), r.to
+	for _, start := range k.starts {
+		if start <= reached || k.blinks() {
+			continue
+		}
+		if *ok {
+			r.to = min(to, k.s.worthwhile(own, o, best.cost))
+		}
+		if start > r.to {
+			break
+		}
+		r.from, r.loads, r.person = start, joinFirst, model.None
+		if o.mixes && k.blinks() {
+			r.loads = freshOnly
+		}
+		at, fits := k.s.fit(r)
+		if !fits {
+			break
+		}
+		reached = at.start
+		k.people(own, o, r, at, best, ok)
+	}
 }
 
 // blinks tells whether to overlook a place.
 func (k *seeker) blinks() bool { return k.blink > 0 && k.rng.IntN(k.blink) == 0 }
 
-// mayGain tells whether a job on this station can make others cheaper.
-func (k *seeker) mayGain(o *option) bool {
-	return o.mixes && k.s.t.p.Weights.Leftover > 0
-}
-
-// floor is the least that a job costs from a start on.
-func (s *state) floor(own *task, o *option, start minute) int64 {
+// worthwhile is the last start from which a job can still be as cheap as an offer. What
+// it costs by itself only grows, and a load that it joins saves at most what one load
+// leaves over.
+func (s *state) worthwhile(own *task, o *option, offered int64) minute {
 	job := own.job
-	sum := job.LateWeight*int64(max(start+o.duration-job.Due, 0)) + job.WaitWeight*int64(max(start-job.Release, 0))
+	budget := offered
 	if job.Told != nil {
-		sum -= job.Told.Weight
+		budget += job.Told.Weight
 	}
-	return sum
+	if o.mixes {
+		st := &s.t.p.Stations[o.station]
+		budget += s.t.p.Weights.Leftover * max(st.Graduation, st.SmallestLoad)
+	}
+	last := int64(never)
+	if job.WaitWeight > 0 {
+		last = int64(job.Release) + budget/job.WaitWeight
+	}
+	if job.LateWeight > 0 {
+		last = min(last, int64(job.Due-o.duration)+budget/job.LateWeight)
+	}
+	return minute(max(last, -1))
 }
 
 // people tries a start with everybody who may do the job.
 func (k *seeker) people(own *task, o *option, r room, at seat, best *offer, ok *bool) {
+	to := r.to
 	for _, person := range own.people {
 		if k.blinks() {
 			continue
+		}
+		if *ok {
+			r.to = min(to, k.s.worthwhile(own, o, best.cost))
+			if at.start > r.to {
+				return
+			}
 		}
 		r.person = person
 		if person != model.None {

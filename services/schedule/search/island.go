@@ -26,6 +26,8 @@ type islander struct {
 	steps   int
 	stall   int
 	most    int
+	// blink is out of about how many places one is overlooked.
+	blink int
 	// first is the job that goes back before the others, or None.
 	first   int32
 	touched []int32
@@ -45,6 +47,7 @@ func newIslander(t *tables, seed, stream uint64) *islander {
 	k := &islander{s: s, b: newBuilder(s, rng), rng: rng, first: model.None, seen: make([]bool, len(t.p.Stations))}
 	n := len(t.jobs)
 	k.most = max(min(n, 6), min(24, n/4))
+	k.blink = min(4+n/2, 24)
 	k.best = slices.Clone(s.at)
 	k.least = s.cost()
 	return k
@@ -157,8 +160,8 @@ func (k *islander) refill() {
 		k.first = model.None
 	}
 	b.seek.blink = 0
-	if k.rng.IntN(3) > 0 {
-		b.seek.blink = 3 + k.rng.IntN(12)
+	if k.rng.IntN(2) == 0 {
+		b.seek.blink = k.blink + k.rng.IntN(k.blink)
 	}
 }
 

@@ -5,12 +5,16 @@ import "velamen/services/schedule/model"
 // remove takes a job out, and with it the jobs that cannot stay where they are without
 // it: those that need it, that joined its load, and those whose preparation or way
 // grows beyond the room before them.
-func (s *state) remove(j int32) {
+func (s *state) remove(j int32) { s.removeOf(j, s.at[j].fresh) }
+
+// removeOf is remove for a job whose load is gone as well when opens is true, so that
+// those that joined it need a new one.
+func (s *state) removeOf(j int32, opens bool) {
 	a := s.at[j]
 	mixes := s.t.jobs[j].ways[a.way].mixes
 	s.take(j)
 	if mixes {
-		s.mend(a)
+		s.mend(a, opens)
 	}
 	if a.person != model.None {
 		list := s.withPerson[a.person]
@@ -27,21 +31,21 @@ func (s *state) remove(j int32) {
 }
 
 // mend looks after the next job with a mix where one was taken out.
-func (s *state) mend(a spot) {
+func (s *state) mend(a spot, opens bool) {
 	list := s.onStation[a.station]
 	follow, place := s.following(a.station, s.lower(list, a.start))
 	if follow == model.None {
 		return
 	}
 	f := s.at[follow]
-	if a.fresh && !f.fresh {
+	if opens && !f.fresh {
 		held, _ := s.held(a.station, place)
 		begin := f.start - s.prep(a.station, held, s.t.jobs[follow].job.Mix, true)
 		if begin >= 0 && s.earlier(follow, place, begin) {
 			s.pourAnew(follow, true)
 			return
 		}
-		s.remove(follow)
+		s.removeOf(follow, true)
 		return
 	}
 	if f.begin < 0 || !s.earlier(follow, place, f.begin) {

@@ -9,6 +9,7 @@ import (
 	"sync"
 
 	"velamen/services/schedule/bound"
+	"velamen/services/schedule/exact"
 	"velamen/services/schedule/model"
 )
 
@@ -34,6 +35,7 @@ type Progress struct {
 	Round int
 	Plan  model.Plan
 	Score model.Score
+	// Bound is what no plan goes below; zero while it is not known.
 	Bound bound.Bounds
 }
 
@@ -42,7 +44,7 @@ type Progress struct {
 type Result struct {
 	Plan  model.Plan
 	Score model.Score
-	// Bound is what no plan goes below.
+	// Bound is what no plan goes below; zero when the context ended before it was known.
 	Bound bound.Bounds
 	// Rounds that were finished.
 	Rounds int
@@ -53,6 +55,10 @@ type Result struct {
 // ErrPinned says that no plan was found in which every pinned job is placed. The
 // result holds the best plan without those that fit nowhere.
 var ErrPinned = errors.New("no plan was found that places every pinned job")
+
+// manyJobs is from how many jobs on a plan is improved in many places at once, and only
+// one first plan is made.
+const manyJobs = 800
 
 // islands is how many searches go on side by side, on any number of processors.
 const islands = 4
@@ -67,14 +73,16 @@ func Solve(ctx context.Context, p *model.Problem, options Options) (Result, erro
 	if err := p.Validate(); err != nil {
 		return Result{}, err
 	}
-	g := &guide{ctx: ctx, p: p, t: compile(p), options: options}
-	g.bound = bound.Of(p)
+	g := &guide{ctx: ctx, p: p, t: compile(p), options: options, known: make(chan bound.Bounds, 1)}
+	go func() { g.known <- bound.Of(p) }()
 	g.begin()
-	for !g.optimal() && (options.Rounds == 0 || g.rounds < options.Rounds) && ctx.Err() == nil {
-		if !g.round() {
-			break
+	g.prove()
+	for !g.optimal() && (options.Rounds == 0 || g.rounds < options.Rounds) && g.round() {
+		if g.rounds >= g.waiting() {
+			g.learn()
 		}
 	}
+	g.learn()
 	result := Result{Plan: planOf(g.t, g.best), Score: g.score, Bound: g.bound, Rounds: g.rounds, Optimal: g.optimal()}
 	if g.cost.pinnedOut > 0 {
 		return result, ErrPinned
@@ -88,7 +96,11 @@ type guide struct {
 	p       *model.Problem
 	t       *tables
 	options Options
+	// known gives the bound once; learned is true from then on.
+	known   chan bound.Bounds
+	learned bool
 	bound   bound.Bounds
+	proven  bool
 	islands []*islander
 	best    []spot
 	cost    cost
@@ -96,16 +108,64 @@ type guide struct {
 	rounds  int
 }
 
+// waiting is the round after which the search does not go on without the bound. It is
+// a number of rounds so that a plan that is as good as the bound ends the search
+// after the same round on any computer.
+func (g *guide) waiting() int { return 1 + len(g.p.Jobs)/50 }
+
+// learn waits for the bound, but not longer than the context.
+func (g *guide) learn() {
+	if g.learned {
+		return
+	}
+	select {
+	case g.bound = <-g.known:
+		g.learned = true
+		return
+	default:
+	}
+	select {
+	case g.bound = <-g.known:
+		g.learned = true
+	case <-g.ctx.Done():
+	}
+}
+
 // begin makes the first plans.
 func (g *guide) begin() {
-	first := g.firstPlans()
+	plans := g.firstPlans()
 	for i := range islands {
 		k := newIslander(g.t, g.options.Seed, uint64(i)+1)
 		k.touched = g.options.Touched
-		k.restart(first[i%len(first)].at)
+		k.restart(plans[i%len(plans)].at)
 		g.islands = append(g.islands, k)
 	}
 	g.adopt()
+}
+
+// mostExact is how many jobs a problem may have that is first given to an exact search,
+// and exactSteps how many steps that gets.
+const (
+	mostExact  = 60
+	exactSteps = 20_000
+)
+
+// prove solves small plain problems exactly.
+func (g *guide) prove() {
+	if len(g.p.Jobs) > mostExact || !exact.Fits(g.p) || g.ctx.Err() != nil {
+		return
+	}
+	answer := exact.Solve(g.p, exactSteps)
+	if answer.Plan == nil {
+		return
+	}
+	s := newState(g.t)
+	newBuilder(s, nil).load(answer.Plan)
+	if s.skipped == 0 && s.cost().compare(g.cost) <= 0 {
+		g.islands[0].restart(s.at)
+		g.adopt()
+		g.proven = answer.Status == exact.Optimal && answer.Score.Total() == g.score.Total()
+	}
 }
 
 // adopt takes the best plan of all islands; of equal ones that of the first island.
@@ -120,6 +180,11 @@ func (g *guide) adopt() {
 	if !better {
 		return
 	}
+	g.publish()
+}
+
+// publish tells of the best plan.
+func (g *guide) publish() {
 	s := newState(g.t)
 	s.fill(g.best)
 	g.score = s.score()
@@ -129,13 +194,16 @@ func (g *guide) adopt() {
 }
 
 func (g *guide) optimal() bool {
-	return g.cost.pinnedOut == 0 && g.score.Skipped == g.bound.Skipped && g.score.Total() == g.bound.Total
+	if g.proven {
+		return true
+	}
+	return g.learned && g.cost.pinnedOut == 0 && g.score.Skipped == g.bound.Skipped && g.score.Total() == g.bound.Total
 }
 
 // round lets each island do its work; false when the context ended before all were
 // done, which leaves the best plan as it was.
 func (g *guide) round() bool {
-	done := g.each(func(i int) bool { return g.islands[i].round(g.ctx) })
+	done := g.each(islands, func(i int) bool { return g.islands[i].round(g.ctx) })
 	if !done {
 		return false
 	}
@@ -160,13 +228,13 @@ func (g *guide) meet() {
 	}
 }
 
-// each runs work for all islands, as many at a time as there are processors, and
-// tells whether all were done.
-func (g *guide) each(work func(i int) bool) bool {
+// each does pieces of work, as many at a time as there are processors, and tells
+// whether all were done.
+func (g *guide) each(pieces int, work func(i int) bool) bool {
 	var group sync.WaitGroup
-	done := make([]bool, islands)
+	done := make([]bool, pieces)
 	free := make(chan struct{}, runtime.GOMAXPROCS(0))
-	for i := range islands {
+	for i := range pieces {
 		group.Add(1)
 		free <- struct{}{}
 		go func() {
@@ -184,23 +252,36 @@ type start struct {
 	cost cost
 }
 
-// firstPlans makes plans by several orders, the best first.
+// firstPlans makes plans by several orders, the best first. The first of all is
+// reported at once.
 func (g *guide) firstPlans() []start {
 	if g.options.Start != nil {
 		return []start{g.again()}
 	}
-	var plans []start
-	for rule := range rules {
-		s := newState(g.t)
-		b := newBuilder(s, rand.New(rand.NewPCG(g.options.Seed, 100+uint64(rule))))
-		b.construct(rule)
-		plans = append(plans, start{at: s.at, cost: s.cost()})
-		if g.ctx.Err() != nil {
-			break
-		}
+	plans := make([]start, rules)
+	g.construct(plans, 0)
+	g.best, g.cost = plans[0].at, plans[0].cost
+	g.publish()
+	more := rules - 1
+	if len(g.p.Jobs) > manyJobs {
+		more = 0
 	}
+	g.each(more, func(i int) bool {
+		if g.ctx.Err() != nil {
+			return false
+		}
+		g.construct(plans, i+1)
+		return true
+	})
+	plans = slices.DeleteFunc(plans, func(s start) bool { return s.at == nil })
 	slices.SortStableFunc(plans, func(a, b start) int { return a.cost.compare(b.cost) })
 	return plans
+}
+
+func (g *guide) construct(plans []start, rule int) {
+	s := newState(g.t)
+	newBuilder(s, rand.New(rand.NewPCG(g.options.Seed, 100+uint64(rule)))).construct(rule)
+	plans[rule] = start{at: s.at, cost: s.cost()}
 }
 
 // again begins from the plan that was given.
