@@ -48,14 +48,9 @@ func (s *Service) ProposeInspections(ctx context.Context, request *treatmentv1.P
 	}
 	var response *treatmentv1.InspectionPlan
 	err = s.db.InSnapshot(ctx, func(tx pgx.Tx) error {
-		r, err := s.newRound(ctx, tx, parent[0], request)
+		r, err := readRound(ctx, tx, parent[0], request, s.db.Now())
 		if err != nil {
 			return err
-		}
-		for _, add := range []func(context.Context, pgx.Tx) error{r.addSteps, r.addExposed, r.addHolds, r.addInfections, r.addUnseen} {
-			if err := add(ctx, tx); err != nil {
-				return err
-			}
 		}
 		response, err = r.plan(request.GetMaxLots())
 		return err
@@ -63,9 +58,23 @@ func (s *Service) ProposeInspections(ctx context.Context, request *treatmentv1.P
 	return response, err
 }
 
+// readRound reads which lots should be looked at on a day, and why.
+func readRound(ctx context.Context, tx postgres.Reader, nursery string, request *treatmentv1.ProposeInspectionsRequest, now time.Time) (*round, error) {
+	r, err := newRound(ctx, tx, nursery, request, now)
+	if err != nil {
+		return nil, err
+	}
+	for _, add := range []func(context.Context, postgres.Reader) error{r.addSteps, r.addExposed, r.addHolds, r.addInfections, r.addUnseen} {
+		if err := add(ctx, tx); err != nil {
+			return nil, err
+		}
+	}
+	return r, nil
+}
+
 // round is a day's inspections in the making.
 type round struct {
-	service *Service
+	now     time.Time
 	nursery identity.Nursery
 	// date is the day, begin and end its two ends, UTC.
 	date       string
@@ -106,16 +115,16 @@ type reason struct {
 	unverified string
 }
 
-func (s *Service) newRound(ctx context.Context, tx pgx.Tx, nursery string, request *treatmentv1.ProposeInspectionsRequest) (*round, error) {
+func newRound(ctx context.Context, tx postgres.Reader, nursery string, request *treatmentv1.ProposeInspectionsRequest, now time.Time) (*round, error) {
 	r := &round{
-		service: s, lots: map[string]stock.Lot{}, looked: map[string]time.Time{}, wanted: map[string]*wanted{},
+		now: now, lots: map[string]stock.Lot{}, looked: map[string]time.Time{}, wanted: map[string]*wanted{},
 		sizes: map[sizeAsked]int64{},
 	}
 	var err error
 	if r.nursery, err = identity.ReadNursery(ctx, tx, nursery); err != nil {
 		return nil, err
 	}
-	today := s.db.Now().In(r.nursery.Zone).Format(time.DateOnly)
+	today := now.In(r.nursery.Zone).Format(time.DateOnly)
 	r.date = cmp.Or(request.GetDate(), today)
 	if r.begin, r.end, err = clock.Day(r.date, r.nursery.Zone); err != nil {
 		return nil, fault.Field("date", "%q is no day of the calendar", r.date)
@@ -147,7 +156,7 @@ func (s *Service) newRound(ctx context.Context, tx pgx.Tx, nursery string, reque
 
 // readLooks reads when each lot was last looked at: by an inspection of it or of its
 // bench while it stood there, or by a step of its program.
-func (r *round) readLooks(ctx context.Context, tx pgx.Tx) error {
+func (r *round) readLooks(ctx context.Context, tx postgres.Reader) error {
 	looks, err := diagnosis.ReadLastLooks(ctx, tx, r.nursery.ID, r.end.Add(-time.Microsecond))
 	if err != nil {
 		return err
@@ -214,10 +223,10 @@ func (r *round) source(text string) {
 }
 
 // addSteps adds the inspections of programs that are due by the day's end.
-func (r *round) addSteps(ctx context.Context, tx pgx.Tx) error {
+func (r *round) addSteps(ctx context.Context, tx postgres.Reader) error {
 	const pageSize = 500
 	for after := ""; ; {
-		steps, err := ReadOpenSteps(ctx, tx, r.nursery.ID, r.service.db.Now(), r.end, after, pageSize)
+		steps, err := ReadOpenSteps(ctx, tx, r.nursery.ID, r.now, r.end, after, pageSize)
 		if err != nil {
 			return postgres.Translate(err)
 		}
@@ -236,7 +245,7 @@ func (r *round) addSteps(ctx context.Context, tx pgx.Tx) error {
 	}
 }
 
-func (r *round) addStep(ctx context.Context, tx pgx.Tx, step OpenStep) error {
+func (r *round) addStep(ctx context.Context, tx postgres.Reader, step OpenStep) error {
 	ids, err := resource.Parse("name", step.Step.GetName(), "nurseries", "programs", "steps")
 	if err != nil {
 		return err
@@ -276,12 +285,12 @@ func (r *round) title(disorder string) string {
 
 // addExposed adds lots that were exposed to the lots of open cases and in which
 // signs could show on the day.
-func (r *round) addExposed(ctx context.Context, tx pgx.Tx) error {
+func (r *round) addExposed(ctx context.Context, tx postgres.Reader) error {
 	spreads, from, err := r.openSpreads(ctx, tx)
 	if err != nil || len(spreads) == 0 {
 		return err
 	}
-	known, err := readTraceFacts(ctx, tx, r.nursery.ID, from, r.service.db.Now())
+	known, err := readTraceFacts(ctx, tx, r.nursery.ID, from, r.now)
 	if err != nil {
 		return err
 	}
@@ -307,7 +316,7 @@ func (r *round) addExposed(ctx context.Context, tx pgx.Tx) error {
 
 // openSpreads returns the open cases of what spreads, and from when on facts about
 // them are needed.
-func (r *round) openSpreads(ctx context.Context, tx pgx.Tx) ([]spread, time.Time, error) {
+func (r *round) openSpreads(ctx context.Context, tx postgres.Reader) ([]spread, time.Time, error) {
 	open, err := readOpenOutbreaks(ctx, tx, r.nursery.ID)
 	if err != nil {
 		return nil, time.Time{}, err
@@ -315,7 +324,7 @@ func (r *round) openSpreads(ctx context.Context, tx pgx.Tx) ([]spread, time.Time
 	var spreads []spread
 	from := r.end
 	for _, found := range open {
-		o, err := r.service.spreadOf(ctx, tx, found)
+		o, err := spreadOf(ctx, tx, found, r.now)
 		if err != nil {
 			return nil, time.Time{}, err
 		}
@@ -332,7 +341,7 @@ func (r *round) openSpreads(ctx context.Context, tx pgx.Tx) ([]spread, time.Time
 
 // addHolds adds lots that an authority holds and that were not looked at for a
 // fortnight.
-func (r *round) addHolds(ctx context.Context, tx pgx.Tx) error {
+func (r *round) addHolds(ctx context.Context, tx postgres.Reader) error {
 	held, err := stock.ReadOpenRestrictions(ctx, tx, r.nursery.ID)
 	if err != nil {
 		return err
@@ -354,7 +363,7 @@ func (r *round) addHolds(ctx context.Context, tx pgx.Tx) error {
 }
 
 // addUnseen adds lots that were not looked at for longer than the round.
-func (r *round) addUnseen(context.Context, pgx.Tx) error {
+func (r *round) addUnseen(context.Context, postgres.Reader) error {
 	r.source("Round of 7 days: design value.")
 	for id := range r.lots {
 		if r.seenWithin(id, inspectionRound) {

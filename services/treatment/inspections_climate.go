@@ -7,9 +7,8 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/jackc/pgx/v5"
-
 	treatmentv1 "velamen/gen/velamen/treatment/v1"
+	"velamen/internal/postgres"
 	"velamen/services/diagnosis"
 	"velamen/services/diagnosis/knowledge"
 	"velamen/services/stock"
@@ -18,14 +17,14 @@ import (
 
 // addInfections adds the lots of houses whose climate let something infect them of
 // which signs could show on the day.
-func (r *round) addInfections(ctx context.Context, tx pgx.Tx) error {
+func (r *round) addInfections(ctx context.Context, tx postgres.Reader) error {
 	byHouse := map[string][]stock.Lot{}
 	for _, lot := range r.lots {
 		if r.house == "" || lot.House == r.house {
 			byHouse[lot.House] = append(byHouse[lot.House], lot)
 		}
 	}
-	until := r.service.db.Now()
+	until := r.now
 	if r.end.Before(until) {
 		until = r.end
 	}

@@ -104,7 +104,7 @@ func (s *Service) outbreakAsked(ctx context.Context, r postgres.Reader, nursery 
 	if err != nil {
 		return spread{}, err
 	}
-	o, err := s.spreadOf(ctx, r, found)
+	o, err := spreadOf(ctx, r, found, s.db.Now())
 	if err != nil {
 		return spread{}, err
 	}
@@ -178,8 +178,8 @@ func (s *Service) lotsAsked(ctx context.Context, r postgres.Reader, nursery stri
 
 // spreadOf is a case as it is traced: its lots and what was split off them since,
 // from its first inspection on until now or until it was closed.
-func (s *Service) spreadOf(ctx context.Context, r postgres.Reader, found *outbreak) (spread, error) {
-	o := spread{nursery: found.nursery, of: found.name(), infected: slices.Clone(found.lots), end: s.db.Now()}
+func spreadOf(ctx context.Context, r postgres.Reader, found *outbreak, now time.Time) (spread, error) {
+	o := spread{nursery: found.nursery, of: found.name(), infected: slices.Clone(found.lots), end: now}
 	diagnosed, err := diagnosis.ReadDiagnosis(ctx, r, found.nursery, found.diagnosis)
 	if err != nil {
 		return o, err

@@ -1,0 +1,60 @@
+package treatment
+
+import (
+	"context"
+	"maps"
+	"slices"
+	"time"
+
+	treatmentv1 "velamen/gen/velamen/treatment/v1"
+	"velamen/internal/postgres"
+	"velamen/services/stock"
+)
+
+// RoutineInspection is a house in which lots should be looked at that no step of a
+// program looks at.
+type RoutineInspection struct {
+	// House is the house's id.
+	House string
+	// Lots to look at, by id.
+	Lots []stock.Lot
+	// Plants to look at in all of them.
+	Plants int64
+	// Reason is the weightiest, as a sentence, and Lot the id of the lot it is about.
+	Reason, Lot string
+}
+
+// ReadRoutineInspections returns the houses in which lots should be looked at by the
+// end of a day (YYYY-MM-DD, today or later), by house. What is due by a step of a
+// program is left to that step.
+func ReadRoutineInspections(ctx context.Context, r postgres.Reader, nursery, date string, now time.Time) ([]RoutineInspection, error) {
+	due, err := readRound(ctx, r, nursery, &treatmentv1.ProposeInspectionsRequest{Date: date}, now)
+	if err != nil {
+		return nil, err
+	}
+	byHouse := map[string]*RoutineInspection{}
+	weightiest := map[string]reason{}
+	for _, id := range slices.Sorted(maps.Keys(due.wanted)) {
+		w, lot := due.wanted[id], due.lots[id]
+		slices.SortFunc(w.reasons, heaviestReason)
+		why := w.reasons[0]
+		if why.kind == treatmentv1.InspectionReasonKind_INSPECTION_REASON_KIND_STEP_DUE {
+			continue
+		}
+		found := byHouse[lot.House]
+		if found == nil {
+			found = &RoutineInspection{House: lot.House, Reason: why.sentence, Lot: id}
+			byHouse[lot.House], weightiest[lot.House] = found, why
+		}
+		if heaviestReason(why, weightiest[lot.House]) < 0 {
+			found.Reason, found.Lot, weightiest[lot.House] = why.sentence, id, why
+		}
+		found.Lots = append(found.Lots, lot)
+		found.Plants += w.plants
+	}
+	var all []RoutineInspection
+	for _, house := range slices.Sorted(maps.Keys(byHouse)) {
+		all = append(all, *byHouse[house])
+	}
+	return all, nil
+}
