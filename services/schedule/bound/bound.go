@@ -127,9 +127,9 @@ func termsOf(net *network, left []bool, skipped int64) Bounds {
 	}
 	waiting, late := alone(net)
 	b.Terms[model.Late].raise(late, "earliest end of each job")
-	b.Terms[model.Late].raise(delays(net, true, false), "prices of busy hours")
+	b.Terms[model.Late].raise(delays(net, true, false, false), "prices of busy hours")
 	b.Terms[model.Waiting].raise(waiting, "earliest start of each job")
-	b.Terms[model.Waiting].raise(delays(net, false, true), "prices of busy hours")
+	b.Terms[model.Waiting].raise(delays(net, false, true, false), "prices of busy hours")
 	b.Terms[model.Change].raise(changes(net, left), "jobs that cannot stand where people were told")
 	b.Terms[model.Closed].raise(closures(net), "working hours that each closure must cover")
 	b.Terms[model.Finish].raise(finish(net))
@@ -144,21 +144,30 @@ func termsOf(net *network, left []bool, skipped int64) Bounds {
 	}
 	if more := together(net, &b); more > 0 {
 		b.Total += more
-		b.By = "sum of the terms, with lateness and waiting by prices of busy hours together"
+		b.By = "sum of the terms, with delays, closures and overtime by prices of busy hours together"
 	}
 	return b
 }
 
-// together returns by how much lateness and waiting cost more when one plan has to
-// keep both low than the two bounds say apart.
+// together returns by how much lateness, waiting, closures and overtime cost more
+// when one plan has to keep all of them low than their bounds say apart.
 func together(net *network, b *Bounds) int64 {
-	var late, waiting bool
-	for j, counts := range net.counts {
-		late = late || counts && net.problem.Jobs[j].LateWeight > 0
-		waiting = waiting || counts && net.problem.Jobs[j].WaitWeight > 0
+	apart := int64(0)
+	for _, t := range []model.Term{model.Late, model.Waiting, model.Closed, model.Overtime} {
+		apart += b.Terms[t].Value
 	}
-	if !late || !waiting {
+	if len(net.problem.Spaces) == 0 && len(net.problem.People) == 0 && !net.delaysTwice() {
 		return 0
 	}
-	return delays(net, true, true) - b.Terms[model.Late].Value - b.Terms[model.Waiting].Value
+	return delays(net, true, true, true) - apart
+}
+
+// delaysTwice says whether both lateness and waiting cost something.
+func (n *network) delaysTwice() bool {
+	var late, waiting bool
+	for j, counts := range n.counts {
+		late = late || counts && n.problem.Jobs[j].LateWeight > 0
+		waiting = waiting || counts && n.problem.Jobs[j].WaitWeight > 0
+	}
+	return late && waiting
 }

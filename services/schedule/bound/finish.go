@@ -146,14 +146,19 @@ func (c *choices) raise(f *ending, supplyOf func(set []int32) (supply, string)) 
 	}
 }
 
-// tried returns the first sets, at most as many as said, and the set of all.
-func (c *choices) tried(most int) [][]int32 {
+// all returns everybody in some set, ascending.
+func (c *choices) all() []int32 {
 	var all []int32
 	for _, set := range c.sets {
 		all = append(all, set...)
 	}
 	slices.Sort(all)
-	all = slices.Compact(all)
+	return slices.Compact(all)
+}
+
+// tried returns the first sets, at most as many as said, and the set of all.
+func (c *choices) tried(most int) [][]int32 {
+	all := c.all()
 	sets := slices.Clone(c.sets[:min(len(c.sets), most)])
 	if !slices.ContainsFunc(sets, func(set []int32) bool { return slices.Equal(set, all) }) {
 		sets = append(sets, all)

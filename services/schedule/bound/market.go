@@ -1,13 +1,22 @@
 package bound
 
-import "velamen/services/schedule/model"
+import (
+	"slices"
+
+	"velamen/services/schedule/model"
+)
 
 // priced is something that is sold by the minute.
 type priced struct {
 	supply supply
+	// dear is the part of the supply whose minutes cost dearBy in themselves, as
+	// overtime does.
+	dear   supply
+	dearBy int64
 	// there is how much there is in each slot, price what a minute of it costs,
-	// sum the price of all minutes before each slot.
-	there, price, sum []int64
+	// sum the price of all minutes before each slot. dearer is how much of dear there is
+	// besides.
+	there, price, sum, dearer []int64
 	// asked is how much the cheapest starts take in each slot, excess by how much that
 	// is too much, which moves the price.
 	asked, excess []int64
@@ -21,9 +30,18 @@ type use struct {
 	amount    int64
 }
 
+// closing is what a closure costs that a job makes: its working minutes to the end
+// of the tail, by weight.
+type closing struct {
+	working working
+	tail    model.Minute
+	weight  int64
+}
+
 // open lists what is for sale and what each way takes of it.
 func (m *market) open() {
 	m.uses = make([][][]use, len(m.n.counts))
+	m.closes = make([][]closing, len(m.n.counts))
 	for j, ways := range m.n.ways {
 		m.uses[j] = make([][]use, len(ways))
 	}
@@ -31,6 +49,12 @@ func (m *market) open() {
 	m.sellPeople()
 	m.sellPools()
 	m.sellSpaces()
+	m.spans = make([][]starts, len(m.n.ways))
+	for j, ways := range m.n.ways {
+		for i := range ways {
+			m.spans[j] = append(m.spans[j], m.split(int32(j), i))
+		}
+	}
 }
 
 // add puts something up for sale and returns its index.
@@ -45,12 +69,14 @@ func (m *market) cut(width model.Minute) {
 	for i := range m.goods {
 		old := m.goods[i]
 		g := priced{
-			supply: old.supply, there: make([]int64, slots), price: make([]int64, slots), sum: make([]int64, slots+1),
-			asked: make([]int64, slots), excess: make([]int64, slots),
+			supply: old.supply, dear: old.dear, dearBy: old.dearBy,
+			there: make([]int64, slots), price: make([]int64, slots), sum: make([]int64, slots+1),
+			dearer: make([]int64, slots), asked: make([]int64, slots), excess: make([]int64, slots),
 		}
 		for slot := range g.there {
 			from := model.Minute(slot) * width
-			g.there[slot] = g.supply.before(from+width) - g.supply.before(from)
+			g.dearer[slot] = g.dear.before(from+width) - g.dear.before(from)
+			g.there[slot] = g.supply.before(from+width) - g.supply.before(from) - g.dearer[slot]
 			if len(old.price) > 0 {
 				g.price[slot] = old.price[from/m.width]
 			}
@@ -92,8 +118,13 @@ func (m *market) sellPeople() {
 	if len(c.sets) == 0 {
 		return
 	}
+	everybody := len(c.all())
 	for _, set := range c.tried(8) {
 		of := m.add(m.n.peopleSupply(set))
+		if m.hours && len(set) == everybody {
+			// All people together: here overtime counts, and only here.
+			m.goods[of].dear, m.goods[of].dearBy = m.n.overtimeSupply(set), m.n.problem.Weights.Overtime
+		}
 		for j, counts := range m.n.counts {
 			job := &m.n.problem.Jobs[j]
 			if !counts || !job.Manned || !subset(mayDo(job), set) {
@@ -142,6 +173,9 @@ func (m *market) sellSpaces() {
 			}
 			for i := range m.n.ways[j] {
 				m.uses[j][i] = append(m.uses[j][i], use{of: of[o.Space], post: o.Tail, amount: 1})
+			}
+			if space := &m.n.problem.Spaces[o.Space]; m.hours && space.ClosedWeight > 0 {
+				m.closes[j] = append(m.closes[j], closing{newWorking(space.Working), o.Tail, space.ClosedWeight})
 			}
 		}
 	}
@@ -202,4 +236,27 @@ func (m *market) countable() bool {
 	}
 	m.most = (1 << 60) / (sum + 1)
 	return true
+}
+
+// split cuts the starts of a way where the cost of its closures bends.
+func (m *market) split(j int32, i int) starts {
+	w := &m.n.ways[j][i]
+	var cuts []model.Minute
+	for _, c := range m.closes[j] {
+		for _, edge := range c.working.edges {
+			cuts = append(cuts, edge, edge-w.duration-c.tail)
+		}
+	}
+	slices.Sort(cuts)
+	var out starts
+	for _, span := range w.starts {
+		for _, at := range cuts {
+			if span.From < at && at < span.To {
+				out = append(out, model.Span{From: span.From, To: at})
+				span.From = at
+			}
+		}
+		out = append(out, span)
+	}
+	return out
 }

@@ -42,17 +42,23 @@ type market struct {
 	uses [][][]use
 	// bends are by job and way the minutes after an edge of slots at which the cost of
 	// a start can bend.
-	bends         [][][]model.Minute
-	late, waiting bool
+	bends [][][]model.Minute
+	// closes are the closures that a job pays for, spans its starts by way between
+	// which their cost is straight.
+	closes [][]closing
+	spans  [][]starts
+	// late, waiting and hours say what counts; hours are closures and overtime.
+	late, waiting, hours bool
 	// trials is how many prices were looked up, limit how many may be.
 	trials, limit int
 	// most is the highest price. With it nothing that is added up overflows.
 	most int64
 }
 
-// delays bounds the cost of lateness, of waiting, or of both together.
-func delays(n *network, late, waiting bool) int64 {
-	m := market{n: n, late: late, waiting: waiting, limit: mostTrials + trialsPerJob*len(n.counts)}
+// delays bounds the cost of lateness, of waiting, or of both together; with hours
+// together with that of closures and overtime.
+func delays(n *network, late, waiting, hours bool) int64 {
+	m := market{n: n, late: late, waiting: waiting, hours: hours, limit: mostTrials + trialsPerJob*len(n.counts)}
 	var scale int64
 	for j, counts := range n.counts {
 		if counts {
@@ -251,7 +257,7 @@ func (m *market) stock(g int) int64 {
 	var value int64
 	for i, price := range good.price {
 		good.sum[i+1] = good.sum[i] + price*int64(m.width)
-		value -= price * good.there[i]
+		value -= price*good.there[i] + max(0, price-good.dearBy)*good.dearer[i]
 	}
 	return value
 }
@@ -295,6 +301,12 @@ func (m *market) step(gap int64) bool {
 		good := &m.goods[g]
 		for i, price := range good.price {
 			excess := good.asked[i] - good.there[i]
+			if price > good.dearBy {
+				excess -= good.dearer[i]
+			} else if price == good.dearBy {
+				// Here any part of the dear minutes may be taken.
+				excess = min(max(excess-good.dearer[i], 0), excess)
+			}
 			if price == 0 {
 				excess = max(excess, 0)
 			}
@@ -339,9 +351,8 @@ func (m *market) share(a, b, c int64) int64 {
 func (m *market) cheapest(j int32) (cost int64, way int, start model.Minute) {
 	cost = int64(1) << 62
 	for i := range m.n.ways[j] {
-		w := &m.n.ways[j][i]
 		phases := m.bends[j][i]
-		for _, span := range w.starts {
+		for _, span := range m.spans[j][i] {
 			if !m.scan(j, i, span, phases, &cost, &way, &start) {
 				break
 			}
@@ -356,13 +367,16 @@ func (m *market) scan(j int32, i int, span model.Span, phases []model.Minute, co
 	w := &m.n.ways[j][i]
 	kink := m.n.problem.Jobs[j].Due - w.duration
 	for s := span.From; ; {
-		m.trials += 1 + len(m.uses[j][i])
+		m.trials += 1 + len(m.uses[j][i]) + len(m.closes[j])
 		price := m.delay(j, s, w.duration)
 		if price > *cost {
 			return false
 		}
 		for _, u := range m.uses[j][i] {
 			price += u.amount * (m.until(u.of, s+w.duration+u.post) - m.until(u.of, s-u.pre))
+		}
+		for c := range m.closes[j] {
+			price += m.closes[j][c].cost(s, s+w.duration)
 		}
 		if price <= *cost {
 			*cost, *way, *start = price, i, s
@@ -376,6 +390,11 @@ func (m *market) scan(j int32, i int, span model.Span, phases []model.Minute, co
 		}
 		s = min(next, span.To-1)
 	}
+}
+
+// cost is what a closure by work from start to end costs.
+func (c *closing) cost(start, end model.Minute) int64 {
+	return c.weight * (c.working.until(end+c.tail) - c.working.until(start))
 }
 
 // delay is what lateness and waiting cost at a start.

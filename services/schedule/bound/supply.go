@@ -100,3 +100,16 @@ func (n *network) peopleSupply(set []int32) supply {
 	}
 	return newSupply(shifts)
 }
+
+// overtimeSupply is when the people of a set work overtime.
+func (n *network) overtimeSupply(set []int32) supply {
+	var hours []model.Span
+	for _, person := range set {
+		var own starts
+		for _, s := range n.problem.People[person].Shifts {
+			own = append(own, model.Span{From: max(s.From, s.Overtime), To: s.To})
+		}
+		hours = append(hours, own.tidy()...)
+	}
+	return newSupply(hours)
+}
