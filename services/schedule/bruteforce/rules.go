@@ -141,6 +141,20 @@ func (t *tree) together(a, b *leaf) bool {
 	if same && meet(a.begin, a.end, b.begin, b.end) {
 		return false
 	}
+	if !apart(a, b) {
+		return false
+	}
+	for _, lag := range t.p.Lags {
+		if (lag.From == a.index && lag.To == b.index && !holds(lag, a, b)) ||
+			(lag.From == b.index && lag.To == a.index && !holds(lag, b, a)) {
+			return false
+		}
+	}
+	return true
+}
+
+// apart looks at the spaces that two jobs take.
+func apart(a, b *leaf) bool {
 	for _, x := range a.job.Occupies {
 		for _, y := range b.job.Occupies {
 			if x.Space != y.Space || (!x.Exclusive && !y.Exclusive) || (x.Closure != model.None && x.Closure == y.Closure) {
@@ -149,12 +163,6 @@ func (t *tree) together(a, b *leaf) bool {
 			if meet(a.start, a.end+x.Tail, b.start, b.end+y.Tail) {
 				return false
 			}
-		}
-	}
-	for _, lag := range t.p.Lags {
-		if (lag.From == a.index && lag.To == b.index && !holds(lag, a, b)) ||
-			(lag.From == b.index && lag.To == a.index && !holds(lag, b, a)) {
-			return false
 		}
 	}
 	return true

@@ -39,21 +39,19 @@ const (
 )
 
 // Explain tells why some jobs of a valid problem cannot be placed, alone, together or
-// together with the other jobs; nil jobs stand for all. It returns nothing when no
-// reason is found, which for more than a few jobs is no proof that they fit: then the
-// one conflict that it returns is not Proven. A job is in one conflict at most, and
-// 20 conflicts are told at most, so explain again after a change. When ctx ends it
-// returns what it has found. Times are written with clock; nil writes minutes.
+// together with the other jobs; jobs are indexes in the problem. It returns nothing
+// when they and all others fit. When no reason is found and that is not proven
+// either, as happens with more than a few jobs, the one conflict that it returns is
+// not Proven and says so. A job is in one conflict at most, and 20 conflicts are told
+// at most, so explain again after a change. When ctx ends it returns what it has
+// found by then. Times are written with clock; nil writes minutes.
 func Explain(ctx context.Context, p *model.Problem, jobs []int32, clock Clock) []Conflict {
 	if clock == nil {
 		clock = minuteOf
 	}
-	e := &explainer{ctx: ctx, p: p, clock: clock, asked: make([]bool, len(p.Jobs)), gone: make([]bool, len(p.Jobs))}
-	for i := range p.Jobs {
-		e.asked[i] = jobs == nil
-	}
-	for _, job := range jobs {
-		e.asked[job] = true
+	e := &explainer{
+		ctx: ctx, p: p, clock: clock, jobs: jobs,
+		asked: make([]bool, len(p.Jobs)), gone: make([]bool, len(p.Jobs)),
 	}
 	for _, job := range e.wanted() {
 		e.asked[job] = true
@@ -63,39 +61,48 @@ func Explain(ctx context.Context, p *model.Problem, jobs []int32, clock Clock) [
 	e.overloads()
 	e.pairs()
 	e.together()
+	if left := e.unexplained(); ctx.Err() != nil && len(e.conflicts) == 0 && len(left) > 0 {
+		e.conflicts = append(e.conflicts, e.unanswered(left, false))
+	}
 	return e.conflicts
 }
 
 // explainer collects conflicts. A job that is in one is gone: what else hinders it is
 // told when that is solved.
 type explainer struct {
-	ctx         context.Context
-	p           *model.Problem
-	clock       Clock
-	asked, gone []bool
-	conflicts   []Conflict
+	ctx   context.Context
+	p     *model.Problem
+	clock Clock
+	// jobs that were asked for, and all that must be placed with them.
+	jobs  []int32
+	asked []bool
+	gone  []bool
+	// singles are where each job fits when there is nothing else.
+	singles   []single
+	conflicts []Conflict
 }
 
 func (e *explainer) done() bool { return e.ctx.Err() != nil || len(e.conflicts) >= most }
 
-// wanted are the jobs that are asked for, what they need, and what is pinned: it must
-// be placed in every plan.
+// wanted are the jobs that are asked for, what they need, and, when there are any,
+// what is pinned: it must be placed in every plan.
 func (e *explainer) wanted() []int32 {
-	var found []int32
-	seen := make([]bool, len(e.p.Jobs))
+	if len(e.jobs) == 0 {
+		return nil
+	}
+	found := slices.Clone(e.jobs)
 	for i := range e.p.Jobs {
-		if e.asked[i] || e.p.Jobs[i].Pin != nil {
-			seen[i] = true
+		if e.p.Jobs[i].Pin != nil {
 			found = append(found, int32(i))
 		}
 	}
+	seen := make([]bool, len(e.p.Jobs))
 	for k := 0; k < len(found); k++ {
-		for _, need := range e.p.Jobs[found[k]].Needs {
-			if !seen[need] {
-				seen[need] = true
-				found = append(found, need)
-			}
+		if seen[found[k]] {
+			continue
 		}
+		seen[found[k]] = true
+		found = append(found, e.p.Jobs[found[k]].Needs...)
 	}
 	return found
 }
@@ -139,7 +146,9 @@ func (e *explainer) alone() {
 			return
 		}
 		job := []int32{int32(i)}
-		answer, _ := newQuestion(e.p, job, nil).ask(e.ctx, steps)
+		q := newQuestion(e.p, job, nil)
+		answer, plan := q.ask(e.ctx, steps)
+		e.singles = append(e.singles, newSingle(q, plan))
 		switch {
 		case answer != impossible:
 		case e.asked[i]:
@@ -190,12 +199,19 @@ func (e *explainer) fewest(jobs []int32) []int32 {
 
 // pairs finds two jobs that fit alone and not together.
 func (e *explainer) pairs() {
+	linked := make(map[[2]int32]bool)
+	for _, lag := range e.p.Lags {
+		linked[[2]int32{lag.From, lag.To}], linked[[2]int32{lag.To, lag.From}] = true, true
+	}
 	for a := range e.p.Jobs {
 		for b := range a {
 			if e.done() {
 				return
 			}
-			if e.gone[a] || e.gone[b] || (!e.asked[a] && !e.asked[b]) || !mayClash(e.p, int32(a), int32(b)) {
+			if e.gone[a] || e.gone[b] || (!e.asked[a] && !e.asked[b]) {
+				continue
+			}
+			if !linked[[2]int32{int32(a), int32(b)}] && e.easy(a, b) {
 				continue
 			}
 			pair := []int32{int32(b), int32(a)}
@@ -214,33 +230,32 @@ func (e *explainer) together() {
 		if !e.anyAsked(jobs) {
 			return
 		}
-		if len(jobs) > few {
-			jobs = e.askedOnly()
+		all := len(jobs)
+		if all > few {
+			jobs = slices.DeleteFunc(jobs, func(job int32) bool { return !e.asked[job] })
 		}
-		answer, _ := newQuestion(e.p, jobs, nil).ask(e.ctx, stepsFor(len(jobs)))
-		switch answer {
-		case impossible:
+		limit := stepsFor(len(jobs))
+		if len(jobs) <= fixes*2 {
+			// As many as it takes to place all when little is in the way.
+			limit = max(limit, 6*len(jobs))
+		}
+		answer, _ := newQuestion(e.p, jobs, nil).ask(e.ctx, limit)
+		if answer == impossible {
 			e.tell(jobs)
 			continue
-		case unknown:
-			e.conflicts = append(e.conflicts, e.unanswered(jobs))
-		case fits:
-			if len(jobs) < len(e.open()) && len(e.conflicts) == 0 {
-				e.conflicts = append(e.conflicts, e.unanswered(jobs))
-			}
+		}
+		if left := e.unexplained(); len(left) > 0 && (answer == unknown || len(jobs) < all) {
+			e.conflicts = append(e.conflicts, e.unanswered(left, answer == fits))
 		}
 		return
 	}
 }
 
-func (e *explainer) askedOnly() []int32 {
-	var jobs []int32
-	for _, job := range e.open() {
-		if e.asked[job] {
-			jobs = append(jobs, job)
-		}
-	}
-	return jobs
+// unexplained are the jobs that were asked for and are in no conflict.
+func (e *explainer) unexplained() []int32 {
+	left := slices.DeleteFunc(slices.Clone(e.jobs), func(job int32) bool { return e.gone[job] })
+	slices.Sort(left)
+	return slices.Compact(left)
 }
 
 // stepsFor keeps the time of a question of many jobs in bounds: a step of it takes

@@ -1,11 +1,13 @@
 package conflict_test
 
 import (
+	"context"
 	"fmt"
 	"testing"
 
 	"github.com/stretchr/testify/require"
 
+	"velamen/services/schedule/bruteforce"
 	"velamen/services/schedule/conflict"
 	"velamen/services/schedule/model"
 )
@@ -48,12 +50,21 @@ func work(name string, minutes model.Minute) model.Job {
 	}
 }
 
+// all are the indexes of all jobs.
+func all(p *model.Problem) []int32 {
+	var jobs []int32
+	for i := range p.Jobs {
+		jobs = append(jobs, int32(i))
+	}
+	return jobs
+}
+
 // only is the one conflict of a problem, which is certain and from which nothing can
 // be taken away.
 func only(t *testing.T, p *model.Problem) conflict.Conflict {
 	t.Helper()
 	require.NoError(t, p.Validate())
-	conflicts := conflict.Explain(t.Context(), p, nil, clock)
+	conflicts := conflict.Explain(t.Context(), p, all(p), clock)
 	require.Len(t, conflicts, 1)
 	require.True(t, conflicts[0].Proven)
 	require.True(t, conflicts[0].Minimal)
@@ -69,7 +80,8 @@ func kinds(c conflict.Conflict) []conflict.Kind {
 }
 
 func TestJobsThatFitNeedNoExplanation(t *testing.T) {
-	require.Empty(t, conflict.Explain(t.Context(), nursery(work("prune roses", 480), work("prune ferns", 480)), nil, clock))
+	p := nursery(work("prune roses", 480), work("prune ferns", 480))
+	require.Empty(t, conflict.Explain(t.Context(), p, all(p), clock))
 }
 
 func TestAJobLongerThanAnyShiftIsExplained(t *testing.T) {
@@ -249,22 +261,52 @@ func TestAJobWithoutWhatItNeedsIsExplainedByWhatHindersThat(t *testing.T) {
 func TestTimesAreMinutesWithoutAClock(t *testing.T) {
 	job := work("prune roses", 60)
 	job.Deadline = 30
-	conflicts := conflict.Explain(t.Context(), nursery(job), nil, nil)
+	conflicts := conflict.Explain(t.Context(), nursery(job), []int32{0}, nil)
 	require.Contains(t, conflicts[0].Text, "prune roses must end by minute 30.")
 }
 
-// Eleven jobs of which no few are in each other's way: nothing is found, and that is
-// said.
-func TestWhatWasNotProvenIsNotClaimed(t *testing.T) {
+// benches are forty jobs, of which ten fit into each of four shifts: too many to settle.
+func benches() *model.Problem {
 	p := nursery()
 	for i := range 40 {
-		job := work(fmt.Sprintf("prune bench %d", i+1), 45)
-		job.Windows = []model.Span{{From: 420, To: 900}, {From: 1860, To: 2340}}
-		p.Jobs = append(p.Jobs, job)
+		p.Jobs = append(p.Jobs, work(fmt.Sprintf("prune bench %d", i+1), 45))
 	}
-	for _, c := range conflict.Explain(t.Context(), p, nil, clock) {
-		require.False(t, c.Proven)
-		require.Nil(t, c.Fix)
-		require.Contains(t, c.Text, "not proven")
+	return p
+}
+
+func TestWhatWasNotProvenIsNotClaimed(t *testing.T) {
+	p := benches()
+	conflicts := conflict.Explain(t.Context(), p, all(p), clock)
+	require.Len(t, conflicts, 1)
+	require.False(t, conflicts[0].Proven)
+	require.Nil(t, conflicts[0].Fix)
+	require.Contains(t, conflicts[0].Text, "Whether there is a plan with all of this was not settled within the limit of the search.")
+}
+
+func TestAJobWhosePlaceTheOthersTakeIsSaidToFitWithoutThem(t *testing.T) {
+	conflicts := conflict.Explain(t.Context(), benches(), []int32{39}, clock)
+	require.Len(t, conflicts, 1)
+	require.Equal(t, []int32{39}, conflicts[0].Jobs)
+	require.False(t, conflicts[0].Proven)
+	require.Contains(t, conflicts[0].Text, "Without the other jobs there is a place for all of this, so the others take it.")
+}
+
+func TestWhatIsNotFinishedInTimeIsNotTakenForAnAnswer(t *testing.T) {
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	p := nursery(work("prune roses", 60))
+	conflicts := conflict.Explain(ctx, p, all(p), clock)
+	require.Len(t, conflicts, 1)
+	require.False(t, conflicts[0].Proven)
+}
+
+func TestNothingAskedIsNothingExplained(t *testing.T) {
+	require.Empty(t, conflict.Explain(t.Context(), nursery(work("prune roses", 500)), nil, clock))
+}
+
+func TestTheSameQuestionHasTheSameAnswer(t *testing.T) {
+	for seed := range uint64(20) {
+		p := bruteforce.Random(seed, 5)
+		require.Equal(t, conflict.Explain(t.Context(), p, all(p), clock), conflict.Explain(t.Context(), p, all(p), clock))
 	}
 }

@@ -46,7 +46,7 @@ func TestWhatAConflictSaysIsTrue(t *testing.T) {
 	for seed := range uint64(300) {
 		p := bruteforce.Random(seed, 2+int(seed%4))
 		score, _, ok := bruteforce.Best(p)
-		conflicts := Explain(t.Context(), p, nil, nil)
+		conflicts := Explain(t.Context(), p, everyJob(p), nil)
 		if ok && score.Skipped == 0 {
 			require.Empty(t, conflicts, "seed %d", seed)
 			continue

@@ -68,13 +68,13 @@ func (o *overloads) sprayers() []int32 {
 		}
 		open := o.q.p.Stations[s].Open
 		if len(open) == 0 {
-			open = []model.Span{{From: 0, To: o.q.far}}
+			open = []model.Span{{From: 0, To: o.q.p.Horizon}}
 		}
 		loads := o.loads(func(i int) (int64, bool) {
 			only := !slices.ContainsFunc(o.options[i], func(x option) bool { return x.station != int32(s) })
 			return int64(o.shortest(i)), only
 		})
-		if jobs := o.tooMuch(loads, func() supply { return supplyOf(o.q.far, open, 1) }); jobs != nil {
+		if jobs := o.tooMuch(loads, func() supply { return supplyOf(o.q.p.Horizon, open, 1) }); jobs != nil {
 			return jobs
 		}
 	}
@@ -99,13 +99,13 @@ func (o *overloads) people() []int32 {
 			return int64(o.shortest(i)), job.Manned && !outside
 		})
 		jobs := o.tooMuch(loads, func() supply {
-			total := make(supply, o.q.far+1)
+			total := make(supply, o.q.p.Horizon+1)
 			for _, p := range group {
 				var spans []model.Span
 				for _, shift := range o.q.p.People[p].Shifts {
 					spans = append(spans, shift.Span)
 				}
-				total.add(supplyOf(o.q.far, spans, 1))
+				total.add(supplyOf(o.q.p.Horizon, spans, 1))
 			}
 			return total
 		})
@@ -133,8 +133,8 @@ func (o *overloads) places() []int32 {
 		for k := range loads {
 			loads[k].to += longest
 		}
-		all := []model.Span{{From: 0, To: o.q.far + longest}}
-		if jobs := o.tooMuch(loads, func() supply { return supplyOf(o.q.far+longest, all, 1) }); jobs != nil {
+		all := []model.Span{{From: 0, To: o.q.p.Horizon + longest}}
+		if jobs := o.tooMuch(loads, func() supply { return supplyOf(o.q.p.Horizon+longest, all, 1) }); jobs != nil {
 			return jobs
 		}
 	}
@@ -147,9 +147,9 @@ func (o *overloads) pools() []int32 {
 			amount := asks(&o.q.p.Jobs[i], int32(pool))
 			return amount * int64(o.shortest(i)), amount > 0
 		})
-		all := []model.Span{{From: 0, To: o.q.far}}
+		all := []model.Span{{From: 0, To: o.q.p.Horizon}}
 		capacity := int64(o.q.p.Pools[pool].Capacity)
-		if jobs := o.tooMuch(loads, func() supply { return supplyOf(o.q.far, all, capacity) }); jobs != nil {
+		if jobs := o.tooMuch(loads, func() supply { return supplyOf(o.q.p.Horizon, all, capacity) }); jobs != nil {
 			return jobs
 		}
 	}

@@ -15,6 +15,8 @@ type question struct {
 	jobs []int32
 	// manyPeople and manySprayers are those that may do several jobs at once.
 	manyPeople, manySprayers []bool
+	// mixed is how many of the jobs have each mix.
+	mixed []int
 	// far is later than any plan of these jobs has to end.
 	far model.Minute
 }
@@ -22,12 +24,18 @@ type question struct {
 // newQuestion copies what the jobs need from the problem and gives up requirements.
 func newQuestion(whole *model.Problem, jobs []int32, given []Requirement) *question {
 	p := *whole
-	q := &question{p: &p, jobs: jobs, manyPeople: make([]bool, len(p.People)), manySprayers: make([]bool, len(p.Stations))}
+	q := &question{
+		p: &p, jobs: jobs, mixed: make([]int, len(p.Mixes)),
+		manyPeople: make([]bool, len(p.People)), manySprayers: make([]bool, len(p.Stations)),
+	}
 	index := indexOf(jobs, len(whole.Jobs))
 	p.Jobs = make([]model.Job, len(jobs))
 	for k, j := range jobs {
 		p.Jobs[k] = whole.Jobs[j]
 		p.Jobs[k].Needs = nil
+		if mix := p.Jobs[k].Mix; mix != model.None {
+			q.mixed[mix]++
+		}
 	}
 	p.Lags = nil
 	for i, lag := range whole.Lags {
@@ -196,55 +204,6 @@ func (q *question) share(space int32) {
 			}
 		}
 	}
-}
-
-// mayClash tells whether two jobs have anything in common that could keep them from
-// being planned together, and little enough time that it could matter.
-func mayClash(p *model.Problem, a, b int32) bool {
-	x, y := &p.Jobs[a], &p.Jobs[b]
-	for _, lag := range p.Lags {
-		if (lag.From == a && lag.To == b) || (lag.From == b && lag.To == a) {
-			return true
-		}
-	}
-	return (x.Pin != nil || y.Pin != nil || sharesTime(x, y)) && sharesThing(x, y)
-}
-
-// sharesTime tells whether the times that two jobs have meet.
-func sharesTime(x, y *model.Job) bool {
-	return x.Release < y.Deadline+longestTail(y) && y.Release < x.Deadline+longestTail(x)
-}
-
-func longestTail(job *model.Job) model.Minute {
-	var tail model.Minute
-	for _, o := range job.Occupies {
-		tail = max(tail, o.Tail)
-	}
-	return tail
-}
-
-func sharesThing(x, y *model.Job) bool {
-	for _, person := range x.People {
-		if slices.Contains(y.People, person) {
-			return true
-		}
-	}
-	for _, way := range x.Ways {
-		if way.Station != model.None && slices.ContainsFunc(y.Ways, func(w model.Way) bool { return w.Station == way.Station }) {
-			return true
-		}
-	}
-	for _, o := range x.Occupies {
-		if slices.ContainsFunc(y.Occupies, func(other model.Occupation) bool { return other.Space == o.Space }) {
-			return true
-		}
-	}
-	for _, d := range x.Demands {
-		if slices.ContainsFunc(y.Demands, func(other model.Demand) bool { return other.Pool == d.Pool }) {
-			return true
-		}
-	}
-	return false
 }
 
 func minuteOf(m model.Minute) string { return fmt.Sprintf("minute %d", m) }

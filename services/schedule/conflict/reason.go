@@ -44,12 +44,10 @@ func (e *explainer) reason(jobs []int32) Conflict {
 	return c
 }
 
-// unanswered is what can be said when no reason was found for jobs.
-func (e *explainer) unanswered(jobs []int32) Conflict {
-	c := Conflict{Jobs: jobs}
-	w := words{p: e.p, clock: e.clock}
-	c.Text = w.unanswered(jobs)
-	return c
+// unanswered is what can be said when no reason was found for jobs; fit tells that
+// they and what they need fit when there is nothing else.
+func (e *explainer) unanswered(jobs []int32, fit bool) Conflict {
+	return Conflict{Jobs: jobs, Text: words{p: e.p, clock: e.clock}.unanswered(jobs, fit)}
 }
 
 // circle returns by how many minutes the intervals of a reason ask for more than can

@@ -87,7 +87,7 @@ func (q *question) options() [][]option {
 			for _, person := range people {
 				if job.Pin == nil || job.Pin.Person == model.None || job.Pin.Person == person {
 					o := option{way: int32(w), station: way.Station, person: person, duration: way.Duration}
-					all[i] = append(all[i], q.loads(job, o)...)
+					all[i] = append(all[i], q.loads(int32(i), o)...)
 				}
 			}
 		}
@@ -103,7 +103,8 @@ func (q *question) options() [][]option {
 
 // loads says with which loads an option can be taken: none, a new one, or also one
 // that was begun before, which only saves time when mixing takes some.
-func (q *question) loads(job *model.Job, o option) []option {
+func (q *question) loads(index int32, o option) []option {
+	job := &q.p.Jobs[index]
 	if job.Mix == model.None || o.station == model.None {
 		return []option{o}
 	}
@@ -113,10 +114,22 @@ func (q *question) loads(job *model.Job, o option) []option {
 	}
 	fresh := o
 	fresh.fresh = true
-	if station.MixMinutes == 0 || len(q.p.Jobs) == 1 {
+	if station.MixMinutes == 0 || !q.mayJoin(index, o.station) {
 		return []option{fresh}
 	}
 	return []option{fresh, o}
+}
+
+// mayJoin tells whether another job could begin a load that this one joins.
+func (q *question) mayJoin(index, station int32) bool {
+	for i := range q.p.Jobs {
+		job := &q.p.Jobs[i]
+		if int32(i) != index && job.Mix == q.p.Jobs[index].Mix &&
+			slices.ContainsFunc(job.Ways, func(way model.Way) bool { return way.Station == station }) {
+			return true
+		}
+	}
+	return false
 }
 
 // fills tells whether some whole graduation lies between smallest load and tank.
@@ -140,8 +153,8 @@ func (q *question) leastPrep(job int32, o option) model.Minute {
 		return prep
 	}
 	least := q.p.Rinses[station.Rinses][station.Holds+1][mix].Minutes
-	for i := range q.p.Jobs {
-		if before := q.p.Jobs[i].Mix; int32(i) != job && before != model.None {
+	for before, jobs := range q.mixed {
+		if jobs > 1 || (jobs == 1 && int32(before) != mix) {
 			least = min(least, q.p.Rinses[station.Rinses][before+1][mix].Minutes)
 		}
 	}
@@ -253,11 +266,13 @@ func (s *searcher) nextJob(n *node) int {
 	return best
 }
 
-// decide gives a job each of its options, that with the earliest end first.
+// decide gives a job each of its options, those with a new load first, as whether
+// another can be joined is known late, and of them that with the earliest end.
 func (s *searcher) decide(n *node, job int) []*node {
 	type child struct {
-		node *node
-		end  model.Minute
+		node  *node
+		joins int
+		end   model.Minute
 	}
 	var children []child
 	for k, o := range s.options[job] {
@@ -267,9 +282,15 @@ func (s *searcher) decide(n *node, job int) []*node {
 		}
 		c := n.clone()
 		c.option[job] = k
-		children = append(children, child{c, start + o.duration})
+		joins := 0
+		if !o.fresh && o.station != model.None && s.q.p.Jobs[job].Mix != model.None {
+			joins = 1
+		}
+		children = append(children, child{c, joins, start + o.duration})
 	}
-	slices.SortStableFunc(children, func(a, b child) int { return cmp.Compare(a.end, b.end) })
+	slices.SortStableFunc(children, func(a, b child) int {
+		return cmp.Or(cmp.Compare(a.joins, b.joins), cmp.Compare(a.end, b.end))
+	})
 	nodes := make([]*node, len(children))
 	for i := range children {
 		nodes[i] = children[i].node

@@ -117,9 +117,13 @@ func (w words) conflict(c Conflict) string {
 }
 
 // unanswered says that no reason was found.
-func (w words) unanswered(jobs []int32) string {
-	return fmt.Sprintf("No single reason was found why %s cannot be planned. That a plan with all jobs exists was not proven within the limit of the search either.",
-		w.jobs(jobs))
+func (w words) unanswered(jobs []int32, fit bool) string {
+	if fit {
+		return fmt.Sprintf("No single reason was found why %s cannot be planned. Without the other jobs there is a place for all of this, "+
+			"so the others take it. Whether there is a plan with all of them was not settled.", w.jobs(jobs))
+	}
+	return fmt.Sprintf("No single reason was found why %s cannot be planned. "+
+		"Whether there is a plan with all of this was not settled within the limit of the search.", w.jobs(jobs))
 }
 
 // requirement says what is asked for.
