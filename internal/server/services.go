@@ -40,7 +40,8 @@ type services struct {
 // join makes the services and ties them together: each reads those to its left,
 // and what travels back goes through the outbox.
 func join(db *postgres.DB, temporal client.Client, logger *slog.Logger, photoFolder, setupKey string) *services {
-	outbox := postgres.NewOutbox(db, logger, stock.Consumer(), products.Consumer(), records.Consumer(db), treatment.Relay(temporal))
+	outbox := postgres.NewOutbox(db, logger, stock.Consumer(), products.Consumer(), records.Consumer(db), treatment.Relay(temporal),
+		schedule.AssignmentConsumer())
 	return &services{
 		identity:  identity.New(db, setupKey),
 		stock:     stock.New(db),

@@ -53,6 +53,9 @@ func (s *Service) CreateInspection(ctx context.Context, request *diagnosisv1.Cre
 		if err := insertInspection(ctx, tx, row); err != nil {
 			return nil, err
 		}
+		if err := s.inspected(ctx, tx, row); err != nil {
+			return nil, err
+		}
 		return row.contract(), nil
 	})
 }

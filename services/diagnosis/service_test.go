@@ -75,7 +75,7 @@ func newNurseryAt(t *testing.T, c clock.Clock) *nursery {
 	}
 	pgtest.AddNursery(t, n.db)
 	n.outbox = postgres.NewOutbox(n.db.DB, slog.New(slog.DiscardHandler), stock.Consumer(), postgres.Consumer{
-		Name: "planners", Topics: []string{diagnosis.TopicClimateImported},
+		Name: "planners", Topics: []string{diagnosis.TopicClimateImported, diagnosis.TopicInspected},
 		Send: func(context.Context, postgres.Event) error { return nil },
 	})
 	conn := rpctest.Serve(t, func(server *rpc.Server) {

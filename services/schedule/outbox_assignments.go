@@ -8,17 +8,34 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"velamen/internal/postgres"
+	"velamen/internal/resource"
+	"velamen/services/diagnosis"
 	"velamen/services/treatment"
 )
 
 // AssignmentConsumer returns the consumer that marks what people were told to do as
-// done or withdrawn, when a program says so.
+// done or withdrawn, when a program or an inspection says so.
 func AssignmentConsumer() postgres.Consumer {
 	return postgres.Consumer{
 		Name:   "assignments",
-		Topics: []string{treatment.TopicProgramAdvanced},
-		Apply:  followProgram,
+		Topics: []string{treatment.TopicProgramAdvanced, diagnosis.TopicInspected},
+		Apply: func(ctx context.Context, tx pgx.Tx, event postgres.Event) error {
+			if event.Topic == diagnosis.TopicInspected {
+				return followInspection(ctx, tx, event)
+			}
+			return followProgram(ctx, tx, event)
+		},
 	}
+}
+
+// followInspection marks the routine inspection of a house as done with the first
+// inspection of a lot or a bench of it after it was told.
+func followInspection(ctx context.Context, tx pgx.Tx, event postgres.Event) error {
+	var inspected diagnosis.Inspected
+	if err := json.Unmarshal(event.Payload, &inspected); err != nil {
+		return fmt.Errorf("read what was inspected: %w", err)
+	}
+	return finishSinceTold(ctx, tx, event.Nursery, resource.Of("nurseries", event.Nursery, "houses", inspected.House), inspected.At)
 }
 
 func followProgram(ctx context.Context, tx pgx.Tx, event postgres.Event) error {

@@ -158,6 +158,15 @@ func finish(ctx context.Context, tx pgx.Tx, nursery, job string, done time.Time)
 	return err
 }
 
+// finishSinceTold is finish for work that is not confirmed by its name: what ended
+// before people were told was something else.
+func finishSinceTold(ctx context.Context, tx pgx.Tx, nursery, job string, done time.Time) error {
+	_, err := tx.Exec(ctx, `
+		UPDATE schedule.assignment SET state = 'DONE', done_time = $3
+		WHERE nursery = $1 AND job = $2 AND state = 'ASSIGNED' AND create_time <= $3`, nursery, job, done)
+	return err
+}
+
 // withdraw takes an assignment away.
 func withdraw(ctx context.Context, tx pgx.Tx, nursery, id string) error {
 	_, err := tx.Exec(ctx, `UPDATE schedule.assignment SET state = 'WITHDRAWN' WHERE nursery = $1 AND id = $2 AND state = 'ASSIGNED'`, nursery, id)

@@ -64,7 +64,7 @@ func newNursery(t testing.TB, c clock.Clock, programs func(context.Context, post
 	n.outbox = postgres.NewOutbox(n.db.DB, slog.New(slog.DiscardHandler),
 		stock.Consumer(), products.Consumer(),
 		postgres.Consumer{Name: "programs", Topics: []string{treatment.TopicProgramStarted, treatment.TopicProgramAdvanced}, Send: programs},
-		postgres.Consumer{Name: "planners", Topics: []string{diagnosis.TopicClimateImported},
+		postgres.Consumer{Name: "planners", Topics: []string{diagnosis.TopicClimateImported, diagnosis.TopicInspected},
 			Send: func(context.Context, postgres.Event) error { return nil }},
 		postgres.Consumer{Name: "records", Topics: []string{treatment.TopicApplicationConfirmed}, Apply: func(_ context.Context, _ pgx.Tx, e postgres.Event) error {
 			n.applied = append(n.applied, e)
