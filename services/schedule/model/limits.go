@@ -1,9 +1,6 @@
 package model
 
-import (
-	"fmt"
-	"math/bits"
-)
+import "math/bits"
 
 // costs refuses weights with which the worst plan would cost more than MaxCost.
 func (v *validator) costs() {
@@ -22,7 +19,9 @@ func (v *validator) costs() {
 	worst.add(p.Weights.Finish, end, "weights.finish")
 	longest := worst.jobs(skipped, end)
 	for i := range p.Spaces {
-		worst.add(p.Spaces[i].ClosedWeight, end+longest, fmt.Sprintf("spaces[%d].closed_weight", i))
+		v.enter("spaces", i)
+		worst.add(p.Spaces[i].ClosedWeight, end+longest, "closed_weight")
+		v.leave()
 	}
 	var tank, rinse int64
 	for i := range p.Stations {
@@ -48,16 +47,17 @@ func (t *tally) jobs(skipped *tally, end int64) int64 {
 	var longest int64
 	for i := range t.v.p.Jobs {
 		job := &t.v.p.Jobs[i]
-		at := fmt.Sprintf("jobs[%d]", i)
-		t.add(job.LateWeight, max(end-int64(job.Due), 0), at+".late_weight")
-		t.add(job.WaitWeight, max(end-int64(job.Release), 0), at+".wait_weight")
+		t.v.enter("jobs", i)
+		t.add(job.LateWeight, max(end-int64(job.Due), 0), "late_weight")
+		t.add(job.WaitWeight, max(end-int64(job.Release), 0), "wait_weight")
 		if job.Told != nil {
-			t.add(job.Told.Weight, 1, at+".told.weight")
+			t.add(job.Told.Weight, 1, "told.weight")
 		}
-		skipped.add(job.SkipWeight, 1, at+".skip_weight")
+		skipped.add(job.SkipWeight, 1, "skip_weight")
 		for _, occupation := range job.Occupies {
 			longest = max(longest, int64(occupation.Tail))
 		}
+		t.v.leave()
 	}
 	return longest
 }
@@ -75,5 +75,7 @@ func (t *tally) add(weight, times int64, field string) {
 		low = MaxCost + 1
 	}
 	t.sum = min(t.sum+low, MaxCost+1)
-	t.v.require(t.sum <= MaxCost, field, "with it a plan may cost more than %d millionths", int64(MaxCost))
+	if t.sum > MaxCost {
+		t.v.fail(field, "with it a plan may cost more than %d millionths", int64(MaxCost))
+	}
 }
