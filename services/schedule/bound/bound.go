@@ -9,6 +9,10 @@ const Zero = "nothing better than zero"
 type Bounds struct {
 	// Skipped is at most what any plan leaves out, in skip weights.
 	Skipped int64
+	// Overload is at most what any plan leaves out, in skip weights, and at least
+	// Skipped. It is more when the hours that there are do not do for all jobs. Then no
+	// plan leaves out as little as Skipped, and the terms are of use for Leaving only.
+	Overload int64
 	// Terms hold for plans that leave out no more than Skipped.
 	Terms [model.Terms]Term
 	// Total is at most the sum of the terms of such a plan, millionths. It is at
@@ -48,7 +52,9 @@ func Of(p *model.Problem) Bounds {
 		}
 		net := newNetwork(p, ways, counts)
 		if len(net.broken) == 0 {
-			return termsOf(net, left, alone+over)
+			b := termsOf(net, left, alone+over)
+			b.Overload = max(b.Skipped, alone+overload(withoutLags(p, ways, left)))
+			return b
 		}
 		over = contradictions(p, net)
 	}
@@ -66,7 +72,20 @@ func Leaving(p *model.Problem, plan model.Plan) Bounds {
 	for j := range counts {
 		counts[j] = !left[j] && len(ways[j]) > 0
 	}
-	return termsOf(newNetwork(p, ways, counts), left, weightOf(p, left))
+	b := termsOf(newNetwork(p, ways, counts), left, weightOf(p, left))
+	b.Overload = b.Skipped
+	return b
+}
+
+// withoutLags is the network of all jobs that are not left, each by itself.
+func withoutLags(p *model.Problem, ways [][]way, left []bool) *network {
+	free := *p
+	free.Lags = nil
+	counts := make([]bool, len(left))
+	for j := range counts {
+		counts[j] = !left[j]
+	}
+	return newNetwork(&free, ways, counts)
 }
 
 // impossible marks the jobs that no plan places: those without a way, and those

@@ -15,5 +15,18 @@
 // one of the jobs that the lags join is left out too, at least the lightest. Then
 // the terms count only jobs that are too heavy to be the ones left out.
 //
+// Overload says more about what is left out, by the hours that all jobs together
+// ask for. It changes nothing in the terms: when it is above Skipped, no plan is of
+// the kind that they speak of.
+//
+// # How they are found
+//
+// Each job has the starts that its windows, people, sprayers and spaces leave it
+// (starts.go), narrowed by the lags (network.go). On top of what each job costs at
+// its best start come the work of one machine (machine.go), of sets of machines and
+// people and of pools (finish.go), the fills of tanks and the rinses (tank.go), and
+// prices for busy hours (prices.go). The last take some tenths of a second; the
+// rest take a few thousandths.
+//
 // Every number is a whole number of millionths. By names the argument that gave it.
 package bound

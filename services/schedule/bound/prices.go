@@ -21,7 +21,7 @@ import (
 // mostTrials and trialsPerJob are how many prices are looked up for one bound.
 const (
 	mostTrials   = 16_000_000
-	trialsPerJob = 4_000
+	trialsPerJob = 10_000
 )
 
 // widest is about how many slots there are at first. Few prices find their height
@@ -49,6 +49,8 @@ type market struct {
 	spans  [][]starts
 	// late, waiting and hours say what counts; hours are closures and overtime.
 	late, waiting, hours bool
+	// skip is what a skip weight of 1 costs when jobs may stay out; 0 when they may not.
+	skip int64
 	// trials is how many prices were looked up, limit how many may be.
 	trials, limit int
 	// most is the highest price. With it nothing that is added up overflows.
@@ -58,7 +60,30 @@ type market struct {
 // delays bounds the cost of lateness, of waiting, or of both together; with hours
 // together with that of closures and overtime.
 func delays(n *network, late, waiting, hours bool) int64 {
-	m := market{n: n, late: late, waiting: waiting, hours: hours, limit: mostTrials + trialsPerJob*len(n.counts)}
+	m := market{n: n, late: late, waiting: waiting, hours: hours}
+	return m.run()
+}
+
+// overload bounds the skip weights of jobs that find no hours because others take
+// them. The frames of n must not depend on which other jobs are placed.
+func overload(n *network) int64 {
+	m := market{n: n, skip: 1_000_000}
+	var sum int64
+	for j, counts := range n.counts {
+		if counts {
+			sum += n.problem.Jobs[j].SkipWeight
+		}
+	}
+	if sum > 1<<40 {
+		m.skip = 1
+	}
+	return (m.run() + m.skip - 1) / m.skip
+}
+
+// run finds prices and returns the best bound.
+func (m *market) run() int64 {
+	n := m.n
+	m.limit = mostTrials + trialsPerJob*len(n.counts)
 	var scale int64
 	for j, counts := range n.counts {
 		if counts {
@@ -95,9 +120,10 @@ func delays(n *network, late, waiting, hours bool) int64 {
 	return best
 }
 
-// weight is what a late minute of the job costs.
+// weight is what a late minute of the job costs, or what each of its minutes is
+// worth when it may stay out.
 func (m *market) weight(j int32) int64 {
-	var w int64
+	w := m.skip * m.n.problem.Jobs[j].SkipWeight / int64(max(1, m.n.shortest(j)))
 	if m.late {
 		w += m.n.problem.Jobs[j].LateWeight
 	}
@@ -275,6 +301,9 @@ func (m *market) ask() int64 {
 		}
 		cost, way, start := m.cheapest(int32(j))
 		value += cost
+		if way == model.None {
+			continue
+		}
 		for _, u := range m.uses[j][way] {
 			m.take(u, start, start+m.n.ways[j][way].duration)
 		}
@@ -345,11 +374,14 @@ func (m *market) share(a, b, c int64) int64 {
 }
 
 // cheapest returns the least cost of a job at these prices, and a way and a start
-// that has it. Between two edges of slots the cost is straight, so that only edges
+// that has it; no way when staying out costs less. Between two edges of slots the cost is straight, so that only edges
 // are tried, the ends of each span of starts, and the start that ends when the job
 // is due.
 func (m *market) cheapest(j int32) (cost int64, way int, start model.Minute) {
-	cost = int64(1) << 62
+	cost, way = int64(1)<<62, model.None
+	if m.skip > 0 {
+		cost = m.skip * m.n.problem.Jobs[j].SkipWeight
+	}
 	for i := range m.n.ways[j] {
 		phases := m.bends[j][i]
 		for _, span := range m.spans[j][i] {

@@ -242,3 +242,15 @@ func TestWhatAPlanLeavesOutIsNotCounted(t *testing.T) {
 	require.Equal(t, int64(10), b.Skipped)
 	require.Equal(t, int64(hour), b.Terms[model.Waiting].Value)
 }
+
+func TestWorkThatDoesNotFitIntoTheHoursIsAnOverload(t *testing.T) {
+	var jobs []model.Job
+	for range 6 {
+		jobs = append(jobs, job(4*hour))
+	}
+	b := of(t, nursery(jobs...))
+	require.Zero(t, b.Skipped, "each alone would fit")
+	// Four of six fit into two mornings and two afternoons.
+	require.LessOrEqual(t, b.Overload, int64(20))
+	require.GreaterOrEqual(t, b.Overload, int64(19))
+}
