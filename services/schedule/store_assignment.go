@@ -24,9 +24,11 @@ func assignmentStateOf(text string) schedulev1.AssignmentState {
 }
 
 // tell withdraws what people of a nursery were told and have not done, and tells
-// them anew.
-func tell(ctx context.Context, tx pgx.Tx, nursery string, all []assignment, now time.Time) error {
-	_, err := tx.Exec(ctx, `UPDATE schedule.assignment SET state = 'WITHDRAWN' WHERE nursery = $1 AND state = 'ASSIGNED'`, nursery)
+// them anew. Jobs that go on stay as they were told.
+func tell(ctx context.Context, tx pgx.Tx, nursery string, all []assignment, goOn []string, now time.Time) error {
+	_, err := tx.Exec(ctx, `
+		UPDATE schedule.assignment SET state = 'WITHDRAWN'
+		WHERE nursery = $1 AND state = 'ASSIGNED' AND job <> ALL ($2::text[])`, nursery, append([]string{}, goOn...))
 	if err != nil {
 		return err
 	}
