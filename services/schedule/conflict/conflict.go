@@ -36,6 +36,8 @@ const (
 	few = 10
 	// most is how many conflicts are told at once.
 	most = 20
+	// near is of how many jobs the neighbours are looked at.
+	near = 50
 )
 
 // Explain tells why some jobs of a valid problem cannot be placed, alone, together or
@@ -60,6 +62,7 @@ func Explain(ctx context.Context, p *model.Problem, jobs []int32, clock Clock) [
 	e.chains()
 	e.overloads()
 	e.pairs()
+	e.neighbours()
 	e.together()
 	if left := e.unexplained(); ctx.Err() != nil && len(e.conflicts) == 0 && len(left) > 0 {
 		e.conflicts = append(e.conflicts, e.unanswered(left, false))
@@ -220,6 +223,50 @@ func (e *explainer) pairs() {
 			}
 		}
 	}
+}
+
+// neighbours asks about each job together with those that have the least room and may
+// take what it takes.
+func (e *explainer) neighbours() {
+	if len(e.open()) <= few {
+		return
+	}
+	left := e.unexplained()
+	for _, job := range left[:min(near, len(left))] {
+		if e.gone[job] {
+			continue
+		}
+		rivals := e.rivals(job, few-1)
+		// A proof about few jobs is found where one about more is not.
+		for n := 2; n <= len(rivals) && !e.done(); n++ {
+			jobs := append(slices.Clone(rivals[:n]), job)
+			slices.Sort(jobs)
+			if answer, _ := newQuestion(e.p, jobs, nil).ask(e.ctx, steps/n); answer == impossible {
+				e.tell(jobs)
+				break
+			}
+		}
+	}
+}
+
+// rivals are the jobs with the least room, at most n, that share time and anything else
+// with a job.
+func (e *explainer) rivals(job int32, n int) []int32 {
+	mine := &e.p.Jobs[job]
+	rivals := slices.DeleteFunc(e.open(), func(other int32) bool {
+		its := &e.p.Jobs[other]
+		return other == job || its.Release >= mine.Deadline || mine.Release >= its.Deadline || !sharesThing(mine, its)
+	})
+	slices.SortStableFunc(rivals, func(a, b int32) int { return cmp.Compare(room(&e.p.Jobs[a]), room(&e.p.Jobs[b])) })
+	return slices.Clone(rivals[:min(n, len(rivals))])
+}
+
+// room is the time in which a job can be done; none when its start is pinned.
+func room(job *model.Job) model.Minute {
+	if job.Pin != nil && job.Pin.Start != model.None {
+		return 0
+	}
+	return job.Deadline - job.Release
 }
 
 // together asks about all that is left. A question of many jobs is seldom answered;

@@ -233,6 +233,32 @@ func TestMoreWorkThanOnePersonHasHoursIsExplained(t *testing.T) {
 	require.Equal(t, model.Minute(60), c.Fix.Minutes)
 }
 
+// Each two of three sprays fit between 07:00 and 11:00 with the rinse between them. All
+// three do not, which shows in no sum of hours: the first needs no rinse.
+func TestThreeJobsInEachOthersWayAreExplainedAmongMany(t *testing.T) {
+	p := nursery()
+	for i := range 12 {
+		p.Jobs = append(p.Jobs, work(fmt.Sprintf("prune bench %d", i+1), 10))
+	}
+	p.Mixes = []model.Mix{{Name: "copper"}, {Name: "oil"}, {Name: "soap"}}
+	rinse := model.Rinse{Minutes: 40}
+	p.Rinses = []model.RinseTable{{{{}, {}, {}}, {{}, rinse, rinse}, {rinse, {}, rinse}, {rinse, rinse, {}}}}
+	p.Stations[0].Rinses = 0
+	for mix, name := range []string{"spray roses", "spray ferns", "spray ivy"} {
+		job := work(name, 60)
+		job.Mix, job.Volume, job.Ways, job.Deadline = int32(mix), 30_000, []model.Way{{Station: 0, Duration: 60}}, 660
+		p.Jobs = append(p.Jobs, job)
+	}
+	conflicts := conflict.Explain(t.Context(), p, []int32{13}, clock)
+	require.Len(t, conflicts, 1)
+	require.True(t, conflicts[0].Proven)
+	require.Equal(t, []int32{12, 13, 14}, conflicts[0].Jobs)
+	require.Contains(t, kinds(conflicts[0]), conflict.Preparing)
+	// Two rinses and three hours are 4 h 20 min, and the plan begins before the shift.
+	require.Equal(t, conflict.LaterDeadline, conflicts[0].Fix.Change)
+	require.Equal(t, model.Minute(20), conflicts[0].Fix.Minutes)
+}
+
 func TestOnlyTheJobsThatAreAskedForAreExplained(t *testing.T) {
 	p := nursery(work("prune roses", 500), work("prune ferns", 501))
 	conflicts := conflict.Explain(t.Context(), p, []int32{1}, clock)
