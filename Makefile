@@ -59,6 +59,18 @@ bench-diagnosis: need-go ## rank published cases: top-1, top-3, Brier, reliabili
 	@$(STEP) "ranking published cases and timing it" \
 		go test -v -run Published -bench . ./services/diagnosis/evaluation ./services/diagnosis/inference
 
+.PHONY: bench-schedule
+bench-schedule: need-go ## plan published problems and made-up nurseries against their bounds, about seven minutes
+	@$(STEP) "compiling bin/velamen-bench-schedule" \
+		go build -o bin/velamen-bench-schedule ./cmd/velamen-bench-schedule
+	bin/velamen-bench-schedule $(BENCH_SCHEDULE_FLAGS)
+
+.PHONY: bench-schedule-cross
+bench-schedule-cross: need-go ## compare optima with another solver; installs Debian's minizinc, as root
+	@$(STEP) "compiling bin/velamen-bench-schedule" \
+		go build -o bin/velamen-bench-schedule ./cmd/velamen-bench-schedule
+	scripts/bench-schedule-cross
+
 .PHONY: generate
 generate: third_party/proto/buf/validate/validate.proto ## write gen/ anew from proto/
 	@$(STEP) "generating gen/ from proto/ (buf itself is compiled the first time: about four minutes)" \
