@@ -35,23 +35,23 @@ func (i Instance) Cost(score model.Score) int64 { return score.Total() / i.Scale
 func Published() []Instance {
 	var all []Instance
 	for _, shops := range [][]shop{
-		fisherThompson(), lawrence01To05(), lawrence06To10(), lawrence11To15(), lawrence16To20(),
+		fisherThompson, lawrence01To05, lawrence06To10, lawrence11To15, lawrence16To20,
 	} {
 		for _, s := range shops {
 			all = append(all, s.instance())
 		}
 	}
-	for _, shops := range [][]flexible{brandimarte1To5(), brandimarte8()} {
+	for _, shops := range [][]flexible{brandimarte1To5, brandimarte8} {
 		for _, f := range shops {
 			all = append(all, f.instance())
 		}
 	}
-	for _, projects := range [][]project{kolischSprecher1To5(), kolischSprecher6To10(), schwindt10()} {
+	for _, projects := range [][]project{kolischSprecher1To5, kolischSprecher6To10, schwindt10} {
 		for _, p := range projects {
 			all = append(all, p.instance())
 		}
 	}
-	for _, t := range weightedTardiness40() {
+	for _, t := range weightedTardiness40 {
 		all = append(all, t.instance())
 	}
 	return all

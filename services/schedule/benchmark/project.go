@@ -81,26 +81,24 @@ func (a project) horizon() model.Minute {
 // with shortest and longest times between starts (set UBO10, ProGen/max). Lags from
 // the start and to the end of the project are left out: none says more than that an
 // activity lies within it.
-func schwindt10() []project {
-	return []project{
-		{
-			name: "UBO10 psp2", best: 45, capacities: []int32{10, 10, 10, 10, 10},
-			activities: []activity{
-				{4, []int32{4, 3, 7, 7, 2}, nil},
-				{4, []int32{1, 9, 6, 4, 1}, nil},
-				{10, []int32{2, 0, 0, 4, 2}, nil},
-				{10, []int32{0, 7, 4, 7, 10}, nil},
-				{3, []int32{6, 6, 3, 6, 6}, nil},
-				{1, []int32{10, 1, 4, 7, 10}, nil},
-				{8, []int32{9, 0, 10, 4, 6}, nil},
-				{10, []int32{4, 0, 0, 0, 0}, nil},
-				{9, []int32{0, 8, 0, 0, 0}, nil},
-				{5, []int32{4, 1, 6, 9, 6}, nil},
-			},
-			lags: [][]int32{
-				{1, 5, 9}, {2, 5, -3}, {2, 6, 8}, {3, 7, 24}, {4, 9, 22}, {5, 8, 4}, {6, 10, 3},
-				{7, 10, -2}, {7, 3, -26}, {9, 4, -25},
-			},
+var schwindt10 = []project{
+	{
+		name: "UBO10 psp2", best: 45, capacities: []int32{10, 10, 10, 10, 10},
+		activities: []activity{
+			{4, []int32{4, 3, 7, 7, 2}, nil},
+			{4, []int32{1, 9, 6, 4, 1}, nil},
+			{10, []int32{2, 0, 0, 4, 2}, nil},
+			{10, []int32{0, 7, 4, 7, 10}, nil},
+			{3, []int32{6, 6, 3, 6, 6}, nil},
+			{1, []int32{10, 1, 4, 7, 10}, nil},
+			{8, []int32{9, 0, 10, 4, 6}, nil},
+			{10, []int32{4, 0, 0, 0, 0}, nil},
+			{9, []int32{0, 8, 0, 0, 0}, nil},
+			{5, []int32{4, 1, 6, 9, 6}, nil},
 		},
-	}
+		lags: [][]int32{
+			{1, 5, 9}, {2, 5, -3}, {2, 6, 8}, {3, 7, 24}, {4, 9, 22}, {5, 8, 4}, {6, 10, 3},
+			{7, 10, -2}, {7, 3, -26}, {9, 4, -25},
+		},
+	},
 }

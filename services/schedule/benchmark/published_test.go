@@ -65,7 +65,7 @@ func TestPublishedTablesHaveTheirSizes(t *testing.T) {
 // In Fisher and Thompson 1963 and Lawrence 1984 every job goes over every machine once.
 func TestPublishedJobShopsVisitEveryMachineOnce(t *testing.T) {
 	for _, shops := range [][]shop{
-		fisherThompson(), lawrence01To05(), lawrence06To10(), lawrence11To15(), lawrence16To20(),
+		fisherThompson, lawrence01To05, lawrence06To10, lawrence11To15, lawrence16To20,
 	} {
 		for _, s := range shops {
 			for i, job := range s.jobs {
@@ -90,7 +90,7 @@ func TestPublishedTwinsHaveTheSameWork(t *testing.T) {
 }
 
 func TestPublishedProjectsOnlyPointForward(t *testing.T) {
-	for _, projects := range [][]project{kolischSprecher1To5(), kolischSprecher6To10()} {
+	for _, projects := range [][]project{kolischSprecher1To5, kolischSprecher6To10} {
 		for _, p := range projects {
 			require.Len(t, p.activities, 30, p.name)
 			for i, act := range p.activities {
