@@ -29,6 +29,9 @@ const mostStarts = 40
 type seeker struct {
 	s      *state
 	starts []minute
+	// until is, for each person who may do the job, the last start up to which nothing
+	// new is to be found.
+	until []minute
 	// blink is out of how many places one is overlooked, 0 for none: a search that
 	// always takes the best place takes the same ones again.
 	blink int
@@ -73,6 +76,10 @@ func (k *seeker) within(j int32, latest minute) (best offer, ok bool) {
 // starts that can be cheaper are tried.
 func (k *seeker) along(own *task, o *option, r room, best *offer, ok *bool) {
 	reached, to := minute(-1), r.to
+	k.until = k.until[:0]
+	for range own.people {
+		k.until = append(k.until, -1)
+	}
 	for _, start := range k.starts {
 		if start <= reached || k.blinks() {
 			continue
@@ -92,6 +99,9 @@ func (k *seeker) along(own *task, o *option, r room, best *offer, ok *bool) {
 			break
 		}
 		reached = at.start
+		if *ok && k.s.price(r, at) > best.cost {
+			continue
+		}
 		k.people(own, o, r, at, best, ok)
 	}
 }
@@ -125,8 +135,8 @@ func (s *state) worthwhile(own *task, o *option, offered int64) minute {
 // people tries a start with everybody who may do the job.
 func (k *seeker) people(own *task, o *option, r room, at seat, best *offer, ok *bool) {
 	to := r.to
-	for _, person := range own.people {
-		if k.blinks() {
+	for i, person := range own.people {
+		if at.start <= k.until[i] || k.blinks() {
 			continue
 		}
 		if *ok {
@@ -140,8 +150,10 @@ func (k *seeker) people(own *task, o *option, r room, at seat, best *offer, ok *
 			r.from = at.start
 			seat, fits := k.s.fit(r)
 			if !fits {
+				k.until[i] = never
 				continue
 			}
+			k.until[i] = seat.start
 			k.consider(o, r, seat, best, ok)
 			continue
 		}

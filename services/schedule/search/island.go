@@ -1,6 +1,7 @@
 package search
 
 import (
+	"cmp"
 	"context"
 	"math/rand/v2"
 	"slices"
@@ -11,6 +12,13 @@ import (
 // effort is how many places are looked at in one round on one island. It is a number
 // and not a time, so that a round is the same on any computer.
 const effort = 30_000
+
+// shared is the same where the islands work on one plan, and perJob what each job adds:
+// they have to agree before each has changed too much.
+const (
+	shared = 8_000
+	perJob = 10
+)
 
 // islander improves one plan with random numbers of its own.
 type islander struct {
@@ -33,20 +41,31 @@ type islander struct {
 	touched []int32
 	scratch []int32
 	seen    []bool
+	groups  *joined
 }
 
-// memory is how many steps back late acceptance looks.
-const memory = 60
-
-// patience is after how many steps without a better plan the best one is taken again.
-const patience = 2000
+const (
+	// longMemory is how many steps back late acceptance looks, and shortMemory where
+	// there are so many jobs that going down takes all the time.
+	longMemory, shortMemory = 60, 20
+	// patience is after how many steps without a better plan the best one is taken again.
+	patience = 2000
+	// mostTaken is how many jobs a step takes out of a plan of few jobs, and fewTaken of
+	// one of many.
+	mostTaken, fewTaken = 12, 8
+)
 
 func newIslander(t *tables, seed, stream uint64) *islander {
 	rng := rand.New(rand.NewPCG(seed, stream))
 	s := newState(t)
-	k := &islander{s: s, b: newBuilder(s, rng), rng: rng, first: model.None, seen: make([]bool, len(t.p.Stations))}
+	k := &islander{s: s, b: newBuilder(s, rng), rng: rng, first: model.None, seen: make([]bool, len(t.p.Stations)), groups: newJoined(len(t.jobs))}
 	n := len(t.jobs)
-	k.most = max(min(n, 6), min(24, n/4))
+	k.most = max(min(n, 6), min(mostTaken, n/4))
+	k.history = make([]cost, longMemory)
+	if n > someJobs {
+		k.most = fewTaken
+		k.history = make([]cost, shortMemory)
+	}
 	k.blink = min(4+n/2, 24)
 	k.best = slices.Clone(s.at)
 	k.least = s.cost()
@@ -56,9 +75,8 @@ func newIslander(t *tables, seed, stream uint64) *islander {
 // settle makes what the state holds the plan to go on from.
 func (k *islander) settle() {
 	k.now = k.s.cost()
-	k.history = k.history[:0]
-	for range memory {
-		k.history = append(k.history, k.now)
+	for i := range k.history {
+		k.history[i] = k.now
 	}
 	k.stall = 0
 	k.keep()
@@ -81,22 +99,35 @@ func (k *islander) restart(at []spot) {
 
 // fill takes over where all jobs stand.
 func (s *state) fill(at []spot) {
-	order := make([]int32, 0, len(at))
+	list := make([]int32, 0, len(at))
 	for i := range at {
 		if at[i].placed {
-			order = append(order, int32(i))
+			list = append(list, int32(i))
 		}
 	}
-	slices.SortStableFunc(order, func(a, b int32) int { return int(at[a].start - at[b].start) })
+	order(list, at)
 	s.clear()
-	for _, j := range order {
+	for _, j := range list {
 		s.put(j, at[j])
 	}
 }
 
+// order sorts jobs by their starts.
+func order(jobs []int32, at []spot) {
+	slices.SortFunc(jobs, func(a, b int32) int { return cmp.Or(cmp.Compare(at[a].start, at[b].start), cmp.Compare(a, b)) })
+}
+
+// work is the effort of one round for so many jobs.
+func work(jobs int) int {
+	if jobs > someJobs {
+		return shared + perJob*jobs
+	}
+	return effort
+}
+
 // round does a fixed amount of work; false when it was cut off.
 func (k *islander) round(ctx context.Context) bool {
-	for k.s.looks = 0; k.s.looks < effort; k.step() {
+	for k.s.looks = 0; k.s.looks < work(len(k.s.at)); k.step() {
 		if ctx.Err() != nil {
 			return false
 		}
@@ -113,23 +144,24 @@ func (k *islander) step() {
 	k.b.restore()
 	k.repour()
 	c := k.s.cost()
-	past := &k.history[k.steps%memory]
+	past := &k.history[k.steps%len(k.history)]
 	if c.compare(k.now) <= 0 || c.compare(*past) <= 0 {
 		k.now = c
 		k.s.logging = false
+		k.groups.add(k.s.log)
 		k.keep()
 	} else {
 		k.s.back()
 	}
 	*past = k.now
 	k.steps++
-	if k.stall++; k.stall > patience {
+	if k.stall++; k.stall > patience && len(k.s.at) <= someJobs {
 		k.restart(k.best)
 	}
 }
 
 // mostLeftOut is how many jobs that fit nowhere are tried again in one step.
-const mostLeftOut = 12
+const mostLeftOut = 3
 
 // refill puts what was taken out, and some of what was left out before, into the bag
 // in an order chosen at random.
@@ -142,13 +174,10 @@ func (k *islander) refill() {
 			b.bag = append(b.bag, j)
 		}
 	}
-	if n := len(k.s.out); n > len(b.bag) {
-		from := k.rng.IntN(n)
-		for i := 0; i < n && i < mostLeftOut+len(b.bag); i++ {
-			if j := k.s.out[(from+i)%n]; !b.pending[j] && len(k.s.t.jobs[j].ways) > 0 {
-				b.pending[j] = true
-				b.bag = append(b.bag, j)
-			}
+	for range min(mostLeftOut, len(k.s.out)-len(b.bag)) {
+		if j := k.s.out[k.rng.IntN(len(k.s.out))]; !b.pending[j] && len(k.s.t.jobs[j].ways) > 0 {
+			b.pending[j] = true
+			b.bag = append(b.bag, j)
 		}
 	}
 	rule := k.rng.IntN(6)

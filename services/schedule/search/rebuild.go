@@ -173,20 +173,26 @@ func (b *builder) stand(j int32, place model.Placement) bool {
 	if w < 0 || !slices.Contains(own.people, place.Person) {
 		return false
 	}
-	from, to := b.s.between(j, own.ways[w].duration)
-	if place.Start < from || place.Start > to {
+	return b.stands(j, &spot{start: place.Start, way: int32(w), person: place.Person, fresh: place.NewLoad})
+}
+
+// stands places a job at a spot when the rules allow it.
+func (b *builder) stands(j int32, at *spot) bool {
+	o := &b.s.t.jobs[j].ways[at.way]
+	from, to := b.s.between(j, o.duration)
+	if at.start < from || at.start > to {
 		return false
 	}
-	want := freshOnly
-	if own.ways[w].mixes && !place.NewLoad {
-		want = joinOnly
+	r := room{job: j, way: at.way, person: at.person, loads: freshOnly, from: at.start, to: at.start}
+	if o.mixes && !at.fresh {
+		r.loads = joinOnly
 	}
-	at, ok := b.s.fit(room{job: j, way: int32(w), person: place.Person, loads: want, from: place.Start, to: place.Start})
+	found, ok := b.s.fit(r)
 	if !ok {
 		return false
 	}
-	o := offer{room: room{job: j, way: int32(w), person: place.Person}, seat: at}
-	b.s.put(j, o.spot(b.s.t))
+	it := offer{room: r, seat: found}
+	b.s.put(j, it.spot(b.s.t))
 	return true
 }
 

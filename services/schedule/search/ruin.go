@@ -9,6 +9,10 @@ func (k *islander) ruin() {
 	if seed == model.None {
 		return
 	}
+	if !k.s.at[seed].placed && k.rng.IntN(2) == 0 {
+		k.makeRoom(seed)
+		return
+	}
 	switch k.rng.IntN(8) {
 	case 0:
 		k.ruinAnywhere(size)
@@ -241,23 +245,28 @@ func (k *islander) makeRoom(j int32) {
 	}
 	w := int32(k.rng.IntN(len(own.ways)))
 	o := &own.ways[w]
-	from, _ := k.s.between(j, o.duration)
+	from, to := k.s.between(j, o.duration)
 	start, ok := next(o.starts, from)
 	if !ok {
 		start = o.starts[k.rng.IntN(len(o.starts))].From
 	}
-	if k.rng.IntN(3) == 0 {
-		s := o.starts[k.rng.IntN(len(o.starts))]
-		start = s.From + minute(k.rng.IntN(int(min(s.To-s.From, 2000))+1))
+	if s := o.starts[k.rng.IntN(len(o.starts))]; k.rng.IntN(2) == 0 {
+		if first, last := max(s.From, from), min(s.To, to); first <= last {
+			start = first + minute(k.rng.IntN(int(last-first)+1))
+		}
+	}
+	before := start
+	if o.mixes {
+		before -= k.s.t.p.Stations[o.station].MixMinutes
 	}
 	if len(own.people) > 0 {
 		if person := own.people[k.rng.IntN(len(own.people))]; person != model.None {
 			start = max(start, min(k.s.onShift(person, start, 0, o.duration), o.starts[len(o.starts)-1].To))
-			k.outWithin(k.s.withPerson[person], start, start+o.duration)
+			k.outWithin(k.s.withPerson[person], before, start+o.duration)
 		}
 	}
 	if o.station != model.None {
-		k.outWithin(k.s.onStation[o.station], start, start+o.duration)
+		k.outWithin(k.s.onStation[o.station], before, start+o.duration)
 	}
 	for _, occupation := range own.job.Occupies {
 		for i := len(k.s.inSpace[occupation.Space]) - 1; i >= 0; i-- {

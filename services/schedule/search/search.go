@@ -56,9 +56,13 @@ type Result struct {
 // result holds the best plan without those that fit nowhere.
 var ErrPinned = errors.New("no plan was found that places every pinned job")
 
-// manyJobs is from how many jobs on a plan is improved in many places at once, and only
-// one first plan is made.
-const manyJobs = 800
+const (
+	// someJobs is from how many jobs on the islands work on one plan: there is room in
+	// it for all of them.
+	someJobs = 150
+	// manyJobs is from how many jobs on only one first plan is made.
+	manyJobs = 800
+)
 
 // islands is how many searches go on side by side, on any number of processors.
 const islands = 4
@@ -208,11 +212,38 @@ func (g *guide) round() bool {
 		return false
 	}
 	g.rounds++
+	if len(g.p.Jobs) > someJobs {
+		g.merge()
+	}
 	g.adopt()
-	if g.rounds%meeting == 0 {
+	if g.rounds%meeting == 0 && len(g.p.Jobs) <= someJobs {
 		g.meet()
 	}
 	return true
+}
+
+// merge makes one plan of those of all islands: the best one with what the others
+// changed for the better elsewhere. All go on from it.
+func (g *guide) merge() {
+	best := g.islands[0]
+	for _, k := range g.islands[1:] {
+		if k.now.compare(best.now) < 0 {
+			best = k
+		}
+	}
+	for _, k := range g.islands {
+		if k != best {
+			best.takeOver(k)
+		}
+	}
+	best.keep()
+	g.each(islands, func(i int) bool {
+		if g.islands[i] != best {
+			g.islands[i].become(best.s.at)
+		}
+		return true
+	})
+	best.groups.forget()
 }
 
 // meet lets the island with the dearest plan go on from the best one.
