@@ -22,21 +22,37 @@ type stored struct {
 }
 
 const selectSprayers = `
-	SELECT id, display_name, tank_volume_l::text, methods, out_of_service, version, create_time
+	SELECT id, display_name, tank_volume_l::text, methods, out_of_service,
+		smallest_load_l::text, graduation_l::text, output_per_minute_l::text, plants_per_hour, mix_minutes,
+		rinse_minutes, rinse_volume_l::text, version, create_time
 	FROM schedule.sprayer WHERE nursery = @nursery`
 
 func scanSprayer(row pgx.CollectableRow) (stored, error) {
 	var (
-		sprayer stored
-		volume  string
-		methods []string
+		sprayer                             stored
+		volume                              string
+		methods                             []string
+		smallest, graduation, output, rinse *string
 	)
-	err := row.Scan(&sprayer.ID, &sprayer.DisplayName, &volume, &methods, &sprayer.OutOfService, &sprayer.version, &sprayer.createTime)
+	err := row.Scan(&sprayer.ID, &sprayer.DisplayName, &volume, &methods, &sprayer.OutOfService,
+		&smallest, &graduation, &output, &sprayer.PlantsPerHour, &sprayer.MixMinutes,
+		&sprayer.RinseMinutes, &rinse, &sprayer.version, &sprayer.createTime)
 	if err != nil {
 		return stored{}, err
 	}
-	if sprayer.TankVolume, err = quantity.New(volume, quantity.Litre); err != nil {
-		return stored{}, fmt.Errorf("sprayer %s: %w", sprayer.ID, err)
+	for _, amount := range []struct {
+		text *string
+		into *quantity.Quantity
+	}{
+		{&volume, &sprayer.TankVolume}, {smallest, &sprayer.SmallestLoad}, {graduation, &sprayer.Graduation},
+		{output, &sprayer.OutputPerMinute}, {rinse, &sprayer.RinseVolume},
+	} {
+		if amount.text == nil {
+			continue
+		}
+		if *amount.into, err = quantity.New(*amount.text, quantity.Litre); err != nil {
+			return stored{}, fmt.Errorf("sprayer %s: %w", sprayer.ID, err)
+		}
 	}
 	sprayer.Methods = make([]productsv1.Method, len(methods))
 	for i, text := range methods {
@@ -91,8 +107,11 @@ func insertSprayer(ctx context.Context, tx pgx.Tx, nursery string, sprayer Spray
 	args := sprayerArgs(nursery, sprayer)
 	args["now"] = now
 	_, err := tx.Exec(ctx, `
-		INSERT INTO schedule.sprayer (nursery, id, display_name, tank_volume_l, methods, out_of_service, create_time)
-		VALUES (@nursery, @id, @display_name, @tank_volume_l::numeric, @methods, @out_of_service, @now)`, args)
+		INSERT INTO schedule.sprayer (nursery, id, display_name, tank_volume_l, methods, out_of_service,
+			smallest_load_l, graduation_l, output_per_minute_l, plants_per_hour, mix_minutes, rinse_minutes, rinse_volume_l, create_time)
+		VALUES (@nursery, @id, @display_name, @tank_volume_l::numeric, @methods, @out_of_service,
+			@smallest_load_l::numeric, @graduation_l::numeric, @output_per_minute_l::numeric, @plants_per_hour, @mix_minutes,
+			@rinse_minutes, @rinse_volume_l::numeric, @now)`, args)
 	if postgres.Violates(err, "sprayer_pk") {
 		name := sprayerName(nursery, sprayer.ID)
 		return fault.FieldReason(fault.Exists, fault.AlreadyExists, "sprayer_id", "there is a sprayer %q already", name).With("name", name)
@@ -103,7 +122,10 @@ func insertSprayer(ctx context.Context, tx pgx.Tx, nursery string, sprayer Spray
 func updateSprayer(ctx context.Context, tx pgx.Tx, nursery string, sprayer Sprayer) error {
 	_, err := tx.Exec(ctx, `
 		UPDATE schedule.sprayer SET display_name = @display_name, tank_volume_l = @tank_volume_l::numeric,
-			methods = @methods, out_of_service = @out_of_service, version = version + 1
+			methods = @methods, out_of_service = @out_of_service, smallest_load_l = @smallest_load_l::numeric,
+			graduation_l = @graduation_l::numeric, output_per_minute_l = @output_per_minute_l::numeric,
+			plants_per_hour = @plants_per_hour, mix_minutes = @mix_minutes, rinse_minutes = @rinse_minutes,
+			rinse_volume_l = @rinse_volume_l::numeric, version = version + 1
 		WHERE nursery = @nursery AND id = @id`, sprayerArgs(nursery, sprayer))
 	return err
 }
@@ -116,5 +138,17 @@ func sprayerArgs(nursery string, sprayer Sprayer) pgx.NamedArgs {
 	return pgx.NamedArgs{
 		"nursery": nursery, "id": sprayer.ID, "display_name": sprayer.DisplayName,
 		"tank_volume_l": sprayer.TankVolume.Plain(), "methods": methods, "out_of_service": sprayer.OutOfService,
+		"smallest_load_l": plainOrNull(sprayer.SmallestLoad), "graduation_l": plainOrNull(sprayer.Graduation),
+		"output_per_minute_l": plainOrNull(sprayer.OutputPerMinute), "plants_per_hour": sprayer.PlantsPerHour,
+		"mix_minutes": sprayer.MixMinutes, "rinse_minutes": sprayer.RinseMinutes, "rinse_volume_l": plainOrNull(sprayer.RinseVolume),
 	}
+}
+
+// plainOrNull writes an amount that is not known as nothing.
+func plainOrNull(q quantity.Quantity) *string {
+	if q.IsZero() {
+		return nil
+	}
+	plain := q.Plain()
+	return &plain
 }
