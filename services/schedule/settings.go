@@ -138,19 +138,19 @@ func (w Walk) between(house, other string) bool {
 // field. Whether the houses exist is not looked at.
 func settingsFromContract(nursery string, message *schedulev1.PlanningSettings) (Settings, error) {
 	settings := Settings{
-		Weights: weightsOf(message.GetWeights()), HorizonDays: message.GetHorizonDays(), PlanTime: message.GetPlanTime(),
+		Weights: weightsFromContract(message.GetWeights()), HorizonDays: message.GetHorizonDays(), PlanTime: message.GetPlanTime(),
 		SolveSeconds: message.GetSolveSeconds(), ReplanOnEvents: message.GetReplanOnEvents(),
 		DefaultWalkMinutes: message.GetDefaultWalkMinutes(), PlanInspections: message.GetPlanInspections(),
 	}
 	var err error
-	if settings.WorkRates, err = workRatesOf(message.GetWorkRates()); err != nil {
+	if settings.WorkRates, err = workRatesFromContract(message.GetWorkRates()); err != nil {
 		return Settings{}, err
 	}
-	settings.Walks, err = walksOf(nursery, message.GetWalks())
+	settings.Walks, err = walksFromContract(nursery, message.GetWalks())
 	return settings, err
 }
 
-func weightsOf(message *schedulev1.PlanningWeights) Weights {
+func weightsFromContract(message *schedulev1.PlanningWeights) Weights {
 	return Weights{
 		HourLate: message.GetHourLate(), HourWaiting: message.GetHourWaiting(), ClosedHouseHour: message.GetClosedHouseHour(),
 		LitreLeftOver: message.GetLitreLeftOver(), Rinse: message.GetRinse(), LitreRinseWater: message.GetLitreRinseWater(),
@@ -160,7 +160,7 @@ func weightsOf(message *schedulev1.PlanningWeights) Weights {
 
 const kindPrefix = "STEP_KIND_"
 
-func workRatesOf(messages []*schedulev1.WorkRate) ([]WorkRate, error) {
+func workRatesFromContract(messages []*schedulev1.WorkRate) ([]WorkRate, error) {
 	var known []string
 	for _, rate := range shippedRates() {
 		known = append(known, strings.TrimPrefix(rate.Kind.String(), kindPrefix))
@@ -184,7 +184,7 @@ func workRatesOf(messages []*schedulev1.WorkRate) ([]WorkRate, error) {
 	return rates, nil
 }
 
-func walksOf(nursery string, messages []*schedulev1.Walk) ([]Walk, error) {
+func walksFromContract(nursery string, messages []*schedulev1.Walk) ([]Walk, error) {
 	walks := make([]Walk, len(messages))
 	for i, message := range messages {
 		field := fmt.Sprintf("planning_settings.walks[%d]", i)
