@@ -195,7 +195,7 @@ func (g *grower) people(count int) {
 		}
 		certified := (i/g.sites)%3 != 2
 		if certified {
-			person.MaxProtected = 4 * hour
+			person.MaxProtected = 6 * hour
 		}
 		for _, site := range home {
 			g.hands[site] = append(g.hands[site], int32(i))

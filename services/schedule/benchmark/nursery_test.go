@@ -80,3 +80,30 @@ func TestPlansByHandDoMostOfTheWork(t *testing.T) {
 		}
 	}
 }
+
+// With more work than people a plan says little: what is left out then counts before
+// all else. Nine tenths leave room for rinses, ways and breaks.
+func TestANurseryAsksForLessThanItsPeopleHave(t *testing.T) {
+	for _, jobs := range []int{50, 500, 1000, 5000} {
+		p := Nursery(1, jobs)
+		var busy, worn, hours, equipment int
+		for _, job := range p.Jobs {
+			busy += int(job.Ways[0].Duration)
+			if job.Protected {
+				worn += int(job.Ways[0].Duration)
+			}
+		}
+		for _, person := range p.People {
+			day := -1
+			for _, shift := range person.Shifts {
+				hours += int(shift.Overtime - shift.From)
+				if d := int(shift.From / (24 * 60)); d != day {
+					day = d
+					equipment += int(person.MaxProtected)
+				}
+			}
+		}
+		require.Less(t, busy*10, hours*9, "%d jobs", jobs)
+		require.Less(t, worn*10, equipment*9, "%d jobs", jobs)
+	}
+}
