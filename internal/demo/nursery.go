@@ -42,6 +42,7 @@ type nursery struct {
 	events     []lotEvent
 	outbreaks  []outbreak
 	scouting   scouting
+	planning   planning
 }
 
 // person works in the nursery; the id is also the login.
@@ -240,7 +241,7 @@ func read() (*nursery, error) {
 	}
 	for name, into := range map[string]any{
 		"nursery.yaml": n, "products.yaml": &n.products, "signs.yaml": &n.pictures, "outbreaks.yaml": &outbreaks,
-		"scouting.yaml": &n.scouting,
+		"scouting.yaml": &n.scouting, "planning.yaml": &n.planning,
 	} {
 		if err := readYAML(name, into); err != nil {
 			return nil, err

@@ -218,13 +218,28 @@ func TestEveryApplicationTakesFromAContainerThatHadCome(t *testing.T) {
 	}
 }
 
-func TestSprayersAndSignsAreOfTheContract(t *testing.T) {
+func TestSprayersHoursAndSignsAreOfTheContract(t *testing.T) {
 	n := readNursery(t)
 	for _, sprayer := range n.Sprayers {
 		message, err := sprayer.message()
 		require.NoError(t, err, sprayer.ID)
 		require.NoError(t, protovalidate.Validate(message), sprayer.ID)
 	}
+	s := &seeder{people: peopleOf(n, nil), calendar: calendarOf(t, n)}
+	for _, written := range n.planning.People {
+		pattern, err := s.workPattern(written)
+		require.NoError(t, err, written.Person)
+		require.NoError(t, protovalidate.Validate(pattern), written.Person)
+		require.True(t, slices.ContainsFunc(n.People, func(p person) bool { return p.ID == written.Person }), written.Person)
+	}
+	for _, written := range n.planning.Houses {
+		calendar, err := s.houseCalendar(written)
+		require.NoError(t, err, written.House)
+		require.NoError(t, protovalidate.Validate(calendar), written.House)
+	}
+	settings, err := s.planningSettings()
+	require.NoError(t, err)
+	require.NoError(t, protovalidate.Validate(settings))
 	for disorder, picture := range n.pictures {
 		_, known := diagnosis.DisorderByID(disorder)
 		require.True(t, known, disorder)

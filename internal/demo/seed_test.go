@@ -45,7 +45,7 @@ func serve(t *testing.T) (Server, *bytes.Buffer) {
 	db, logger := pgtest.New(t), slog.New(slog.DiscardHandler)
 	programs := postgres.Consumer{
 		Name: "programs", Topics: append(schedule.Topics(), treatment.TopicProgramStarted, treatment.TopicProgramAdvanced,
-			diagnosis.TopicClimateImported),
+			diagnosis.TopicClimateImported, diagnosis.TopicInspected),
 		Send: func(context.Context, postgres.Event) error { return nil },
 	}
 	outbox := postgres.NewOutbox(db.DB, logger, stock.Consumer(), products.Consumer(), records.Consumer(db.DB), programs)
@@ -127,7 +127,7 @@ func TestSeed(t *testing.T) {
 	})
 	t.Run("every part may be repeated", func(t *testing.T) {
 		for _, part := range []func(context.Context) error{
-			s.addPeople, s.addProducts, s.fillStore, s.importStock, s.addDeliveries, s.addLotEvents, s.addOutbreaks, s.returnReleased, s.addSprayers,
+			s.addPeople, s.addProducts, s.fillStore, s.importStock, s.addDeliveries, s.addLotEvents, s.addOutbreaks, s.returnReleased, s.addPlanning, s.addSprayers,
 		} {
 			require.NoError(t, part(ctx))
 		}

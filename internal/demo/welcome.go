@@ -44,6 +44,7 @@ func Welcome(out io.Writer, address, defaultAddress string, c clock.Clock) error
 	fmt.Fprintln(&text, "\nTry, in another terminal:")
 	fmt.Fprintf(&text, "  echo %s | velamen sign-in%s --person nurseries/%s/people/%s --password-file -\n", manager.Password, server, n.ID, manager.ID)
 	fmt.Fprintf(&text, "  velamen schedule jobs%s\n", server)
+	fmt.Fprintf(&text, "  velamen schedule plan%s\n", server)
 	fmt.Fprintf(&text, "  velamen records house quarantine%s --from %s --to %s\n", server,
 		today.AddDate(0, 0, -90).Format(time.DateOnly), today.Format(time.DateOnly))
 	fmt.Fprintln(&text, "\nCtrl-C stops it; the next velamen demo goes on where this one stood.")
