@@ -42,6 +42,11 @@ type islander struct {
 	scratch []int32
 	seen    []bool
 	groups  *joined
+	// shop searches orders where only they count; else nil. sorted is true while it goes on
+	// from where it was, flexible when ways have to be chosen as well.
+	shop             *shop
+	sorted, flexible bool
+	rounds           int
 }
 
 const (
@@ -59,10 +64,14 @@ func newIslander(t *tables, seed, stream uint64) *islander {
 	rng := rand.New(rand.NewPCG(seed, stream))
 	s := newState(t)
 	k := &islander{s: s, b: newBuilder(s, rng), rng: rng, first: model.None, seen: make([]bool, len(t.p.Stations)), groups: newJoined(len(t.jobs))}
+	if t.isShop() {
+		k.shop = newShop(t, rng)
+		k.flexible = slices.ContainsFunc(t.jobs, func(own task) bool { return len(own.ways) > 1 })
+	}
 	n := len(t.jobs)
 	k.most = max(min(n, 6), min(mostTaken, n/4))
 	k.history = make([]cost, longMemory)
-	if n > someJobs {
+	if n > someJobs && k.shop == nil {
 		k.most = fewTaken
 		k.history = make([]cost, shortMemory)
 	}
@@ -95,6 +104,7 @@ func (k *islander) keep() {
 func (k *islander) restart(at []spot) {
 	k.s.fill(at)
 	k.settle()
+	k.sorted = false
 }
 
 // fill takes over where all jobs stand.
@@ -127,11 +137,17 @@ func work(jobs int) int {
 
 // round does a fixed amount of work; false when it was cut off.
 func (k *islander) round(ctx context.Context) bool {
+	k.rounds++
+	if k.shop != nil && k.s.skipped == 0 && (!k.flexible || k.rounds%4 != 0) {
+		return k.sortOrders(ctx)
+	}
+	was := k.least
 	for k.s.looks = 0; k.s.looks < work(len(k.s.at)); k.step() {
 		if ctx.Err() != nil {
 			return false
 		}
 	}
+	k.sorted = k.sorted && k.least.compare(was) == 0
 	return true
 }
 
@@ -155,7 +171,7 @@ func (k *islander) step() {
 	}
 	*past = k.now
 	k.steps++
-	if k.stall++; k.stall > patience && len(k.s.at) <= someJobs {
+	if k.stall++; k.stall > patience && (k.shop != nil || len(k.s.at) <= someJobs) {
 		k.restart(k.best)
 	}
 }

@@ -45,6 +45,9 @@ func (k *islander) seed() int32 {
 	if len(k.s.out) > 0 && k.rng.IntN(4) == 0 {
 		return k.s.out[k.rng.IntN(len(k.s.out))]
 	}
+	if k.s.t.p.Weights.Finish > 0 && k.rng.IntN(2) == 0 {
+		return k.holdup()
+	}
 	best := int32(k.rng.IntN(n))
 	for range k.rng.IntN(4) {
 		if j := int32(k.rng.IntN(n)); k.s.blame(j) > k.s.blame(best) {
@@ -52,6 +55,57 @@ func (k *islander) seed() int32 {
 		}
 	}
 	return best
+}
+
+// holdup is a job that keeps the last one from ending earlier: on a way back from it over
+// jobs that end when the next one begins.
+func (k *islander) holdup() int32 {
+	chosen := int32(0)
+	for j := range k.s.at {
+		if k.s.at[j].end > k.s.at[chosen].end {
+			chosen = int32(j)
+		}
+	}
+	on := chosen
+	for steps := 1; ; steps++ {
+		on = k.pusher(on)
+		if on == model.None {
+			return chosen
+		}
+		if k.rng.IntN(steps+1) == 0 {
+			chosen = on
+		}
+	}
+}
+
+// pusher is a job that ends when another begins, on its station, with its person or
+// bound to it; None when there is none.
+func (k *islander) pusher(j int32) int32 {
+	a := &k.s.at[j]
+	found, equal := int32(model.None), 0
+	offer := func(other int32) {
+		if o := &k.s.at[other]; o.placed && o.end == a.begin && o.start < a.start {
+			if equal++; k.rng.IntN(equal) == 0 {
+				found = other
+			}
+		}
+	}
+	if a.station != model.None {
+		if at := k.s.position(k.s.onStation[a.station], j); at > 0 {
+			offer(k.s.onStation[a.station][at-1])
+		}
+	}
+	if a.person != model.None {
+		if at := k.s.position(k.s.withPerson[a.person], j); at > 0 {
+			offer(k.s.withPerson[a.person][at-1])
+		}
+	}
+	for _, b := range k.s.t.jobs[j].bonds {
+		if b.below {
+			offer(b.other)
+		}
+	}
+	return found
 }
 
 // blame is what a job costs beyond the least that it could.

@@ -212,15 +212,18 @@ func (g *guide) round() bool {
 		return false
 	}
 	g.rounds++
-	if len(g.p.Jobs) > someJobs {
+	if g.together() {
 		g.merge()
 	}
 	g.adopt()
-	if g.rounds%meeting == 0 && len(g.p.Jobs) <= someJobs {
+	if g.rounds%meeting == 0 && !g.together() {
 		g.meet()
 	}
 	return true
 }
+
+// together tells whether the islands work on one plan.
+func (g *guide) together() bool { return len(g.p.Jobs) > someJobs && g.islands[0].shop == nil }
 
 // merge makes one plan of those of all islands: the best one with what the others
 // changed for the better elsewhere. All go on from it.
