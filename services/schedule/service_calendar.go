@@ -211,7 +211,7 @@ func (s *Service) UpdatePlanningSettings(ctx context.Context, request *schedulev
 		if err := rpc.Merge(merged, changed, request.GetUpdateMask()); err != nil {
 			return nil, err
 		}
-		settings, err := settingsFromContract(nursery, merged)
+		settings, err := settingsFromContract(merged)
 		if err != nil {
 			return nil, err
 		}

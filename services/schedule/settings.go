@@ -136,7 +136,7 @@ func (w Walk) between(house, other string) bool {
 
 // settingsFromContract reads settings of the contract and refuses those that break a rule, by
 // field. Whether the houses exist is not looked at.
-func settingsFromContract(nursery string, message *schedulev1.PlanningSettings) (Settings, error) {
+func settingsFromContract(message *schedulev1.PlanningSettings) (Settings, error) {
 	settings := Settings{
 		Weights: weightsFromContract(message.GetWeights()), HorizonDays: message.GetHorizonDays(), PlanTime: message.GetPlanTime(),
 		SolveSeconds: message.GetSolveSeconds(), ReplanOnEvents: message.GetReplanOnEvents(),
@@ -146,7 +146,7 @@ func settingsFromContract(nursery string, message *schedulev1.PlanningSettings) 
 	if settings.WorkRates, err = workRatesFromContract(message.GetWorkRates()); err != nil {
 		return Settings{}, err
 	}
-	settings.Walks, err = walksFromContract(nursery, message.GetWalks())
+	settings.Walks, err = walksFromContract(message.GetWalks())
 	return settings, err
 }
 
@@ -184,15 +184,15 @@ func workRatesFromContract(messages []*schedulev1.WorkRate) ([]WorkRate, error) 
 	return rates, nil
 }
 
-func walksFromContract(nursery string, messages []*schedulev1.Walk) ([]Walk, error) {
+func walksFromContract(messages []*schedulev1.Walk) ([]Walk, error) {
 	walks := make([]Walk, len(messages))
 	for i, message := range messages {
 		field := fmt.Sprintf("planning_settings.walks[%d]", i)
-		house, err := houseID(field+".house", nursery, message.GetHouse())
+		house, err := lastID(field+".house", message.GetHouse(), "houses")
 		if err != nil {
 			return nil, err
 		}
-		other, err := houseID(field+".other_house", nursery, message.GetOtherHouse())
+		other, err := lastID(field+".other_house", message.GetOtherHouse(), "houses")
 		if err != nil {
 			return nil, err
 		}
@@ -206,18 +206,6 @@ func walksFromContract(nursery string, messages []*schedulev1.Walk) ([]Walk, err
 		walks[i] = Walk{House: house, OtherHouse: other, Minutes: message.GetMinutes()}
 	}
 	return walks, nil
-}
-
-// houseID returns the id of a house of the nursery from its name.
-func houseID(field, nursery, name string) (string, error) {
-	ids, err := resource.Parse(field, name, "nurseries", "houses")
-	if err != nil {
-		return "", err
-	}
-	if ids[0] != nursery {
-		return "", fault.Missing("house", name)
-	}
-	return ids[1], nil
 }
 
 // contract returns the settings as the contract carries them, without their etag.

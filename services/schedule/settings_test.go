@@ -39,7 +39,7 @@ func TestAWayCountsInBothDirections(t *testing.T) {
 
 func TestTheDefaultSettingsAreSuchThatANurseryCouldSetThem(t *testing.T) {
 	settings := defaultSettings()
-	read, err := settingsFromContract("test", settings.contract("test"))
+	read, err := settingsFromContract(settings.contract("test"))
 	require.NoError(t, err)
 	require.Equal(t, settings.Weights, read.Weights)
 	require.Equal(t, settings.HorizonDays, read.HorizonDays)
