@@ -52,7 +52,7 @@ func measureNurseries(ctx context.Context, o options, r *report, t *table) error
 		if ctx.Err() != nil || !wanted && !replan {
 			continue
 		}
-		p := benchmark.Nursery(seed, jobs)
+		p := benchmark.Nursery(nurserySeed, jobs)
 		m, err := solve(ctx, p, o.long, search.Options{})
 		if err != nil {
 			return fmt.Errorf("%s: %w", name, err)

@@ -112,7 +112,7 @@ func measureSame(ctx context.Context, o options, r *report, t *table) error {
 		var hashes [2][32]byte
 		for i := range hashes {
 			before := runtime.GOMAXPROCS(i + 1)
-			result, err := search.Solve(ctx, benchmark.Nursery(seed, row.Jobs), search.Options{Seed: seed, Rounds: row.Rounds})
+			result, err := search.Solve(ctx, benchmark.Nursery(nurserySeed, row.Jobs), search.Options{Seed: seed, Rounds: row.Rounds})
 			runtime.GOMAXPROCS(before)
 			if err != nil {
 				return err
