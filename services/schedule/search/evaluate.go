@@ -10,7 +10,14 @@ import (
 // not it keeps the rules; one with a way that can never be costs as if left out.
 func Evaluate(p *model.Problem, plan model.Plan) model.Score {
 	t := compile(p)
-	at := make([]spot, len(p.Jobs))
+	s := newState(t)
+	s.fill(spotsOf(t, plan))
+	return s.score()
+}
+
+// spotsOf reads a plan. What has a way or a person that can never be is left out.
+func spotsOf(t *tables, plan model.Plan) []spot {
+	at := make([]spot, len(t.jobs))
 	for j := range at {
 		at[j] = nowhere
 		if j >= len(plan) || !plan[j].Placed {
@@ -18,7 +25,7 @@ func Evaluate(p *model.Problem, plan model.Plan) model.Score {
 		}
 		place := plan[j]
 		w := slices.IndexFunc(t.jobs[j].ways, func(o option) bool { return o.index == place.Way })
-		if w < 0 || place.Person < model.None || int(place.Person) >= len(p.People) {
+		if w < 0 || place.Person < model.None || int(place.Person) >= len(t.p.People) {
 			continue
 		}
 		o := &t.jobs[j].ways[w]
@@ -27,7 +34,5 @@ func Evaluate(p *model.Problem, plan model.Plan) model.Score {
 			station: o.station, fresh: place.NewLoad, placed: true,
 		}
 	}
-	s := newState(t)
-	s.fill(at)
-	return s.score()
+	return at
 }

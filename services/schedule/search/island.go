@@ -13,6 +13,9 @@ import (
 // and not a time, so that a round is the same on any computer.
 const effort = 30_000
 
+// perFew is what each job adds where there are few.
+const perFew = 1_000
+
 // shared is the same where the islands work on one plan, and perJob what each job adds:
 // they have to agree before each has changed too much.
 const (
@@ -132,7 +135,7 @@ func work(jobs int) int {
 	if jobs > someJobs {
 		return shared + perJob*jobs
 	}
-	return effort
+	return min(effort, perFew*(jobs+1))
 }
 
 // round does a fixed amount of work; false when it was cut off.
