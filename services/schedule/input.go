@@ -61,7 +61,10 @@ type Work struct {
 	Kind  treatment.Kind
 	// Lots that stand somewhere, with where.
 	Lots []stock.Lot
-	// Open, Due and Overdue; zero for a step that waits for others in After.
+	// Plants to work on; 0 for all plants of Lots.
+	Plants int64
+	// Open, Due and Overdue follow from what is done; zero for a step that waits only
+	// for others in After.
 	Open, Due, Overdue time.Time
 	After              []After
 	// Risk of the disorder, 1 to 10: how fast it spreads when it waits.
@@ -86,8 +89,14 @@ type After struct {
 type Chemical struct {
 	// Product is its name, DisplayName what it is called.
 	Product, DisplayName string
-	Method               productsv1.Method
-	Restricted           bool
+	// Mix tells apart what is in the tank, the product and its strength; what has the
+	// same can share a load. Empty for the product alone.
+	Mix string
+	// KeptApart are the names of products that must not meet it, not even as a rest in
+	// a tank.
+	KeptApart  []string
+	Method     productsv1.Method
+	Restricted bool
 	// Volume of mix in all houses, L.
 	Volume quantity.Quantity
 	// RestrictedEntryInterval of the label, h.
@@ -95,8 +104,9 @@ type Chemical struct {
 	// Protected is true when the label asks for protective equipment.
 	Protected bool
 	// Earliest is the first moment at which the rules of spacing and rotation let it
-	// be applied; zero for at once.
+	// be applied; zero for at once. Waits says why not before.
 	Earliest time.Time
+	Waits    string
 	// Forbidden are the spans in which a rule refuses it, learnt when a plan was held
 	// to the rules.
 	Forbidden []Closure

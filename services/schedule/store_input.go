@@ -1,0 +1,253 @@
+package schedule
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"time"
+
+	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
+	productsv1 "velamen/gen/velamen/products/v1"
+	treatmentv1 "velamen/gen/velamen/treatment/v1"
+	"velamen/internal/postgres"
+	"velamen/internal/resource"
+	"velamen/services/identity"
+	"velamen/services/stock"
+	"velamen/services/treatment"
+	"velamen/services/treatment/rules"
+)
+
+// readInput reads all that a plan from a moment on depends on, for so many days, today
+// included; 0 for those of the settings. All of it must come from one snapshot.
+func readInput(ctx context.Context, r postgres.Reader, nursery string, now time.Time, days int) (Input, error) {
+	in := Input{Now: now.UTC()}
+	var err error
+	if in.Nursery, err = identity.ReadNursery(ctx, r, nursery); err != nil {
+		return Input{}, err
+	}
+	if in.Settings, err = readSettings(ctx, r, nursery); err != nil {
+		return Input{}, err
+	}
+	if days == 0 {
+		days = int(in.Settings.HorizonDays)
+	}
+	in.From, in.Until = planned(in.Now, days, in.Nursery.Zone)
+	for _, read := range []func(context.Context, postgres.Reader) error{
+		in.readPeople, in.readSprayers, in.readHouses, in.readSteps, in.readInspections,
+	} {
+		if err := read(ctx, r); err != nil {
+			return Input{}, err
+		}
+	}
+	if in.Pins, err = readPins(ctx, r, nursery); err != nil {
+		return Input{}, err
+	}
+	in.Told, err = readTold(ctx, r, nursery)
+	return in, err
+}
+
+// planned returns the first whole minute from a moment on and the end of the last of
+// so many days of a zone.
+func planned(now time.Time, days int, zone *time.Location) (from, until time.Time) {
+	from = now.Truncate(time.Minute)
+	if from.Before(now) {
+		from = from.Add(time.Minute)
+	}
+	year, month, day := from.In(zone).Date()
+	return from, time.Date(year, month, day+max(days, 1), 0, 0, 0, 0, zone).UTC()
+}
+
+func (in *Input) readPeople(ctx context.Context, r postgres.Reader) error {
+	people, err := identity.ReadPeople(ctx, r, in.Nursery.ID)
+	if err != nil {
+		return err
+	}
+	patterns, err := readWorkPatterns(ctx, r, in.Nursery.ID)
+	if err != nil {
+		return err
+	}
+	for _, person := range people {
+		in.People = append(in.People, Applicator{Person: person, WorkPattern: patterns[person.ID]})
+	}
+	return nil
+}
+
+func (in *Input) readSprayers(ctx context.Context, r postgres.Reader) error {
+	rows, err := querySprayers(ctx, r, ` ORDER BY id COLLATE "C"`, map[string]any{"nursery": in.Nursery.ID})
+	for _, row := range rows {
+		in.Sprayers = append(in.Sprayers, row.Sprayer)
+	}
+	return err
+}
+
+// readHouses reads the houses with their benches, their calendars and until when they
+// are closed.
+func (in *Input) readHouses(ctx context.Context, r postgres.Reader) error {
+	houses, err := stock.ReadHouses(ctx, r, in.Nursery.ID)
+	if err != nil {
+		return err
+	}
+	calendars, err := readHouseCalendars(ctx, r, in.Nursery.ID)
+	if err != nil {
+		return err
+	}
+	benches, err := stock.ReadBenches(ctx, r, in.Nursery.ID)
+	if err != nil {
+		return err
+	}
+	at := map[string]int{}
+	for i, house := range houses {
+		at[house.ID] = i
+		in.Houses = append(in.Houses, HousePlace{House: house, HouseCalendar: calendars[house.ID]})
+	}
+	for _, bench := range benches {
+		if i, known := at[bench.House]; known {
+			in.Houses[i].Benches = append(in.Houses[i].Benches, bench.ID)
+		}
+	}
+	entries, err := treatment.ReadRestrictedEntries(ctx, r, in.Nursery.ID, in.Now.Add(-airedByNone*time.Minute))
+	if err != nil {
+		return err
+	}
+	lots, err := stock.ReadStocked(ctx, r, in.Nursery.ID)
+	if err != nil {
+		return err
+	}
+	for _, entry := range entries {
+		if i, known := at[entry.House]; known {
+			in.Houses[i].Closed = append(in.Houses[i].Closed, closuresOf(entry, &in.Houses[i], lots)...)
+		}
+	}
+	return nil
+}
+
+// closuresOf returns what is closed after an application in a house: the benches of its
+// lots where that is enough and they still stand there, else the house.
+func closuresOf(entry treatment.RestrictedEntry, house *HousePlace, lots []stock.Lot) []Closure {
+	until := entry.End.Add(time.Duration(airing(entry.Method, house.House)) * time.Minute)
+	if entry.Until.After(until) {
+		until = entry.Until
+	}
+	var benches []string
+	for _, lot := range lots {
+		if lot.House == entry.House && slices.Contains(entry.Lots, lot.ID) && !slices.Contains(benches, lot.Bench) {
+			benches = append(benches, lot.Bench)
+		}
+	}
+	if entry.Method == productsv1.Method_METHOD_SPRAY || !house.ClosesByBench || len(benches) == 0 {
+		return []Closure{{Start: entry.Start, End: until}}
+	}
+	slices.Sort(benches)
+	var closures []Closure
+	for _, bench := range benches {
+		closures = append(closures, Closure{Bench: bench, Start: entry.Start, End: until})
+	}
+	return closures
+}
+
+// readSteps reads the steps of programs that can be planned, with the products for
+// them.
+func (in *Input) readSteps(ctx context.Context, r postgres.Reader) error {
+	var applicators []identity.Person
+	for _, applicator := range in.People {
+		if applicator.Applies && !applicator.Person.Disabled {
+			applicators = append(applicators, applicator.Person)
+		}
+	}
+	steps, err := treatment.ReadPlannedSteps(ctx, r, in.Nursery.ID, in.Now, in.Until, applicators)
+	if err != nil {
+		return err
+	}
+	apart := keptApart(in.Nursery.ID, steps)
+	for _, step := range steps {
+		work := Work{
+			Job: step.Name, Title: step.Title, Kind: step.Kind, Lots: step.Lots, Open: step.Open, Due: step.Due, Overdue: step.Overdue,
+			Risk: step.Risk, Class: step.Class, Impossible: step.Refused,
+		}
+		for _, after := range step.After {
+			work.After = append(work.After, After{Job: after.Step, Least: after.Min, Due: after.Due, Max: after.Max})
+		}
+		if step.Product != nil {
+			work.Chemical = chemicalOf(in.Nursery.ID, step.Product)
+			work.Chemical.KeptApart = apart[work.Chemical.Product]
+		}
+		in.Work = append(in.Work, work)
+	}
+	return nil
+}
+
+func productName(nursery, id string) string { return resource.Of("nurseries", nursery, "products", id) }
+
+func chemicalOf(nursery string, product *treatment.PlannedProduct) *Chemical {
+	return &Chemical{
+		Product: productName(nursery, product.Product.ID), DisplayName: product.Product.DisplayName, Mix: product.Mix,
+		Method: product.Method, Restricted: product.Product.RestrictedUse, Volume: product.MixVolume,
+		RestrictedEntryInterval: product.RestrictedEntryInterval, Protected: product.Protected,
+		Earliest: product.NotBefore, Waits: product.Waits,
+	}
+}
+
+// keptApart returns, by product name, the products of other steps that must not meet
+// it.
+func keptApart(nursery string, steps []treatment.PlannedStep) map[string][]string {
+	apart := map[string][]string{}
+	for i := range steps {
+		for k := range steps {
+			if steps[i].Product == nil || steps[k].Product == nil {
+				continue
+			}
+			one, other := steps[i].Product.Product, steps[k].Product.Product
+			from, to := productName(nursery, one.ID), productName(nursery, other.ID)
+			if one.ID != other.ID && !slices.Contains(apart[from], to) && rules.KeptApart(one, other) {
+				apart[from] = append(apart[from], to)
+			}
+		}
+	}
+	for _, names := range apart {
+		slices.Sort(names)
+	}
+	return apart
+}
+
+// routineRisk is how much a routine inspection that waits matters, beside disorders
+// that are found already. Design value.
+const routineRisk = 2
+
+// readInspections reads the houses that want a routine inspection in the days planned:
+// today those that should be looked at today, until the last day all others.
+func (in *Input) readInspections(ctx context.Context, r postgres.Reader) error {
+	if !in.Settings.PlanInspections {
+		return nil
+	}
+	seen := map[string]bool{}
+	_, tonight := planned(in.Now, 1, in.Nursery.Zone)
+	for _, end := range []time.Time{tonight, in.Until} {
+		day := end.Add(-time.Minute).In(in.Nursery.Zone).Format(time.DateOnly)
+		found, err := treatment.ReadRoutineInspections(ctx, r, in.Nursery.ID, day, in.Now)
+		if err != nil {
+			return err
+		}
+		for _, inspection := range found {
+			if !seen[inspection.House] {
+				seen[inspection.House] = true
+				in.Work = append(in.Work, in.routine(inspection, end))
+			}
+		}
+	}
+	return nil
+}
+
+// routine is a routine inspection that is due by the end of a day.
+func (in *Input) routine(inspection treatment.RoutineInspection, end time.Time) Work {
+	title := inspection.House
+	if i := slices.IndexFunc(in.Houses, func(h HousePlace) bool { return h.House.ID == inspection.House }); i >= 0 {
+		title = in.Houses[i].DisplayName
+	}
+	return Work{
+		Job:   resource.Of("nurseries", in.Nursery.ID, "houses", inspection.House),
+		Title: fmt.Sprintf("Inspect %s: %s to look at", title, counted(len(inspection.Lots), "lot")),
+		Kind:  treatmentv1.StepKind_STEP_KIND_INSPECT, Lots: inspection.Lots, Plants: inspection.Plants,
+		Open: in.Now, Due: end, Overdue: end.Add(24 * time.Hour), Risk: routineRisk,
+		Class: diagnosisv1.DisorderClass_DISORDER_CLASS_UNSPECIFIED,
+	}
+}
