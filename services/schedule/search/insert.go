@@ -188,12 +188,12 @@ func (s *state) needed(j int32) bool {
 func (k *seeker) propose(j, w int32, from, to minute) {
 	own := &k.s.t.jobs[j]
 	o := &own.ways[w]
-	k.starts = append(k.starts[:0], from)
 	if k.blinks() && from < to {
-		// Now and then a later start makes way for another job.
-		k.starts = append(k.starts, from+minute(k.rng.IntN(int(min(to-from, 4*o.duration+8)))))
+		// Now and then a job goes later and makes way for another.
+		from += 1 + minute(k.rng.IntN(int(min(to-from, 2*o.duration+4))))
 	}
-	if !own.shapes && len(k.starts) == 1 {
+	k.starts = append(k.starts[:0], from)
+	if !own.shapes {
 		return
 	}
 	k.hopeful(own, j, o, from, to)
@@ -213,6 +213,7 @@ func (k *seeker) propose(j, w int32, from, to minute) {
 // hopeful adds the starts at which a later one can cost less.
 func (k *seeker) hopeful(own *task, j int32, o *option, from, to minute) {
 	d := o.duration
+	k.starts = append(k.starts, to)
 	if told := own.job.Told; told != nil {
 		k.starts = append(k.starts, told.Start-told.Tolerance, told.Start)
 	}

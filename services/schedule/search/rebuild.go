@@ -35,6 +35,12 @@ func (b *builder) restore() {
 	for _, j := range b.bag {
 		b.visit(j)
 	}
+	// A job may come before another by an interval and yet need it.
+	for _, j := range b.bag {
+		if !b.s.at[j].placed && len(b.s.t.jobs[j].firm) > 0 && b.s.needed(j) {
+			b.place(j)
+		}
+	}
 	b.bag = b.bag[:0]
 	b.purge()
 }
