@@ -1,6 +1,10 @@
 package search
 
-import "velamen/services/schedule/model"
+import (
+	"slices"
+
+	"velamen/services/schedule/model"
+)
 
 // ruin takes out some jobs that have to do with each other.
 func (k *islander) ruin() {
@@ -33,13 +37,16 @@ func (k *islander) ruin() {
 	}
 }
 
+// firstRounds is how long the jobs that changed are looked at first.
+const firstRounds = 6
+
 // seed is the job that a ruin begins with: often one that is left out or dear.
 func (k *islander) seed() int32 {
 	n := len(k.s.at)
 	if n == 0 {
 		return model.None
 	}
-	if len(k.touched) > 0 && k.rng.IntN(4) > 0 {
+	if len(k.touched) > 0 && k.rounds <= firstRounds && k.rng.IntN(4) > 0 {
 		return k.touched[k.rng.IntN(len(k.touched))]
 	}
 	if len(k.s.out) > 0 && k.rng.IntN(4) == 0 {
@@ -290,14 +297,54 @@ func (k *islander) atThatTime(a *spot) int32 {
 
 func abs(m minute) minute { return max(m, -m) }
 
-// makeRoom takes out a job and what stands in its way somewhere it could be earlier.
+// makeRoom takes out a job and what stands in its way where people think that it
+// stands, where it could be first, or anywhere. It goes back before the others.
 func (k *islander) makeRoom(j int32) {
 	own := &k.s.t.jobs[j]
 	k.out(j)
-	if len(own.ways) == 0 {
+	k.first = j
+	if len(own.ways) == 0 || len(own.people) == 0 {
 		return
 	}
-	w := int32(k.rng.IntN(len(own.ways)))
+	w, person, start := k.wish(own, j)
+	o := &own.ways[w]
+	before, end := start, start+o.duration
+	if o.mixes {
+		before -= k.s.t.p.Stations[o.station].MixMinutes
+	}
+	if person != model.None {
+		k.outWithin(k.s.withPerson[person], before, end)
+	}
+	if o.station != model.None {
+		k.outWithin(k.s.onStation[o.station], before, end)
+	}
+	for _, occupation := range own.job.Occupies {
+		k.scratch = k.scratch[:0]
+		for _, in := range k.s.inSpace[occupation.Space] {
+			if (in.exclusive || occupation.Exclusive) && in.from < end+occupation.Tail && in.to > start {
+				k.scratch = append(k.scratch, in.job)
+			}
+		}
+		for _, other := range k.scratch {
+			k.out(other)
+		}
+	}
+}
+
+// wish is a way, a person and a start for a job.
+func (k *islander) wish(own *task, j int32) (w int, person int32, start minute) {
+	w, person = k.rng.IntN(len(own.ways)), own.people[k.rng.IntN(len(own.people))]
+	if told := own.job.Told; told != nil && k.rng.IntN(2) == 0 {
+		for i := range own.ways {
+			if own.ways[i].index == told.Way {
+				w = i
+			}
+		}
+		if slices.Contains(own.people, told.Person) {
+			person = told.Person
+		}
+		return w, person, told.Start
+	}
 	o := &own.ways[w]
 	from, to := k.s.between(j, o.duration)
 	start, ok := next(o.starts, from)
@@ -309,31 +356,10 @@ func (k *islander) makeRoom(j int32) {
 			start = first + minute(k.rng.IntN(int(last-first)+1))
 		}
 	}
-	before := start
-	if o.mixes {
-		before -= k.s.t.p.Stations[o.station].MixMinutes
+	if person != model.None {
+		start = max(start, min(k.s.onShift(person, start, 0, o.duration), o.starts[len(o.starts)-1].To))
 	}
-	if len(own.people) > 0 {
-		if person := own.people[k.rng.IntN(len(own.people))]; person != model.None {
-			start = max(start, min(k.s.onShift(person, start, 0, o.duration), o.starts[len(o.starts)-1].To))
-			k.outWithin(k.s.withPerson[person], before, start+o.duration)
-		}
-	}
-	if o.station != model.None {
-		k.outWithin(k.s.onStation[o.station], before, start+o.duration)
-	}
-	for _, occupation := range own.job.Occupies {
-		for i := len(k.s.inSpace[occupation.Space]) - 1; i >= 0; i-- {
-			if i >= len(k.s.inSpace[occupation.Space]) {
-				continue
-			}
-			in := k.s.inSpace[occupation.Space][i]
-			if (in.exclusive || occupation.Exclusive) && in.from < start+o.duration+occupation.Tail && in.to > start {
-				k.out(in.job)
-			}
-		}
-	}
-	k.first = j
+	return w, person, start
 }
 
 // outWithin takes out the jobs of a list that touch a span, at most eight.

@@ -87,6 +87,7 @@ func Solve(ctx context.Context, p *model.Problem, options Options) (Result, erro
 		}
 	}
 	g.learn()
+	g.putBack()
 	result := Result{Plan: planOf(g.t, g.best), Score: g.score, Bound: g.bound, Rounds: g.rounds, Optimal: g.optimal()}
 	if g.cost.pinnedOut > 0 {
 		return result, ErrPinned
@@ -195,6 +196,35 @@ func (g *guide) publish() {
 	if g.options.Report != nil {
 		g.options.Report(Progress{Round: g.rounds, Plan: planOf(g.t, g.best), Score: g.score, Bound: g.bound})
 	}
+}
+
+// putBack puts jobs back to where the plan that was given had them, as far as that costs
+// nothing: people like to find what they know.
+func (g *guide) putBack() {
+	if g.options.Start == nil {
+		return
+	}
+	was := spotsOf(g.t, g.options.Start)
+	k := newIslander(g.t, g.options.Seed, 0)
+	k.restart(g.best)
+	for moved, pass := true, 0; moved && pass < passes; pass++ {
+		moved = false
+		for j := range was {
+			if was[j].placed && !k.s.at[j].sameAs(&was[j]) {
+				k.scratch = append(k.scratch[:0], int32(j))
+				k.adapt(was)
+				moved = moved || k.s.at[j].sameAs(&was[j])
+			}
+		}
+	}
+	if k.now.compare(g.cost) <= 0 {
+		g.best, g.cost, g.score = slices.Clone(k.s.at), k.now, k.s.score()
+	}
+}
+
+// sameAs tells whether two spots are the same for the people.
+func (a *spot) sameAs(b *spot) bool {
+	return a.placed == b.placed && a.start == b.start && a.way == b.way && a.person == b.person && a.fresh == b.fresh
 }
 
 func (g *guide) optimal() bool {

@@ -52,14 +52,7 @@ func TestSlotsAreRankedByWhatTheyCost(t *testing.T) {
 }
 
 func TestTheSlotOfAJobThatStandsWellIsWhereItStands(t *testing.T) {
-	p := &model.Problem{
-		Horizon: 600, Days: []model.Minute{0},
-		People: []model.Person{{Name: "Ada", Shifts: []model.Shift{{Span: model.Span{From: 60, To: 500}, Overtime: 500}}}},
-		Jobs: []model.Job{{
-			Name: "scouting", Site: model.None, Mix: model.None, Ways: []model.Way{{Station: model.None, Duration: 30}},
-			Manned: true, People: []int32{0}, Deadline: 600, Due: 600, WaitWeight: 1, SkipWeight: 1,
-		}},
-	}
+	p := morning(1, 30)
 	plan := model.Plan{{Placed: true, Start: 60, Way: 0, Person: 0}}
 	slots := Slots(p, plan, 0, 3)
 	require.Equal(t, Slot{Placement: plan[0]}, slots[0])
