@@ -1,6 +1,7 @@
 package search
 
 import (
+	"slices"
 	"sort"
 
 	"velamen/services/schedule/model"
@@ -18,7 +19,7 @@ type tables struct {
 	jobs []task
 	// worked are the sums of the working minutes of each space.
 	worked []sums
-	// together are the jobs that may be done for each mix, for a search by mix.
+	// together are the jobs with each mix.
 	together [][]int32
 	// mutual are the jobs that need each other in a circle.
 	mutual []int32
@@ -95,16 +96,8 @@ func (t *tables) task(i int32) {
 	t.skip += job.SkipWeight
 	if job.Pin != nil {
 		t.pinned++
-		if job.Manned && job.Pin.Person != model.None {
-			own.people = nil
-			for _, person := range job.People {
-				if person == job.Pin.Person {
-					own.people = []int32{person}
-				}
-			}
-		}
-		if !job.Manned && job.Pin.Person != model.None {
-			own.people = nil
+		if pinned := job.Pin.Person; pinned != model.None {
+			own.people = slices.DeleteFunc(slices.Clone(own.people), func(person int32) bool { return person != pinned })
 		}
 	}
 	for _, demand := range job.Demands {
@@ -145,12 +138,8 @@ func (t *tables) option(job *model.Job, w int32) (option, bool) {
 	if job.Pin != nil && job.Pin.Way != model.None && job.Pin.Way != w {
 		return o, false
 	}
-	if way.Duration > 0 {
-		for _, demand := range job.Demands {
-			if demand.Amount > t.p.Pools[demand.Pool].Capacity {
-				return o, false
-			}
-		}
+	if way.Duration > 0 && slices.ContainsFunc(job.Demands, func(d model.Demand) bool { return d.Amount > t.p.Pools[d.Pool].Capacity }) {
+		return o, false
 	}
 	o.starts = []model.Span{{From: max(job.Release, 0), To: min(job.Deadline, t.p.Horizon) - way.Duration}}
 	if job.Pin != nil && job.Pin.Start != model.None {
@@ -172,15 +161,20 @@ func (t *tables) option(job *model.Job, w int32) (option, bool) {
 	if way.Duration == 0 {
 		o.station = model.None
 	}
-	for _, occupation := range job.Occupies {
-		space := &t.p.Spaces[occupation.Space]
-		o.starts = without(o.starts, space.Closed, way.Duration)
-		if occupation.Exclusive {
-			o.starts = without(o.starts, space.Engaged, way.Duration+occupation.Tail)
-		}
-	}
+	t.keepOut(job, &o)
 	o.starts = intersect(o.starts, []model.Span{{From: 0, To: never}}, 0)
 	return o, len(o.starts) > 0
+}
+
+// keepOut takes away the starts at which a space is closed, or must be open.
+func (t *tables) keepOut(job *model.Job, o *option) {
+	for _, occupation := range job.Occupies {
+		space := &t.p.Spaces[occupation.Space]
+		o.starts = without(o.starts, space.Closed, o.duration)
+		if occupation.Exclusive {
+			o.starts = without(o.starts, space.Engaged, o.duration+occupation.Tail)
+		}
+	}
 }
 
 // intersect keeps the starts at which so many minutes lie in one of the spans.

@@ -44,12 +44,13 @@ func (s *state) fit(r room) (seat, bool) {
 	own := &s.t.jobs[r.job]
 	o := &own.ways[r.way]
 	at := seat{start: r.from, follow: model.None}
-	ok := true
 	for {
 		before := at.start
-		if at.start, ok = next(o.starts, at.start); !ok || at.start > r.to {
+		start, ok := next(o.starts, at.start)
+		if !ok || start > r.to {
 			return at, false
 		}
+		at.start = start
 		for i := range own.job.Occupies {
 			at.start = s.unoccupied(&own.job.Occupies[i], at.start, o.duration)
 		}
@@ -58,15 +59,11 @@ func (s *state) fit(r room) (seat, bool) {
 				at.start = s.drawable(d, at.start, o.duration)
 			}
 		}
-		if o.station != model.None {
-			if !s.seated(r, o, &at) {
-				return at, false
-			}
+		if o.station != model.None && !s.seated(r, o, &at) {
+			return at, false
 		}
-		if r.person != model.None {
-			if !s.attended(r, o, &at) {
-				return at, false
-			}
+		if r.person != model.None && !s.attended(r, o, &at) {
+			return at, false
 		}
 		if at.start > r.to {
 			return at, false

@@ -86,7 +86,7 @@ func (b *builder) purge() {
 	}
 }
 
-// shifts is how often a chain is moved later because a longest interval does not hold.
+// mostShifts is how often a chain is moved later because a longest interval does not hold.
 const mostShifts = 6
 
 // follow places a job; when a longest interval keeps it from its place, the jobs that
