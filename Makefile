@@ -60,7 +60,7 @@ bench-diagnosis: need-go ## rank published cases: top-1, top-3, Brier, reliabili
 		go test -v -run Published -bench . ./services/diagnosis/evaluation ./services/diagnosis/inference
 
 .PHONY: bench-schedule
-bench-schedule: need-go ## plan published problems and made-up nurseries against their bounds, about seven minutes
+bench-schedule: need-go ## plan published problems and made-up nurseries against their bounds, about four minutes
 	@$(STEP) "compiling bin/velamen-bench-schedule" \
 		go build -o bin/velamen-bench-schedule ./cmd/velamen-bench-schedule
 	bin/velamen-bench-schedule $(BENCH_SCHEDULE_FLAGS)
