@@ -51,7 +51,7 @@ func TestSaveHistories(t *testing.T) {
 		{"amended", (*played).amended},
 		{"continued", (*played).continued},
 	} {
-		if recorded(t, test.name) {
+		if recorded(t, historyFolder, test.name) {
 			t.Logf("%s is recorded already", test.name)
 			continue
 		}
@@ -62,9 +62,9 @@ func TestSaveHistories(t *testing.T) {
 	i.stop(stopWithin)
 }
 
-func recorded(t *testing.T, name string) bool {
+func recorded(t *testing.T, folder, name string) bool {
 	t.Helper()
-	_, err := os.Stat(filepath.Join(historyFolder, name+".json"))
+	_, err := os.Stat(filepath.Join(folder, name+".json"))
 	if !errors.Is(err, fs.ErrNotExist) {
 		require.NoError(t, err)
 	}
@@ -219,46 +219,52 @@ func (p *played) continued() {
 	p.confirm(work{step: "isolate-1"}, 1)
 }
 
-// save writes the history of the program's workflow, and those of the runs that
-// it continues beside it.
+// save writes the history of the program's workflow.
 func (p *played) save(name string) {
 	p.t.Helper()
-	history := p.history("")
+	p.saveHistory(historyFolder, name, workflowID(p.program))
+}
+
+// saveHistory writes the history of a workflow, and those of the runs that it
+// continues beside it.
+func (i *install) saveHistory(folder, name, workflow string) {
+	i.t.Helper()
+	history := i.history(workflow, "")
 	file := name
 	for {
 		before := history.GetEvents()[0].GetWorkflowExecutionStartedEventAttributes().GetContinuedExecutionRunId()
 		anonymise(history.ProtoReflect())
-		write(p.t, file, history)
+		write(i.t, folder, file, history)
 		if before == "" {
 			return
 		}
-		history, file = p.history(before), file+"-run-before"
+		history, file = i.history(workflow, before), file+"-run-before"
 	}
 }
 
-func (p *played) history(runID string) *historypb.History {
-	p.t.Helper()
-	c := p.temporal()
+func (i *install) history(workflow, runID string) *historypb.History {
+	i.t.Helper()
+	c := i.temporal()
 	defer c.Close()
 	ctx, cancel := context.WithTimeout(context.Background(), attemptWithin)
 	defer cancel()
 	history := &historypb.History{}
-	events := c.GetWorkflowHistory(ctx, workflowID(p.program), runID, false, enumspb.HISTORY_EVENT_FILTER_TYPE_ALL_EVENT)
+	events := c.GetWorkflowHistory(ctx, workflow, runID, false, enumspb.HISTORY_EVENT_FILTER_TYPE_ALL_EVENT)
 	for events.HasNext() {
 		event, err := events.Next()
-		require.NoError(p.t, err)
+		require.NoError(i.t, err)
 		history.Events = append(history.Events, event)
 	}
 	return history
 }
 
 // write adds a history. A file that is there is never replaced.
-func write(t testing.TB, name string, history *historypb.History) {
+func write(t testing.TB, folder, name string, history *historypb.History) {
 	t.Helper()
 	body, err := temporalproto.CustomJSONMarshalOptions{Indent: " "}.Marshal(history)
 	require.NoError(t, err)
-	require.NoError(t, os.MkdirAll(historyFolder, 0o755))
-	file, err := os.OpenFile(filepath.Join(historyFolder, name+".json"), os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	require.NoError(t, os.MkdirAll(folder, 0o755))
+	file, err := os.OpenFile(filepath.Join(folder, name+".json"), os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
 	require.NoError(t, err)
 	_, err = file.Write(append(body, '\n'))
 	require.NoError(t, errors.Join(err, file.Close()))

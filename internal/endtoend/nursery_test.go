@@ -25,6 +25,7 @@ import (
 	identityv1 "velamen/gen/velamen/identity/v1"
 	productsv1 "velamen/gen/velamen/products/v1"
 	recordsv1 "velamen/gen/velamen/records/v1"
+	schedulev1 "velamen/gen/velamen/schedule/v1"
 	stockv1 "velamen/gen/velamen/stock/v1"
 	treatmentv1 "velamen/gen/velamen/treatment/v1"
 	typev1 "velamen/gen/velamen/type/v1"
@@ -50,6 +51,7 @@ type nursery struct {
 	diagnosis diagnosisv1.DiagnosisServiceClient
 	products  productsv1.ProductsServiceClient
 	treatment treatmentv1.TreatmentServiceClient
+	schedule  schedulev1.ScheduleServiceClient
 	records   recordsv1.RecordsServiceClient
 
 	manager, worker caller
@@ -87,6 +89,7 @@ func settle(i *install) *nursery {
 		diagnosis: diagnosisv1.NewDiagnosisServiceClient(conn),
 		products:  productsv1.NewProductsServiceClient(conn),
 		treatment: treatmentv1.NewTreatmentServiceClient(conn),
+		schedule:  schedulev1.NewScheduleServiceClient(conn),
 		records:   recordsv1.NewRecordsServiceClient(conn),
 	}
 	n.hire()

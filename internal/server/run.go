@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"net"
 	"os"
+	"sync"
 	"syscall"
 	"time"
 
@@ -20,6 +21,7 @@ import (
 	"velamen/internal/postgres"
 	"velamen/internal/postgres/cluster"
 	"velamen/internal/rpc"
+	"velamen/services/schedule"
 	"velamen/services/treatment"
 )
 
@@ -264,14 +266,17 @@ func (r *run) startServices(context.Context) error {
 		return err
 	}
 	r.services = join(r.db, r.temporal, r.logger, photos, setupKey)
-	if err := r.services.worker.Start(); err != nil {
-		return fmt.Errorf("start the worker of the programs: %w", err)
+	for _, worker := range r.services.workers {
+		if err := worker.Start(); err != nil {
+			return fmt.Errorf("start the workers of the programs and plans: %w", err)
+		}
 	}
-	r.parts.add("the worker of the programs", workerWithin, waits(r.services.worker.Stop))
+	r.parts.add("the workers of the programs and plans", workerWithin, waits(r.stopWorkers))
 
 	keeping, stopKeeping := context.WithCancel(context.Background())
 	go r.forgetRequests(keeping)
 	go r.startLost(keeping)
+	go r.keepPlanning(keeping)
 	r.parts.add("housekeeping", outboxWithin, func(context.Context) error {
 		stopKeeping()
 		return nil
@@ -290,6 +295,15 @@ func (r *run) startServices(context.Context) error {
 		return nil
 	})
 	return nil
+}
+
+// stopWorkers stops them together: each waits for its polls to end.
+func (r *run) stopWorkers() {
+	var stopping sync.WaitGroup
+	for _, worker := range r.services.workers {
+		stopping.Go(worker.Stop)
+	}
+	stopping.Wait()
 }
 
 // forgetEvery is how often answers that nobody asks for any more are removed.
@@ -321,6 +335,20 @@ func (r *run) startLost(ctx context.Context) {
 		return
 	}
 	r.logger.Info("every program that goes on has its workflow", "programs", programs)
+}
+
+// keepPlanning asks for the plans that Temporal may have lost, and gives each
+// nursery's daily plan its time. Calls are answered meanwhile.
+func (r *run) keepPlanning(ctx context.Context) {
+	plans, err := schedule.AskLost(ctx, r.db, r.temporal)
+	if err == nil {
+		_, err = schedule.KeepDailyPlans(ctx, r.db, r.temporal)
+	}
+	if err != nil && ctx.Err() == nil {
+		r.logger.Warn("not every plan was asked for again; the next start tries again", "error", err)
+		return
+	}
+	r.logger.Info("every plan that waits is asked for, every daily plan has its time", "plans", plans)
 }
 
 // prepareFiles returns the folder of the photos and the setup key.

@@ -34,14 +34,15 @@ type services struct {
 	schedule  *schedule.Service
 	records   *records.Service
 	outbox    *postgres.Outbox
-	worker    worker.Worker
+	// workers run the programs, the planners and the searches of plans.
+	workers []worker.Worker
 }
 
 // join makes the services and ties them together: each reads those to its left,
 // and what travels back goes through the outbox.
 func join(db *postgres.DB, temporal client.Client, logger *slog.Logger, photoFolder, setupKey string) *services {
 	outbox := postgres.NewOutbox(db, logger, stock.Consumer(), products.Consumer(), records.Consumer(db), treatment.Relay(temporal),
-		schedule.AssignmentConsumer())
+		schedule.AssignmentConsumer(), schedule.Relay(temporal, db))
 	return &services{
 		identity:  identity.New(db, setupKey),
 		stock:     stock.New(db),
@@ -51,7 +52,8 @@ func join(db *postgres.DB, temporal client.Client, logger *slog.Logger, photoFol
 		schedule:  schedule.New(db, outbox),
 		records:   records.New(db),
 		outbox:    outbox,
-		worker:    treatment.NewWorker(temporal, db),
+		workers: append([]worker.Worker{treatment.NewWorker(temporal, db)},
+			schedule.NewWorkers(temporal, schedule.NewActivities(db, outbox, logger))...),
 	}
 }
 

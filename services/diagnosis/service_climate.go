@@ -202,6 +202,9 @@ func (s *Service) takeIn(ctx context.Context, a *climateArrival, file climate.Fi
 			if err := insertImport(ctx, tx, row); err != nil {
 				return nil, err
 			}
+			if err := s.climateImported(ctx, tx, row); err != nil {
+				return nil, err
+			}
 			return &diagnosisv1.ImportClimateResponse{ClimateImport: row.contract()}, nil
 		})
 }
