@@ -90,6 +90,9 @@ func (k *seeker) along(own *task, o *option, r room, best *offer, ok *bool) {
 		if start > r.to {
 			break
 		}
+		if *ok && k.s.outlook(own, o, start) > best.cost {
+			continue
+		}
 		r.from, r.loads, r.person = start, joinFirst, model.None
 		if o.mixes && k.blinks() {
 			r.loads = freshOnly
@@ -109,19 +112,38 @@ func (k *seeker) along(own *task, o *option, r room, best *offer, ok *bool) {
 // blinks tells whether to overlook a place.
 func (k *seeker) blinks() bool { return k.blink > 0 && k.rng.IntN(k.blink) == 0 }
 
+// outlook is what a job costs at a start by itself and with its closures, less what it
+// may gain with a load that it joins and by being as told.
+func (s *state) outlook(own *task, o *option, start minute) int64 {
+	job := own.job
+	sum := job.LateWeight*int64(max(start+o.duration-job.Due, 0)) + job.WaitWeight*int64(max(start-job.Release, 0)) - s.mayGain(own, o)
+	for i := range job.Occupies {
+		if occupation := &job.Occupies[i]; occupation.Exclusive {
+			sum += s.closure(occupation, start, start+o.duration+occupation.Tail)
+		}
+	}
+	return sum
+}
+
+// mayGain is about the most that placing a job can take off other costs.
+func (s *state) mayGain(own *task, o *option) int64 {
+	var gain int64
+	if own.job.Told != nil {
+		gain = own.job.Told.Weight
+	}
+	if o.mixes {
+		st := &s.t.p.Stations[o.station]
+		gain += s.t.p.Weights.Leftover * max(st.Graduation, st.SmallestLoad)
+	}
+	return gain
+}
+
 // worthwhile is the last start from which a job can still be as cheap as an offer. What
 // it costs by itself only grows, and a load that it joins saves at most what one load
 // leaves over.
 func (s *state) worthwhile(own *task, o *option, offered int64) minute {
 	job := own.job
-	budget := offered
-	if job.Told != nil {
-		budget += job.Told.Weight
-	}
-	if o.mixes {
-		st := &s.t.p.Stations[o.station]
-		budget += s.t.p.Weights.Leftover * max(st.Graduation, st.SmallestLoad)
-	}
+	budget := offered + s.mayGain(own, o)
 	last := int64(never)
 	if job.WaitWeight > 0 {
 		last = int64(job.Release) + budget/job.WaitWeight

@@ -31,6 +31,8 @@ type islander struct {
 	now   cost
 	best  []spot
 	least cost
+	// score is that of the best plan.
+	score model.Score
 	// history are the costs some steps ago: a step that is no worse than one of them is
 	// kept (late acceptance, Burke and Bykov 2017).
 	history []cost
@@ -60,7 +62,7 @@ const (
 	patience = 2000
 	// mostTaken is how many jobs a step takes out of a plan of few jobs, and fewTaken of
 	// one of many.
-	mostTaken, fewTaken = 12, 8
+	mostTaken, fewTaken = 12, 6
 )
 
 func newIslander(t *tables, seed, stream uint64) *islander {
@@ -80,7 +82,7 @@ func newIslander(t *tables, seed, stream uint64) *islander {
 	}
 	k.blink = min(4+n/2, 24)
 	k.best = slices.Clone(s.at)
-	k.least = s.cost()
+	k.least, k.score = s.cost(), s.score()
 	return k
 }
 
@@ -97,7 +99,7 @@ func (k *islander) settle() {
 // keep remembers the state when it is the best so far.
 func (k *islander) keep() {
 	if c := k.s.cost(); c.compare(k.least) < 0 {
-		k.least = c
+		k.least, k.score = c, k.s.score()
 		copy(k.best, k.s.at)
 		k.stall = 0
 	}
@@ -180,7 +182,7 @@ func (k *islander) step() {
 }
 
 // mostLeftOut is how many jobs that fit nowhere are tried again in one step.
-const mostLeftOut = 3
+const mostLeftOut = 2
 
 // refill puts what was taken out, and some of what was left out before, into the bag
 // in an order chosen at random.

@@ -178,7 +178,7 @@ func (g *guide) adopt() {
 	better := g.best == nil
 	for _, k := range g.islands {
 		if g.best == nil || k.least.compare(g.cost) < 0 {
-			g.best, g.cost = slices.Clone(k.best), k.least
+			g.best, g.cost, g.score = slices.Clone(k.best), k.least, k.score
 			better = true
 		}
 	}
@@ -190,9 +190,6 @@ func (g *guide) adopt() {
 
 // publish tells of the best plan.
 func (g *guide) publish() {
-	s := newState(g.t)
-	s.fill(g.best)
-	g.score = s.score()
 	if g.options.Report != nil {
 		g.options.Report(Progress{Round: g.rounds, Plan: planOf(g.t, g.best), Score: g.score, Bound: g.bound})
 	}
@@ -312,8 +309,9 @@ func (g *guide) each(pieces int, work func(i int) bool) bool {
 
 // start is a first plan.
 type start struct {
-	at   []spot
-	cost cost
+	at    []spot
+	cost  cost
+	score model.Score
 }
 
 // firstPlans makes plans by several orders, the best first. The first of all is
@@ -324,7 +322,7 @@ func (g *guide) firstPlans() []start {
 	}
 	plans := make([]start, rules)
 	g.construct(plans, 0)
-	g.best, g.cost = plans[0].at, plans[0].cost
+	g.best, g.cost, g.score = plans[0].at, plans[0].cost, plans[0].score
 	g.publish()
 	more := rules - 1
 	if len(g.p.Jobs) > manyJobs {
@@ -345,7 +343,7 @@ func (g *guide) firstPlans() []start {
 func (g *guide) construct(plans []start, rule int) {
 	s := newState(g.t)
 	newBuilder(s, rand.New(rand.NewPCG(g.options.Seed, 100+uint64(rule)))).construct(rule)
-	plans[rule] = start{at: s.at, cost: s.cost()}
+	plans[rule] = start{at: s.at, cost: s.cost(), score: s.score()}
 }
 
 // again begins from the plan that was given.
@@ -354,5 +352,5 @@ func (g *guide) again() start {
 	b := newBuilder(s, rand.New(rand.NewPCG(g.options.Seed, 100)))
 	b.load(g.options.Start)
 	b.construct(0)
-	return start{at: s.at, cost: s.cost()}
+	return start{at: s.at, cost: s.cost(), score: s.score()}
 }
