@@ -317,27 +317,17 @@ func (s *state) bearable(r room, o *option, m minute) minute {
 	if o.duration > limit {
 		return never
 	}
-	list, days := s.withPerson[r.person], s.t.p.Days
-	for {
-		day := s.t.day(m)
-		end := never
-		if day+1 < len(days) {
-			end = days[day+1]
-		}
-		worn := o.duration
-		for k := s.lower(list, days[day]); k < len(list) && s.at[list[k]].start < end; k++ {
-			if s.t.jobs[list[k]].job.Protected {
-				worn += s.at[list[k]].end - s.at[list[k]].start
-			}
-		}
-		if worn <= limit {
-			return m
-		}
-		m = end
-		if m >= never {
+	worn, days := s.worn[r.person], s.t.p.Days
+	if worn == nil {
+		return m
+	}
+	for day := s.t.day(m); worn[day]+o.duration > limit; day++ {
+		if day+1 == len(days) {
 			return never
 		}
+		m = days[day+1]
 	}
+	return m
 }
 
 // between are the first and the last start that the intervals to jobs that are placed

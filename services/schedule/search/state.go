@@ -55,6 +55,9 @@ type state struct {
 	tanks  []tank
 	closed []int64
 	over   []int64
+	// worn are the minutes in protective equipment of each person on each day; nil for a
+	// person who has none yet or no limit.
+	worn [][]minute
 	// log holds what to do to go back; nil when nobody asks.
 	log     []change
 	logging bool
@@ -76,8 +79,8 @@ func newState(t *tables) *state {
 	s := &state{
 		t: t, at: make([]spot, n), over: make([]int64, n), where: make([]int32, n),
 		onStation: make([][]int32, len(t.p.Stations)), tanks: make([]tank, len(t.p.Stations)),
-		withPerson: make([][]int32, len(t.p.People)),
-		inSpace:    make([][]stay, len(t.p.Spaces)), closed: make([]int64, len(t.p.Spaces)),
+		withPerson: make([][]int32, len(t.p.People)), worn: make([][]minute, len(t.p.People)),
+		inSpace: make([][]stay, len(t.p.Spaces)), closed: make([]int64, len(t.p.Spaces)),
 		inPool: make([][]step, len(t.p.Pools)),
 	}
 	s.clear()
@@ -92,6 +95,9 @@ func (s *state) clear() {
 	clear(s.over)
 	clear(s.tanks)
 	clear(s.closed)
+	for i := range s.worn {
+		clear(s.worn[i])
+	}
 	for _, lists := range [][][]int32{s.onStation, s.withPerson} {
 		for i := range lists {
 			lists[i] = lists[i][:0]
@@ -203,6 +209,7 @@ func (s *state) put(j int32, a spot) {
 	if a.person != model.None {
 		list := s.withPerson[a.person]
 		s.withPerson[a.person] = insertAt(list, s.lower(list, a.start), j)
+		s.wear(j, a.end-a.start)
 	}
 	if a.station != model.None {
 		list := s.onStation[a.station]
@@ -240,6 +247,7 @@ func (s *state) take(j int32) {
 		list := s.withPerson[a.person]
 		k := s.position(list, j)
 		s.withPerson[a.person] = append(list[:k], list[k+1:]...)
+		s.wear(j, a.start-a.end)
 	}
 	if a.station != model.None {
 		list := s.onStation[a.station]
@@ -266,6 +274,18 @@ func (s *state) take(j int32) {
 		}
 		s.terms[model.Finish] = s.t.p.Weights.Finish * int64(s.last)
 	}
+}
+
+// wear adds to the minutes that the person of a job wears protective equipment on its day.
+func (s *state) wear(j int32, minutes minute) {
+	a := &s.at[j]
+	if !s.t.jobs[j].job.Protected || s.t.p.People[a.person].MaxProtected == 0 {
+		return
+	}
+	if s.worn[a.person] == nil {
+		s.worn[a.person] = make([]minute, len(s.t.p.Days))
+	}
+	s.worn[a.person][max(s.t.day(a.start), 0)] += minutes
 }
 
 // account adds or takes away what the job costs by itself.
