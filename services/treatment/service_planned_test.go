@@ -1,0 +1,135 @@
+package treatment_test
+
+import (
+	"testing"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/stretchr/testify/require"
+
+	productsv1 "velamen/gen/velamen/products/v1"
+	treatmentv1 "velamen/gen/velamen/treatment/v1"
+	"velamen/services/identity"
+	"velamen/services/treatment"
+)
+
+func (n *nursery) planned(now, until time.Time, applicators ...identity.Person) map[string]treatment.PlannedStep {
+	n.t.Helper()
+	byName := map[string]treatment.PlannedStep{}
+	require.NoError(n.t, n.db.InSnapshot(n.t.Context(), func(tx pgx.Tx) error {
+		steps, err := treatment.ReadPlannedSteps(n.t.Context(), tx, "test", now, until, applicators)
+		for _, step := range steps {
+			byName[step.Name] = step
+		}
+		return err
+	}))
+	return byName
+}
+
+func (n *nursery) checkPlanned(now time.Time, planned ...treatment.PlannedApplication) []treatment.PlannedRefusal {
+	n.t.Helper()
+	var refused []treatment.PlannedRefusal
+	require.NoError(n.t, n.db.InSnapshot(n.t.Context(), func(tx pgx.Tx) error {
+		var err error
+		refused, err = treatment.CheckPlanned(n.t.Context(), tx, "test", now, planned)
+		return err
+	}))
+	return refused
+}
+
+func TestEachStepOfAChainIsPlannedWithTheProductThatIsProposedForIt(t *testing.T) {
+	n, c := openNursery(t)
+	program := n.pruned(c)
+	steps := n.planned(c.now, c.now.Add(20*24*time.Hour))
+	systemic, contact := steps[program+"/steps/systemic-1"], steps[program+"/steps/contact-1"]
+	require.Equal(t, "thio", systemic.Product.Product.ID)
+	require.Equal(t, "thio, 2 g/L", systemic.Product.Mix)
+	require.Equal(t, "12 h", systemic.Product.RestrictedEntryInterval.String())
+	require.True(t, systemic.Product.Protected)
+	require.Equal(t, "manc", contact.Product.Product.ID)
+	require.Equal(t, []treatment.PlannedAfter{{Step: systemic.Name, Min: 288 * time.Hour, Due: 336 * time.Hour, Max: 432 * time.Hour}}, contact.After)
+	require.Len(t, systemic.Lots, 1)
+	require.Positive(t, systemic.Risk)
+}
+
+func TestARestrictedProductIsPlannedOnlyWhereSomebodyIsCertified(t *testing.T) {
+	n, c := openNursery(t)
+	for _, product := range []string{"thio", "tebu"} {
+		_, err := n.products.UpdateProduct(asManager(), &productsv1.UpdateProductRequest{
+			Product: &productsv1.Product{Name: name("products/" + product), RestrictedUse: true}, RequestId: id(),
+		})
+		require.NoError(t, err)
+	}
+	program := n.pruned(c)
+	step := program + "/steps/systemic-1"
+	refused := n.planned(c.now, c.now.Add(24*time.Hour))[step]
+	require.Nil(t, refused.Product)
+	require.Contains(t, refused.Refused, "thio is for certified applicators only")
+	certified := identity.Person{ID: "x", Certificates: []identity.Certificate{{ExpireDate: "2099-12-31"}}}
+	require.Equal(t, "thio", n.planned(c.now, c.now.Add(24*time.Hour), certified)[step].Product.Product.ID)
+	require.Len(t, n.checkPlanned(c.now, treatment.PlannedApplication{
+		Step: step, Product: name("products/thio"), Start: c.now, End: c.now.Add(time.Hour), Applicator: identity.Person{ID: "x", DisplayName: "Xola"},
+	}), 1, "by somebody without one it is refused")
+}
+
+func TestPlannedApplicationsAreHeldToThoseBeforeThem(t *testing.T) {
+	n, c := openNursery(t)
+	n.relabel("thio", productsv1.LabelFact_LABEL_FACT_MIN_INTERVAL, func(d *productsv1.LabelDirection) { d.MinIntervalDays = 14 })
+	program := n.pruned(c)
+	first := treatment.PlannedApplication{
+		Step: program + "/steps/systemic-1", Product: name("products/thio"), Start: c.now.Add(time.Hour), End: c.now.Add(2 * time.Hour),
+	}
+	require.Empty(t, n.checkPlanned(c.now, first))
+	second := n.pruned(c)
+	other := treatment.PlannedApplication{Step: second + "/steps/systemic-1", Product: first.Product, Start: first.Start, End: first.End}
+	require.Empty(t, n.checkPlanned(c.now, first, other), "other lots are not concerned")
+	again := first
+	again.Start, again.End = first.Start.Add(72*time.Hour), first.End.Add(72*time.Hour)
+	refused := n.checkPlanned(c.now, again, first)
+	require.Len(t, refused, 1, "the later one is refused, whatever their order")
+	require.Contains(t, refused[0].Text, "14 days")
+	require.False(t, refused[0].Until.Before(first.End.AddDate(0, 0, 14)), "the label is not the only one to ask for a rest")
+}
+
+func TestAPlannedApplicationOfAStepThatIsDoneIsRefused(t *testing.T) {
+	n, c := openNursery(t)
+	program := n.start("phyllosticta-leaf-spot", "leaf-spots").GetName()
+	refused := n.checkPlanned(c.now, treatment.PlannedApplication{
+		Step: program + "/steps/isolate-1", Product: name("products/thio"), Start: c.now, End: c.now.Add(time.Hour),
+	})
+	require.Equal(t, "It is no longer a step that waits, or its product is not there any more.", refused[0].Text)
+}
+
+func TestEntryIsRestrictedUntilTheIntervalOfWhatWasAppliedIsOver(t *testing.T) {
+	n, c := openNursery(t)
+	program := n.pruned(c)
+	end := c.now.Add(time.Hour)
+	c.now = end
+	_, err := n.confirm(program, "systemic-1", did("systemic", end))
+	require.NoError(t, err)
+	read := func(now time.Time) []treatment.RestrictedEntry {
+		entries, err := treatment.ReadRestrictedEntries(t.Context(), n.db.DB, "test", now)
+		require.NoError(t, err)
+		return entries
+	}
+	require.Len(t, read(end.Add(12*time.Hour-time.Second)), 1)
+	require.Empty(t, read(end.Add(12*time.Hour)))
+	entry := read(end)[0]
+	require.Equal(t, "h1", entry.House)
+	require.Equal(t, productsv1.Method_METHOD_SPRAY, entry.Method)
+	require.Equal(t, end.Add(12*time.Hour), entry.Until)
+	require.Equal(t, []string{"l-1"}, entry.Lots)
+}
+
+func TestARoutineInspectionLeavesToAStepWhatAStepLooksAt(t *testing.T) {
+	n, c := openNursery(t)
+	lot := n.newLot()
+	due, err := treatment.ReadRoutineInspections(t.Context(), n.db.DB, "test", c.now.Format(time.DateOnly), c.now)
+	require.NoError(t, err)
+	require.Len(t, due, 1)
+	require.Equal(t, "h1", due[0].House)
+	require.Equal(t, lot, name("lots/"+due[0].Lots[0].ID))
+	require.Equal(t, "No inspection of it is on record.", due[0].Reason)
+	plan := n.toInspect(&treatmentv1.ProposeInspectionsRequest{})
+	require.Equal(t, plan.GetInspections()[0].GetPlantsToInspect(), due[0].Plants)
+}
