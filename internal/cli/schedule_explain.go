@@ -87,7 +87,7 @@ func (s *sheet) conflicts(conflicts []*schedulev1.Conflict) {
 			s.line("  %s", printable(requirement))
 		}
 		if conflict.GetFix() != "" {
-			s.line("The cheapest change: %s", printable(conflict.GetFix()))
+			s.line("%s", printable(conflict.GetFix()))
 		}
 	}
 }
@@ -128,7 +128,7 @@ func (s *sheet) slots(found *schedulev1.FindSlotsResponse) {
 		s.row("START", "END", "WHO", "SPRAYER", "JOINS A LOAD", "POINTS MORE", "OF THESE")
 		for _, slot := range found.GetSlots() {
 			s.row(s.when(slot.GetStartTime()), s.when(slot.GetEndTime()), shortName(slot.GetPerson()), shortName(slot.GetSprayer()), yes(slot.GetJoinsLoad()),
-				slot.GetPoints(), costs(slot.GetTerms()))
+				shownPoints(slot.GetPoints()), costs(slot.GetTerms()))
 		}
 	}
 	s.conflicts(found.GetConflicts())

@@ -105,9 +105,9 @@ func progressLine(progress *schedulev1.WatchDayPlanResponse) string {
 	if progress.GetPoints() == "" {
 		return "no plan yet"
 	}
-	line := fmt.Sprintf("%d rounds: %d jobs planned, %d left out, %s points", progress.GetRounds(), progress.GetPlanned(), progress.GetUnplanned(), progress.GetPoints())
+	line := fmt.Sprintf("%d rounds: %d jobs planned, %d left out, %s points", progress.GetRounds(), progress.GetPlanned(), progress.GetUnplanned(), shownPoints(progress.GetPoints()))
 	if progress.GetBound() != "" {
-		line += ", none below " + progress.GetBound()
+		line += ", none below " + shownPoints(progress.GetBound())
 	}
 	switch progress.GetGap() {
 	case "":
@@ -209,7 +209,8 @@ func (a *app) planList() *cobra.Command {
 			}
 			s.row("PLAN", "STATE", "FROM", "UNTIL", "POINTS", "NONE BELOW", "WHY IT WAS MADE")
 			for _, plan := range plans.GetDayPlans() {
-				s.row(shortName(plan.GetName()), word(plan.GetState()), s.when(plan.GetStartTime()), s.when(plan.GetEndTime()), plan.GetPoints(), plan.GetBound(), plan.GetTrigger())
+				s.row(shortName(plan.GetName()), word(plan.GetState()), s.when(plan.GetStartTime()), s.when(plan.GetEndTime()), shownPoints(plan.GetPoints()), shownPoints(plan.GetBound()),
+					plan.GetTrigger())
 			}
 			s.more(plans.GetNextPageToken())
 		})

@@ -189,7 +189,7 @@ func (s *sheet) unplanned(job *schedulev1.UnplannedJob) {
 		s.line("    %s", printable(reason))
 	}
 	if job.GetFix() != "" {
-		s.line("    What would let it in: %s", printable(job.GetFix()))
+		s.line("    %s", printable(job.GetFix()))
 	}
 }
 
@@ -198,9 +198,23 @@ func (s *sheet) terms(terms []*schedulev1.PlanTerm, points, bound string) {
 	s.line("")
 	s.row("COST", "POINTS", "NONE BELOW", "BY")
 	for _, term := range terms {
-		s.row(term.GetTerm(), term.GetPoints(), term.GetBound(), term.GetBoundBy())
+		s.row(term.GetTerm(), shownPoints(term.GetPoints()), shownPoints(term.GetBound()), term.GetBoundBy())
 	}
-	s.row("in all", points, bound, "")
+	s.row("in all", shownPoints(points), shownPoints(bound), "")
+}
+
+// shownPlaces is how many places of points a person is shown; JSON has them all.
+const shownPlaces = 2
+
+// shownPoints cuts points after two places. They are cut and not rounded, so that a
+// bound never looks higher than it is.
+func shownPoints(points string) string {
+	whole, places, _ := strings.Cut(points, ".")
+	places = strings.TrimRight(places[:min(shownPlaces, len(places))], "0")
+	if places == "" {
+		return whole
+	}
+	return whole + "." + places
 }
 
 // changeWords say how a job differs from what people were told.
@@ -256,7 +270,7 @@ func (s *sheet) breakdowns(parts []*schedulev1.Breakdown) {
 func costs(terms []*schedulev1.PlanTerm) string {
 	texts := make([]string, len(terms))
 	for i, term := range terms {
-		texts[i] = term.GetTerm() + " " + term.GetPoints()
+		texts[i] = term.GetTerm() + " " + shownPoints(term.GetPoints())
 	}
 	return strings.Join(texts, ", ")
 }

@@ -47,7 +47,7 @@ func (a *dayPlanAnswers) WatchDayPlan(_ *schedulev1.WatchDayPlanRequest, stream 
 	for _, progress := range []*schedulev1.WatchDayPlanResponse{
 		{State: schedulev1.DayPlanState_DAY_PLAN_STATE_SOLVING},
 		{State: schedulev1.DayPlanState_DAY_PLAN_STATE_SOLVING},
-		{State: schedulev1.DayPlanState_DAY_PLAN_STATE_SOLVING, Rounds: 200, Planned: 2, Unplanned: 1, Points: "61.5"},
+		{State: schedulev1.DayPlanState_DAY_PLAN_STATE_SOLVING, Rounds: 200, Planned: 2, Unplanned: 1, Points: "61.509999"},
 		{State: schedulev1.DayPlanState_DAY_PLAN_STATE_SOLVING, Rounds: 400, Planned: 2, Unplanned: 1, Points: "50.25", Bound: "0", Gap: "unknown"},
 		{State: schedulev1.DayPlanState_DAY_PLAN_STATE_PROPOSED, Rounds: 600, Planned: 2, Unplanned: 1, Points: "42.5", Bound: "40", Gap: "5.9"},
 	} {
@@ -196,7 +196,7 @@ func aDayPlan() *schedulev1.DayPlan {
 		Name: "nurseries/test/dayPlans/" + planID, State: schedulev1.DayPlanState_DAY_PLAN_STATE_PROPOSED, Trigger: "asked for by mira",
 		StartTime: utc(2, 3), EndTime: utc(8, 22), CreateTime: utc(2, 3), SolveTime: moment(2, 3, 1), Before: "nurseries/test/dayPlans/d-0",
 		Seed: 1, Rounds: 600, Engine: "1", InputHash: "9f86d081", PlanHash: "60303ae2", Etag: `"v2"`, Caution: caution,
-		Points: "42.5", Bound: "40",
+		Points: "42.5", Bound: "39.999999",
 		Jobs: []*schedulev1.PlannedJob{
 			{
 				Job: "nurseries/test/programs/p-2/steps/contact-1", Title: "Spray a contact fungicide", Kind: "SPRAY", Houses: []string{"nurseries/test/houses/h2"},
@@ -220,7 +220,7 @@ func aDayPlan() *schedulev1.DayPlan {
 		},
 		Unplanned: []*schedulev1.UnplannedJob{{
 			Job: "nurseries/test/programs/p-3/steps/systemic-1", Title: "Dip in a systemic fungicide", Houses: []string{"nurseries/test/houses/h1"}, DueTime: utc(2, 12),
-			Reasons: []string{"No person who may apply chemical works before it is overdue."}, Fix: "Let Ada apply chemical.",
+			Reasons: []string{"No person who may apply chemical works before it is overdue."}, Fix: "It would help if Ada applied chemical.",
 		}},
 		TankLoads: []*schedulev1.TankLoad{{
 			Number: 1, Sprayer: "nurseries/test/sprayers/tank-1", Product: "nurseries/test/products/mancozeb-800",
@@ -404,7 +404,7 @@ func TestAJobIsExplained(t *testing.T) {
 	golden(t, "schedule-explain.txt", out)
 
 	a.explain = &schedulev1.ExplainJobResponse{Unplanned: aDayPlan().GetUnplanned()[0], Caution: caution, Conflicts: []*schedulev1.Conflict{
-		{Requirements: []string{"It ends by Tuesday 14:00.", "Ada works from Wednesday on."}, Proven: true, Fix: "Let it end on Wednesday 09:00."},
+		{Requirements: []string{"It ends by Tuesday 14:00.", "Ada works from Wednesday on."}, Proven: true, Fix: "It would help if it could end on Wednesday 09:00."},
 		{Requirements: []string{"The tank holds 10 L."}},
 	}}
 	out, errors, code = c.run("schedule", "explain", planID, "p-3/systemic-1")

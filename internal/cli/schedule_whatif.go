@@ -196,8 +196,8 @@ func (s *sheet) sideBySide(results []*schedulev1.ScenarioResult) {
 	for _, term := range termsOf(results) {
 		line(term, func(r *schedulev1.ScenarioResult) any { return pointsOf(r.GetTerms(), term) })
 	}
-	line("in all, points", func(r *schedulev1.ScenarioResult) any { return r.GetPoints() })
-	line("none below", func(r *schedulev1.ScenarioResult) any { return r.GetBound() })
+	line("in all, points", func(r *schedulev1.ScenarioResult) any { return shownPoints(r.GetPoints()) })
+	line("none below", func(r *schedulev1.ScenarioResult) any { return shownPoints(r.GetBound()) })
 	line("rounds", func(r *schedulev1.ScenarioResult) any { return r.GetRounds() })
 	for _, result := range results {
 		if len(result.GetLeftOut()) == 0 {
@@ -229,7 +229,7 @@ func termsOf(results []*schedulev1.ScenarioResult) []string {
 func pointsOf(terms []*schedulev1.PlanTerm, name string) string {
 	for _, term := range terms {
 		if term.GetTerm() == name {
-			return term.GetPoints()
+			return shownPoints(term.GetPoints())
 		}
 	}
 	return "0"
