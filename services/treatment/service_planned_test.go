@@ -133,3 +133,44 @@ func TestARoutineInspectionLeavesToAStepWhatAStepLooksAt(t *testing.T) {
 	plan := n.toInspect(&treatmentv1.ProposeInspectionsRequest{})
 	require.Equal(t, plan.GetInspections()[0].GetPlantsToInspect(), due[0].Plants)
 }
+
+func TestAListingOfStepsGoesOnFromAnyOfThem(t *testing.T) {
+	n, c := openNursery(t)
+	for range 2 {
+		n.start("phyllosticta-leaf-spot", "leaf-spots")
+		c.now = c.now.Add(18 * time.Hour)
+	}
+	list := func(size int32, token string) *treatmentv1.ListStepsResponse {
+		response, err := n.treatment.ListSteps(asWorker(), &treatmentv1.ListStepsRequest{Parent: name("programs/-"), PageSize: size, PageToken: token})
+		require.NoError(t, err)
+		return response
+	}
+	var whole, paged []string
+	for _, step := range list(1000, "").GetSteps() {
+		whole = append(whole, step.GetName())
+	}
+	for token := ""; ; {
+		page := list(3, token)
+		for _, step := range page.GetSteps() {
+			paged = append(paged, step.GetName())
+		}
+		if token = page.GetNextPageToken(); token == "" {
+			break
+		}
+	}
+	require.Equal(t, whole, paged)
+	require.Len(t, whole, 14, "two programs of seven steps, of which two are due and the others wait")
+
+	open, err := treatment.ReadOpenSteps(t.Context(), n.db.DB, "test", c.now, c.now, "", 10)
+	require.NoError(t, err)
+	require.Len(t, open, 2, "the first is overdue")
+	for i := range open {
+		rest, err := treatment.ReadOpenSteps(t.Context(), n.db.DB, "test", c.now, c.now, open[i].Cursor, 10)
+		require.NoError(t, err)
+		require.Len(t, rest, 1-i)
+	}
+	for _, cursor := range []string{"0/never/p/x", "2/2026-03-02T08:00:00.000000/p/x", "nonsense"} {
+		_, err := treatment.ReadOpenSteps(t.Context(), n.db.DB, "test", c.now, c.now, cursor, 10)
+		require.Error(t, err, cursor)
+	}
+}

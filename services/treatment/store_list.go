@@ -200,25 +200,65 @@ const stepStateSQL = `
 		WHEN @now < overdue_time THEN 'OPEN'
 		ELSE 'OVERDUE' END`
 
-// stepDueSQL is the sort key of the listing, as text that sorts like the time.
-const stepDueSQL = `to_char(due_time AT TIME ZONE 'UTC', 'YYYY-MM-DD"T"HH24:MI:SS.US')`
+// stepDueSQL writes when a step is due as a cursor carries it; dueLayout reads it.
+const (
+	stepDueSQL = `coalesce(to_char(due_time AT TIME ZONE 'UTC', 'YYYY-MM-DD"T"HH24:MI:SS.US'), '` + neverDue + `')`
+	dueLayout  = "2006-01-02T15:04:05.000000"
+	// neverDue stands for a step that waits, in a cursor.
+	neverDue = "never"
+)
+
+// dueAfter reads the due time of a cursor and refuses one that was never handed out.
+func dueAfter(text string) (time.Time, error) {
+	due, err := time.Parse(dueLayout, text)
+	if err != nil {
+		return time.Time{}, rpc.BadToken()
+	}
+	return due, nil
+}
 
 func readStepRefs(ctx context.Context, r postgres.Reader, nursery, program string, states []treatmentv1.StepState, page rpc.Page, now time.Time) ([]stepRef, error) {
 	wanted := make([]string, len(states))
 	for i, state := range states {
 		wanted[i] = strings.TrimPrefix(state.String(), "STEP_STATE_")
 	}
-	args := pgx.NamedArgs{"nursery": nursery, "program": program, "any": resource.Any, "now": now, "states": wanted, "limit": page.Size + 1}
-	sql := `SELECT due, program, id FROM (
-			SELECT coalesce(` + stepDueSQL + `, 'never') AS due, program, id, ` + stepStateSQL + ` AS state
-			FROM treatment.step WHERE nursery = @nursery AND (@program = @any OR program = @program)
-		) AS step
-		WHERE (cardinality(@states::text[]) = 0 OR state = ANY(@states))`
-	if page.After != nil {
-		sql += ` AND (due, program, id) > (@due, @after_program, @after_id)`
-		args["due"], args["after_program"], args["after_id"] = page.After[0], page.After[1], page.After[2]
+	args := pgx.NamedArgs{
+		"nursery": nursery, "program": program, "any": resource.Any, "now": now, "states": wanted, "limit": page.Size + 1,
+		"due": "-infinity", "after_program": "", "after_id": "",
 	}
-	rows, err := r.Query(ctx, sql+` ORDER BY due, program, id LIMIT @limit`, args)
+	begun := page.After != nil
+	if begun {
+		args["after_program"], args["after_id"] = page.After[1], page.After[2]
+	}
+	var refs []stepRef
+	if !begun || page.After[0] != neverDue {
+		if begun {
+			due, err := dueAfter(page.After[0])
+			if err != nil {
+				return nil, err
+			}
+			args["due"] = due.Format(time.RFC3339Nano)
+		}
+		var err error
+		refs, err = queryStepRefs(ctx, r, `due_time IS NOT NULL AND (due_time, program, id) > (@due::text::timestamptz, @after_program, @after_id)`, args)
+		if err != nil || len(refs) > page.Size {
+			return refs, err
+		}
+		args["after_program"], args["after_id"] = "", ""
+	}
+	args["limit"] = page.Size + 1 - len(refs)
+	waiting, err := queryStepRefs(ctx, r, `due_time IS NULL AND (program, id) > (@after_program, @after_id)`, args)
+	return append(refs, waiting...), err
+}
+
+// queryStepRefs returns steps of a nursery in the order of their due times, which is
+// that of an index.
+func queryStepRefs(ctx context.Context, r postgres.Reader, where string, args pgx.NamedArgs) ([]stepRef, error) {
+	rows, err := r.Query(ctx, `
+		SELECT `+stepDueSQL+`, program, id FROM treatment.step
+		WHERE nursery = @nursery AND (@program = @any OR program = @program)
+		  AND (cardinality(@states::text[]) = 0 OR `+stepStateSQL+` = ANY(@states)) AND `+where+`
+		ORDER BY due_time, program, id LIMIT @limit`, args)
 	if err != nil {
 		return nil, err
 	}
@@ -241,24 +281,61 @@ type OpenStep struct {
 // overdue ones first, then by due time. after is the cursor of the last step of
 // the page before, or empty.
 func ReadOpenSteps(ctx context.Context, r postgres.Reader, nursery string, now, openBy time.Time, after string, limit int) ([]OpenStep, error) {
-	args := pgx.NamedArgs{"nursery": nursery, "now": now, "by": openBy, "limit": limit, "after": after}
+	args := pgx.NamedArgs{"nursery": nursery, "now": now, "by": openBy}
+	parts := []string{overdueCursor, "-infinity", "", ""}
+	if after != "" {
+		if parts = strings.Split(after, "/"); len(parts) != 4 || (parts[0] != overdueCursor && parts[0] != laterCursor) {
+			return nil, rpc.BadToken()
+		}
+		due, err := dueAfter(parts[1])
+		if err != nil {
+			return nil, err
+		}
+		parts[1] = due.Format(time.RFC3339Nano)
+	}
+	var steps []OpenStep
+	for _, kind := range []string{overdueCursor, laterCursor} {
+		if parts[0] > kind || len(steps) >= limit {
+			continue
+		}
+		args["overdue"], args["limit"] = kind == overdueCursor, limit-len(steps)
+		args["due"], args["after_program"], args["after_id"] = parts[1], parts[2], parts[3]
+		refs, err := queryOpenSteps(ctx, r, args)
+		if err != nil {
+			return nil, err
+		}
+		found, err := describe(ctx, r, nursery, refs, now)
+		if err != nil {
+			return nil, err
+		}
+		for i := range found {
+			found[i].Cursor = strings.Join([]string{kind, refs[i].due, refs[i].program, refs[i].id}, "/")
+		}
+		steps = append(steps, found...)
+		parts = []string{laterCursor, "-infinity", "", ""}
+	}
+	return steps, nil
+}
+
+// How the cursors of overdue steps and of all others begin.
+const (
+	overdueCursor = "0"
+	laterCursor   = "1"
+)
+
+// queryOpenSteps returns open steps, overdue or not, in the order of an index.
+func queryOpenSteps(ctx context.Context, r postgres.Reader, args pgx.NamedArgs) ([]stepRef, error) {
 	rows, err := r.Query(ctx, `
-		SELECT key, program, id FROM (
-			SELECT CASE WHEN s.overdue_time <= @now THEN '0' ELSE '1' END || `+stepDueSQL+` || '/' || s.program || '/' || s.id AS key,
-				s.program, s.id
-			FROM treatment.step s
-			JOIN treatment.program p ON p.nursery = s.nursery AND p.id = s.program
-			WHERE s.nursery = @nursery AND s.status = 'READY' AND s.open_time <= @by AND p.status IN ('RUNNING', 'GIVEN_UP')
-		) AS open
-		WHERE key > @after ORDER BY key LIMIT @limit`, args)
+		SELECT `+stepDueSQL+`, s.program, s.id FROM treatment.step s
+		JOIN treatment.program p ON p.nursery = s.nursery AND p.id = s.program
+		WHERE s.nursery = @nursery AND s.status = 'READY' AND s.open_time <= @by AND p.status IN ('RUNNING', 'GIVEN_UP')
+		  AND (s.overdue_time <= @now) = @overdue
+		  AND (s.due_time, s.program, s.id) > (@due::text::timestamptz, @after_program, @after_id)
+		ORDER BY s.due_time, s.program, s.id LIMIT @limit`, args)
 	if err != nil {
 		return nil, err
 	}
-	refs, err := pgx.CollectRows(rows, scanStepRef)
-	if err != nil {
-		return nil, err
-	}
-	return describe(ctx, r, nursery, refs, now)
+	return pgx.CollectRows(rows, scanStepRef)
 }
 
 // describe reads the steps of a listing with their programs, each program once.
@@ -294,7 +371,7 @@ func describe(ctx context.Context, r postgres.Reader, nursery string, refs []ste
 		}
 		steps = append(steps, OpenStep{
 			Step:   p.stepContract(step, lots[p.id], groups.before(p.id, step), now),
-			LotIDs: lots[p.id], Method: methodOf(step.Kind), Cursor: ref.due,
+			LotIDs: lots[p.id], Method: methodOf(step.Kind),
 		})
 	}
 	return steps, nil
