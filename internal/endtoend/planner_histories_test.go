@@ -81,7 +81,12 @@ func (n *nursery) plannedAgain() string {
 
 // killedAtWork has the server die while a plan is worked out.
 func (n *nursery) killedAtWork() string {
-	asked := n.ask(5)
+	for range 5 {
+		_, err := n.newProgram("anthracnose", "leaf-spots")
+		require.NoError(n.t, err)
+	}
+	asked := n.ask(20)
+	n.searching(asked)
 	n.kill()
 	n.up()
 	n.proposed(asked)

@@ -73,6 +73,20 @@ func (n *nursery) watch(plan *schedulev1.DayPlan) *schedulev1.DayPlan {
 	return must(n, n.manager, n.schedule.GetDayPlan, &schedulev1.GetDayPlanRequest{Name: plan.GetName()})
 }
 
+// searching waits until the search of a plan has found something.
+func (n *nursery) searching(plan *schedulev1.DayPlan) {
+	n.t.Helper()
+	ctx, cancel := context.WithTimeout(n.manager.sign(context.Background()), attemptWithin)
+	defer cancel()
+	stream, err := n.schedule.WatchDayPlan(ctx, &schedulev1.WatchDayPlanRequest{Name: plan.GetName()})
+	require.NoError(n.t, err)
+	for rounds := int32(0); rounds == 0; {
+		progress, err := stream.Recv()
+		require.NoError(n.t, err)
+		rounds = progress.GetRounds()
+	}
+}
+
 // proposed waits until a plan is proposed.
 func (n *nursery) proposed(plan *schedulev1.DayPlan) *schedulev1.DayPlan {
 	n.t.Helper()
@@ -133,8 +147,13 @@ func TestAPlanIsMadeAcceptedDoneAndMadeAgain(t *testing.T) {
 	n.settings(func(s *schedulev1.PlanningSettings) { s.ReplanOnEvents, s.SolveSeconds = true, 2 }, "replan_on_events", "solve_seconds")
 	program, err := n.newProgram("phyllosticta-leaf-spot", "leaf-spots")
 	require.NoError(t, err)
+	for range 5 {
+		_, err := n.newProgram("anthracnose", "leaf-spots")
+		require.NoError(t, err)
+	}
 
 	asked := n.ask(20)
+	n.searching(asked)
 	i.kill()
 	i.up()
 	plan := n.proposed(asked)
