@@ -31,7 +31,8 @@ const largestPage = 1000
 
 // Check plays two outbreaks through as the people of the nursery, on a server
 // that is seeded: one that is found today, and one that was treated for 70 days
-// before velamen came. It prints every step, a plan for the season, what people
+// before velamen came. It prints every step, a plan of the days ahead that a broken
+// sprayer upsets, a plan for the season, what people
 // answer for, then the use record of the house, and returns an error that says what was not as it should be. Every run uses
 // lots that are free.
 func Check(ctx context.Context, server Server) error {
@@ -48,6 +49,7 @@ func Check(ctx context.Context, server Server) error {
 		play  func(context.Context) error
 	}{
 		{"The clock has caught up with every program", story.awaitPrograms},
+		{"The days ahead", story.daysPlanned},
 		{"An outbreak is found today", story.foundToday},
 		{"A nursery begins with velamen in the middle of an outbreak", story.takenOver},
 		{"Spots that nobody has named yet", story.unnamed},
