@@ -6,8 +6,8 @@ import (
 	"velamen/services/schedule/model"
 )
 
-// Evaluate returns what a plan costs. Each placement counts as it stands, whether or
-// not it keeps the rules; one with a way that can never be costs as if left out.
+// Evaluate returns what a plan costs that keeps the rules. Of one that does not, each
+// placement counts as it stands; one with a way that can never be counts as left out.
 func Evaluate(p *model.Problem, plan model.Plan) model.Score {
 	t := compile(p)
 	s := newState(t)

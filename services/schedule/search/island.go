@@ -34,7 +34,7 @@ type islander struct {
 	// score is that of the best plan.
 	score model.Score
 	// history are the costs some steps ago: a step that is no worse than one of them is
-	// kept (late acceptance, Burke and Bykov 2017).
+	// kept (late acceptance, after Burke and Bykov 2017, from memory).
 	history []cost
 	steps   int
 	stall   int
@@ -178,6 +178,15 @@ func (k *islander) step() {
 	k.steps++
 	if k.stall++; k.stall > patience && (k.shop != nil || len(k.s.at) <= someJobs) {
 		k.restart(k.best)
+		k.relax()
+	}
+}
+
+// relax lets the plan get a little dearer for a while, so that it does not end where it
+// did before.
+func (k *islander) relax() {
+	for i := range k.history {
+		k.history[i].total += k.now.total / 100
 	}
 }
 

@@ -22,8 +22,8 @@ type Options struct {
 	// Start is a plan to begin from; nil for none. What of it breaks a rule is placed
 	// anew.
 	Start model.Plan
-	// Touched are jobs that changed since Start was made, by index. The search looks
-	// around them first.
+	// Touched are jobs that changed since Start was made, by index; others than those of
+	// the problem count for nothing. The search looks around them first.
 	Touched []int32
 	// Report is called with each better plan, from one goroutine; nil for nobody.
 	Report func(Progress)
@@ -139,9 +139,10 @@ func (g *guide) learn() {
 // begin makes the first plans.
 func (g *guide) begin() {
 	plans := g.firstPlans()
+	touched := slices.DeleteFunc(slices.Clone(g.options.Touched), func(j int32) bool { return j < 0 || int(j) >= len(g.p.Jobs) })
 	for i := range islands {
 		k := newIslander(g.t, g.options.Seed, uint64(i)+1)
-		k.touched = g.options.Touched
+		k.touched = touched
 		k.restart(plans[i%len(plans)].at)
 		g.islands = append(g.islands, k)
 	}

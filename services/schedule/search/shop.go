@@ -10,8 +10,9 @@ import (
 
 // shop searches the orders of jobs on their stations for the one that ends first, in
 // problems in which nothing else counts: a tabu search that moves jobs within the
-// blocks of a longest path to the block's ends and back (Balas and Vazacopoulos 1998;
-// the neighbourhood and the lengths of the tabu list as in Zhang and others 2007).
+// blocks of a longest path to the block's ends and back (after Balas and
+// Vazacopoulos 1998, and for the lengths of the tabu list Zhang and others 2007, both
+// from memory).
 type shop struct {
 	t        *tables
 	rng      *rand.Rand
@@ -219,7 +220,7 @@ func (h *shop) reach(j int32, m minute) {
 }
 
 // mostStall is after how many moves without a better order the best one is shaken.
-const mostStall = 12_000
+const mostStall = 4_000
 
 // move makes the best move that is not tabu.
 func (h *shop) move() {
@@ -367,7 +368,7 @@ func (h *shop) propose() {
 
 // elsewhere lists the moves of one job to other stations: after the jobs there that end
 // before it can start and have long tails, before those that are the other way round
-// (Mastrolilli and Gambardella 2000).
+// (after Mastrolilli and Gambardella 2000, from memory).
 func (h *shop) elsewhere(j int32) {
 	ways := h.t.jobs[j].ways
 	if len(ways) == 1 {
