@@ -32,6 +32,8 @@ type compiled struct {
 	underway []underway
 	// told is what people were told, by job; what is underway too.
 	told map[string]Told
+	// dues are when jobs are due, by job.
+	dues map[string]model.Minute
 }
 
 // underway is a job that was told for now.
@@ -58,17 +60,19 @@ type underway struct {
 //     closes by bench, else the house.
 //   - Work in protective equipment may share a closure: handlers may be where nobody
 //     else may (40 CFR 170.405(b)(4), from memory).
+//   - Lots are treated where they stand now. Where they will stand once they are set
+//     apart is not known before somebody does it.
 //   - What was told for this moment goes on: its person, sprayer and place are taken
 //     until it ends.
 func compile(in Input) *compiled {
 	c := &compiled{
 		input: in, index: map[string]int32{}, people: map[string]int32{}, stations: map[string]int32{},
-		houses: map[string]int32{}, told: map[string]Told{}, problem: &model.Problem{Start: in.From.Unix()},
+		houses: map[string]int32{}, told: map[string]Told{}, dues: map[string]model.Minute{}, problem: &model.Problem{Start: in.From.Unix()},
 	}
 	c.problem.Horizon = max(c.minute(in.Until), 1)
 	c.layOutDays()
 	for i, house := range in.Houses {
-		c.houses[house.House.ID] = int32(i)
+		c.houses[house.ID] = int32(i)
 	}
 	c.readTold()
 	c.addPeople()

@@ -133,7 +133,7 @@ func (c *compiled) timeDraft(d *draft, work *Work) string {
 	if d.release >= c.problem.Horizon {
 		return d.because
 	}
-	d.due = c.dueOf(work, 0)
+	d.due = c.dueOf(work)
 	d.windows = []model.Span{{From: 0, To: c.problem.Horizon}}
 	for _, h := range d.houses {
 		d.windows = both(d.windows, c.openIn(&c.input.Houses[h], work.Chemical != nil))
@@ -193,26 +193,28 @@ const mostLate = 28 * 24 * 60
 
 // dueOf returns when a job is due. What waits for another is due from when that one is,
 // or from now when that has passed.
-func (c *compiled) dueOf(work *Work, depth int) model.Minute {
-	due := model.Minute(-mostLate)
-	if !work.Due.IsZero() {
-		due = max(due, c.minute(work.Due))
-	}
-	if depth > len(c.input.Work) { // intervals in a circle, which no plan keeps
+func (c *compiled) dueOf(work *Work) model.Minute {
+	if due, known := c.dues[work.Job]; known {
 		return due
 	}
+	due := model.Minute(-mostLate)
+	switch {
+	case !work.Due.IsZero():
+		due = max(due, c.minute(work.Due))
+	case len(work.After) == 0:
+		due = c.problem.Horizon // nobody said
+	}
+	c.dues[work.Job] = due // intervals in a circle, which no plan keeps, end here
 	for _, after := range work.After {
 		i := slices.IndexFunc(c.input.Work, func(w Work) bool { return w.Job == after.Job })
 		if i < 0 {
 			continue
 		}
-		from := max(c.dueOf(&c.input.Work[i], depth+1), 0)
+		from := max(c.dueOf(&c.input.Work[i]), 0)
 		due = max(due, from+model.Minute(min(after.Due/time.Minute, model.MaxMinutes/2)))
 	}
-	if work.Due.IsZero() && len(work.After) == 0 {
-		return c.problem.Horizon // nobody said
-	}
-	return min(due, model.MaxMinutes)
+	c.dues[work.Job] = min(due, model.MaxMinutes)
+	return c.dues[work.Job]
 }
 
 // waysDraft finds the sprayers that it can be done with and how long each takes.

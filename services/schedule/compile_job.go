@@ -1,10 +1,12 @@
 package schedule
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 	"time"
 
+	"velamen/internal/resource"
 	"velamen/services/schedule/model"
 	"velamen/services/treatment"
 )
@@ -14,12 +16,9 @@ func (c *compiled) addJob(i int32) {
 	d := &c.drafts[i]
 	work := &c.input.Work[d.work]
 	job := model.Job{
-		Name: strings.TrimSuffix(work.Title, "."), Site: d.houses[0], Mix: d.mix, Volume: d.volume, Ways: d.ways, Manned: true, People: d.people,
+		Name: c.callOf(d, work), Site: d.houses[0], Mix: d.mix, Volume: d.volume, Ways: d.ways, Manned: true, People: d.people,
 		Protected: work.Chemical != nil && work.Chemical.Protected, Release: d.release, Deadline: c.problem.Horizon, Due: d.due,
 		Occupies: c.occupies(d), Pin: d.pin,
-	}
-	if job.Name == "" {
-		job.Name = lastPart(work.Job)
 	}
 	if !d.always {
 		job.Windows = d.windows
@@ -31,6 +30,16 @@ func (c *compiled) addJob(i int32) {
 	}
 	slices.Sort(job.Needs)
 	c.problem.Jobs = append(c.problem.Jobs, job)
+}
+
+// callOf is what a job is called in sentences: what is done and, because programs have
+// the same steps, where and for which program.
+func (c *compiled) callOf(d *draft, work *Work) string {
+	ids, err := resource.Parse("job", work.Job, "nurseries", "programs", "steps")
+	if err != nil {
+		return c.titleOf(work.Job)
+	}
+	return fmt.Sprintf("%s (%s, %s)", c.titleOf(work.Job), c.housesOf(d), ids[1])
 }
 
 // addLags makes the shortest intervals between jobs rules of the problem.
@@ -55,15 +64,23 @@ func (c *compiled) addTravel() {
 	if n == 0 {
 		return
 	}
+	usual := limited(int64(c.input.Settings.DefaultWalkMinutes))
 	for from := range n {
 		row := make([]model.Minute, n)
 		for to := range row {
-			if to == from {
-				continue
+			if to != from {
+				row[to] = usual
 			}
-			row[to] = limited(int64(c.input.Settings.walk(c.input.Houses[from].House.ID, c.input.Houses[to].House.ID)))
 		}
 		c.problem.Travel = append(c.problem.Travel, row)
+	}
+	for _, walk := range c.input.Settings.Walks {
+		from, known := c.houses[walk.House]
+		to, other := c.houses[walk.OtherHouse]
+		if known && other && from != to {
+			minutes := limited(int64(walk.Minutes))
+			c.problem.Travel[from][to], c.problem.Travel[to][from] = minutes, minutes
+		}
 	}
 }
 

@@ -55,7 +55,7 @@ func (c *compiled) shiftIn(shift Shift) []model.Shift {
 		return shifts
 	}
 	more := shift.Hours
-	more.Start, more.End = shift.Hours.End, shift.OvertimeEnd
+	more.Start, more.End = shift.End, shift.OvertimeEnd
 	for _, span := range c.spans([]Hours{more}, c.problem.Horizon) {
 		i := slices.IndexFunc(shifts, func(s model.Shift) bool { return s.Overtime == span.From })
 		if i < 0 {

@@ -68,7 +68,7 @@ func (g *inputs) places() {
 		house.ClosesByBench, house.Benches = g.upTo(1) == 0, []string{"b0", "b1", "b2"}
 		if h > 0 && g.upTo(1) == 0 {
 			house.Adjoining = []string{fmt.Sprintf("h%d", h-1)}
-			g.in.Houses[h-1].Adjoining = append(g.in.Houses[h-1].Adjoining, house.House.ID)
+			g.in.Houses[h-1].Adjoining = append(g.in.Houses[h-1].Adjoining, house.ID)
 		}
 		for day := range 7 {
 			if g.upTo(7) == 0 {

@@ -52,7 +52,7 @@ func (c *compiled) addSpaces() {
 			space.ClosedWeight = perMinute / benches
 			rest -= space.ClosedWeight
 			space.Closed = c.closedIn(house, until, func(of string) bool { return of == "" || of == bench })
-			c.spaces.bench[stock.BenchID{House: house.House.ID, Bench: bench}] = c.addSpace(h, space)
+			c.spaces.bench[stock.BenchID{House: house.ID, Bench: bench}] = c.addSpace(h, space)
 		}
 		base.Name, base.ClosedWeight = house.DisplayName, rest
 		base.Closed = c.closedIn(house, until, func(of string) bool { return of == "" || !slices.Contains(split[h], of) })
@@ -158,7 +158,7 @@ func (c *compiled) closedIn(house *HousePlace, until model.Minute, here func(ben
 	for _, u := range c.underway {
 		work := &c.input.Work[u.work]
 		for _, lot := range work.Lots {
-			if lot.House != house.House.ID {
+			if lot.House != house.ID {
 				continue
 			}
 			end := u.told.End

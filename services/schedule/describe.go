@@ -44,7 +44,7 @@ func (c *compiled) dayPlan(plan model.Plan, score model.Score, b bound.Bounds) *
 	for _, u := range c.underway {
 		day.Jobs = append(day.Jobs, c.goingOn(u))
 	}
-	slices.SortStableFunc(day.Jobs, func(a, b *schedulev1.PlannedJob) int {
+	slices.SortStableFunc(day.GetJobs(), func(a, b *schedulev1.PlannedJob) int {
 		return cmp.Or(a.GetStartTime().AsTime().Compare(b.GetStartTime().AsTime()), strings.Compare(a.GetJob(), b.GetJob()))
 	})
 	day.Unplanned = l.unplanned()
@@ -290,7 +290,7 @@ func (l *layout) breakdowns() []*schedulev1.Breakdown {
 func (l *layout) addTo(sums *sums, j int32) {
 	c, at, costs := l.c, &l.stands[j], l.costs[j]
 	told := c.problem.Jobs[j].Told
-	first := c.name("houses", c.input.Houses[c.drafts[j].houses[0]].House.ID)
+	first := c.name("houses", c.input.Houses[c.drafts[j].houses[0]].ID)
 	if !at.placed {
 		if told != nil {
 			sums.add("day", c.dayOf(told.Start), costs, 0)
@@ -308,12 +308,12 @@ func (l *layout) addTo(sums *sums, j int32) {
 	for space, cost := range l.closed[j] { // sums do not depend on the order
 		var closed [model.Terms]int64
 		closed[model.Closed] = cost
-		sums.add("house", c.name("houses", c.input.Houses[c.spaces.of[space]].House.ID), closed, 0)
+		sums.add("house", c.name("houses", c.input.Houses[c.spaces.of[space]].ID), closed, 0)
 	}
 	costs[model.Closed] = 0
 	sums.add("house", first, costs, 0)
 	for _, h := range c.drafts[j].houses {
-		sums.add("house", c.name("houses", c.input.Houses[h].House.ID), [model.Terms]int64{}, 1)
+		sums.add("house", c.name("houses", c.input.Houses[h].ID), [model.Terms]int64{}, 1)
 	}
 }
 

@@ -73,24 +73,36 @@ func (c *compiled) edit(field string, edit *schedulev1.PlanEdit, plan model.Plan
 	case !changes:
 		return fault.Field(field, "changes nothing: give a start, a person, a sprayer, or take the job out").With("job", edit.GetJob())
 	}
-	placement := plan[i]
+	placement, err := c.edited(i, field, edit, plan[i])
+	if err != nil {
+		return err
+	}
+	if edit.GetStartTime() != nil || edit.GetSprayer() != "" {
+		tanks[i] = 0 // it makes a load of its own
+	}
+	plan[i] = placement
+	return nil
+}
+
+// edited returns where a job stands after a change by hand.
+func (c *compiled) edited(i int32, field string, edit *schedulev1.PlanEdit, placement model.Placement) (model.Placement, error) {
 	if !placement.Placed {
 		if edit.GetStartTime() == nil || edit.GetPerson() == "" {
-			return fault.Field(field, "%q is not in the plan: give its start and who does it", c.titleOf(edit.GetJob())).
+			return placement, fault.Field(field, "%q is not in the plan: give its start and who does it", c.titleOf(edit.GetJob())).
 				With("job", edit.GetJob()).With("rule", "R1 way")
 		}
 		placement = model.Placement{Placed: true, Person: model.None}
 	}
 	if edit.GetStartTime() != nil {
 		if edit.GetStartTime().CheckValid() != nil {
-			return fault.Field(field+".start_time", "is not a time between the years 1 and 9999")
+			return placement, fault.Field(field+".start_time", "is not a time between the years 1 and 9999")
 		}
 		placement.Start = c.minute(edit.GetStartTime().AsTime())
 	}
 	if edit.GetPerson() != "" {
 		person, known := c.people[lastPart(edit.GetPerson())]
 		if !known {
-			return fault.Field(field+".person", "%s is nobody who can be given work here", edit.GetPerson()).
+			return placement, fault.Field(field+".person", "%s is nobody who can be given work here", edit.GetPerson()).
 				With("person", edit.GetPerson()).With("rule", "R1 way")
 		}
 		placement.Person = person
@@ -98,16 +110,12 @@ func (c *compiled) edit(field string, edit *schedulev1.PlanEdit, plan model.Plan
 	if edit.GetSprayer() != "" {
 		way := c.wayWith(i, lastPart(edit.GetSprayer()))
 		if way == model.None {
-			return fault.Field(field+".sprayer", "%s cannot be used for %q", c.sprayerTitle(lastPart(edit.GetSprayer())), c.titleOf(edit.GetJob())).
+			return placement, fault.Field(field+".sprayer", "%s cannot be used for %q", c.sprayerTitle(lastPart(edit.GetSprayer())), c.titleOf(edit.GetJob())).
 				With("sprayer", edit.GetSprayer()).With("rule", "R1 way")
 		}
 		placement.Way = way
 	}
-	if edit.GetStartTime() != nil || edit.GetSprayer() != "" {
-		tanks[i] = 0 // it makes a load of its own
-	}
-	plan[i] = placement
-	return nil
+	return placement, nil
 }
 
 // refuseJob says why a job cannot be changed by hand.

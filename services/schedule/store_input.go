@@ -240,7 +240,7 @@ func (in *Input) readInspections(ctx context.Context, r postgres.Reader) error {
 // routine is a routine inspection that is due by the end of a day.
 func (in *Input) routine(inspection treatment.RoutineInspection, end time.Time) Work {
 	title := inspection.House
-	if i := slices.IndexFunc(in.Houses, func(h HousePlace) bool { return h.House.ID == inspection.House }); i >= 0 {
+	if i := slices.IndexFunc(in.Houses, func(h HousePlace) bool { return h.ID == inspection.House }); i >= 0 {
 		title = in.Houses[i].DisplayName
 	}
 	return Work{
