@@ -12,7 +12,7 @@ import (
 )
 
 func TestAPlanToBeginFromIsNeverMadeWorse(t *testing.T) {
-	for seed := range uint64(40) {
+	for seed := range uint64(30) {
 		p := bruteforce.Random(seed, 8)
 		before, err := Solve(context.Background(), p, Options{Seed: seed, Rounds: 1})
 		if err != nil {
@@ -27,7 +27,7 @@ func TestAPlanToBeginFromIsNeverMadeWorse(t *testing.T) {
 
 func TestThatOnePersonIsAwayMovesFewOfTheJobsOfOthers(t *testing.T) {
 	p := benchmark.Nursery(7, 120)
-	before, err := Solve(context.Background(), p, Options{Rounds: 10})
+	before, err := Solve(context.Background(), p, Options{Rounds: 6})
 	require.NoError(t, err)
 	for j := range p.Jobs {
 		if at := before.Plan[j]; at.Placed {
@@ -47,7 +47,7 @@ func TestThatOnePersonIsAwayMovesFewOfTheJobsOfOthers(t *testing.T) {
 		}
 	}
 	require.NotEmpty(t, touched)
-	after, err := Solve(context.Background(), p, Options{Rounds: 10, Start: before.Plan, Touched: touched})
+	after, err := Solve(context.Background(), p, Options{Rounds: 6, Start: before.Plan, Touched: touched})
 	require.NoError(t, err)
 	valid(t, p, after)
 	moved := 0
