@@ -61,8 +61,18 @@ func (n nursery) ask(t *testing.T) string {
 	return lastPart(plan.GetName())
 }
 
+// activities are those of a server, with segments of one round.
 func (n nursery) activities() *Activities {
-	return NewActivities(n.db, n.outbox, slog.New(slog.DiscardHandler))
+	a := NewActivities(n.db, n.outbox, slog.New(slog.DiscardHandler))
+	a.search = brieflySearch
+	return a
+}
+
+// brieflySearch is the search with segments of one round, which the few jobs of a test
+// do not need more of.
+func brieflySearch(ctx context.Context, p *model.Problem, options search.Options) (search.Result, error) {
+	options.Rounds = 1
+	return search.Solve(ctx, p, options)
 }
 
 // workOut runs the activity as a worker does, once.
@@ -130,7 +140,7 @@ func dying(a *Activities, segments int) {
 		if segments--; segments < 0 {
 			return search.Result{}, errors.New("killed")
 		}
-		return search.Solve(ctx, p, options)
+		return brieflySearch(ctx, p, options)
 	}
 }
 
@@ -183,7 +193,7 @@ func TestASearchIsRepeatedFromWhatIsKept(t *testing.T) {
 	plan := n.proposal(t)
 	was, err := problemOf(context.Background(), n.db, "test", lastPart(plan.GetName()))
 	require.NoError(t, err)
-	again, err := replay(context.Background(), search.Solve, was, plan.GetSeed(), int(plan.GetRounds()))
+	again, err := replay(context.Background(), brieflySearch, was, plan.GetSeed(), int(plan.GetRounds()))
 	require.NoError(t, err)
 	require.Equal(t, plan.GetPlanHash(), hex.EncodeToString(hashOf(again)))
 	_, violations := checker.Check(was.Problem, again)
@@ -194,7 +204,7 @@ func TestAPlanThatDoesNotPassTheCheckIsNeverShown(t *testing.T) {
 	n := planningNursery(t, 2)
 	a := n.activities()
 	a.search = func(ctx context.Context, p *model.Problem, options search.Options) (search.Result, error) {
-		result, err := search.Solve(ctx, p, options)
+		result, err := brieflySearch(ctx, p, options)
 		for j := range result.Plan {
 			result.Plan[j].Start = 0 // all at once, in the middle of whatever
 		}
@@ -302,7 +312,7 @@ func TestWhatARuleRefusesAgainAndAgainIsLeftOutWithItsWords(t *testing.T) {
 	require.Contains(t, reasons, "The label allows no other use this year.")
 	was, err := problemOf(context.Background(), n.db, "test", id)
 	require.NoError(t, err)
-	again, err := replay(context.Background(), search.Solve, was, plan.GetSeed(), int(plan.GetRounds()))
+	again, err := replay(context.Background(), brieflySearch, was, plan.GetSeed(), int(plan.GetRounds()))
 	require.NoError(t, err)
 	require.Equal(t, plan.GetPlanHash(), hex.EncodeToString(hashOf(again)), "the last attempt is what is repeated")
 }
