@@ -52,19 +52,8 @@ func (c *compiled) draftAll() {
 		}
 		c.drafts = append(c.drafts, d)
 	}
-	for moved := true; moved; {
-		moved = false
-		c.drafts = slices.DeleteFunc(c.drafts, func(d draft) bool {
-			work := &c.input.Work[d.work]
-			for _, after := range work.After {
-				if _, missing := out[after.Job]; missing || !c.isWork(after.Job) {
-					out[work.Job] = fmt.Sprintf("It waits for %q, which is not planned.", c.titleOf(after.Job))
-					moved = true
-					return true
-				}
-			}
-			return false
-		})
+	for c.dropWaiting(out) || c.pushReleases(out) {
+		continue // what is out takes others with it
 	}
 	for i := range c.input.Work {
 		if reason, ok := out[c.input.Work[i].Job]; ok {
@@ -76,6 +65,80 @@ func (c *compiled) draftAll() {
 		c.jobs = append(c.jobs, name)
 		c.index[name] = int32(i)
 	}
+}
+
+// dropWaiting takes out what waits for a job that is out, with the reason; false when
+// there is nothing.
+func (c *compiled) dropWaiting(out map[string]string) bool {
+	before := len(c.drafts)
+	c.drafts = slices.DeleteFunc(c.drafts, func(d draft) bool {
+		work := &c.input.Work[d.work]
+		for _, after := range work.After {
+			if _, missing := out[after.Job]; missing || !c.isWork(after.Job) {
+				out[work.Job] = fmt.Sprintf("It waits for %q, which is not planned.", c.titleOf(after.Job))
+				return true
+			}
+		}
+		return false
+	})
+	return len(c.drafts) < before
+}
+
+// pushReleases lets what waits for others begin no earlier than those can end, so that
+// it is not counted as waiting before. It takes out what then begins after the days
+// planned, or before which it is pinned; false when there is nothing.
+func (c *compiled) pushReleases(out map[string]string) bool {
+	at := map[string]int{}
+	for i := range c.drafts {
+		at[c.input.Work[c.drafts[i].work].Job] = i
+	}
+	moved := true
+	for pass := 0; moved && pass <= len(c.drafts); pass++ { // intervals in a circle never come to rest
+		moved = false
+		for i := range c.drafts {
+			for _, after := range c.input.Work[c.drafts[i].work].After {
+				if k, planned := at[after.Job]; planned && c.pushRelease(&c.drafts[i], &c.drafts[k], after.Least) {
+					moved = true
+				}
+			}
+		}
+	}
+	before := len(c.drafts)
+	c.drafts = slices.DeleteFunc(c.drafts, func(d draft) bool {
+		reason := ""
+		switch {
+		case d.release >= c.problem.Horizon:
+			reason = d.because
+		case d.pin != nil && d.pin.Start != model.None && d.pin.Start < d.release:
+			reason = fmt.Sprintf("It is pinned to %s. %s", c.local(d.pin.Start), d.because)
+		default:
+			return false
+		}
+		out[c.input.Work[d.work].Job] = reason
+		return true
+	})
+	return len(c.drafts) < before
+}
+
+// pushRelease lets a job begin no earlier than an interval after the earliest end of
+// another; false when it does not begin earlier anyway.
+func (c *compiled) pushRelease(d, earlier *draft, least time.Duration) bool {
+	shortest := earlier.ways[0].Duration
+	for _, way := range earlier.ways {
+		shortest = min(shortest, way.Duration)
+	}
+	from := min(earlier.release+shortest+wholeMinutes(least), c.problem.Horizon)
+	if from <= d.release || earlier.release >= c.problem.Horizon {
+		return false
+	}
+	d.release = from
+	d.because = fmt.Sprintf("It may not be done before %s: %q has to be so long ago.", c.local(from), c.titleOf(c.input.Work[earlier.work].Job))
+	return true
+}
+
+// wholeMinutes rounds an interval up: it is never shortened.
+func wholeMinutes(length time.Duration) model.Minute {
+	return model.Minute(min(max((length+time.Minute-1)/time.Minute, 0), model.MaxMinutes/2))
 }
 
 func (c *compiled) isWork(job string) bool {

@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-	"time"
 
 	"velamen/internal/resource"
 	"velamen/services/schedule/model"
@@ -51,8 +50,7 @@ func (c *compiled) addLags() {
 				continue
 			}
 			c.problem.Lags = append(c.problem.Lags, model.Lag{
-				From: k, To: int32(i), FromEnd: true,
-				Least: model.Minute(min(max((after.Least+time.Minute-1)/time.Minute, 0), model.MaxMinutes)),
+				From: k, To: int32(i), FromEnd: true, Least: wholeMinutes(after.Least),
 			})
 		}
 	}

@@ -221,6 +221,25 @@ func TestTheLeastIntervalIsARuleAndTheLongestACost(t *testing.T) {
 	require.Equal(t, []int32{0}, b.Needs)
 	require.Equal(t, c.problem.Horizon, b.Deadline, "being late keeps nothing out")
 	require.Equal(t, model.Minute((12+26)*60), b.Due, "from when the first is due")
+	require.Equal(t, model.Minute(50+24*60), b.Release, "it waits from when it could be done, not from now")
+}
+
+func TestWhatCanOnlyBeginAfterTheDaysPlannedIsNamed(t *testing.T) {
+	first, second, third := spraying("a"), pruning("b", 10), pruning("c", 10)
+	second.After = []After{{Job: "a", Least: 42 * time.Hour}}
+	third.After = []After{{Job: "b", Least: time.Hour}}
+	c := compile(smallNursery(t, third, second, first))
+	require.Equal(t, []string{"a"}, c.jobs)
+	require.Equal(t, `It may not be done before 2027-03-03 00:00: "Spray a" has to be so long ago.`, whyNot(t, c, "b"))
+	require.Equal(t, `It waits for "Prune b", which is not planned.`, whyNot(t, c, "c"))
+}
+
+func TestAJobPinnedBeforeWhatItWaitsForIsNamed(t *testing.T) {
+	first, second := spraying("a"), pruning("b", 10)
+	second.After = []After{{Job: "a", Least: 24 * time.Hour}}
+	in := smallNursery(t, first, second)
+	in.Pins = []Pin{{Job: "b", Start: sixOClock.Add(5 * time.Hour)}}
+	require.Equal(t, `It is pinned to 2027-03-01 11:00. It may not be done before 2027-03-02 06:50: "Spray a" has to be so long ago.`, whyNot(t, compile(in), "b"))
 }
 
 func TestWhatWaitsForAJobThatCannotBePlannedIsNamed(t *testing.T) {

@@ -11,8 +11,8 @@ import (
 )
 
 // planOf reads a plan back by the names in it, with changes by hand. Jobs that are not
-// there any more, and those whose person or sprayer is not, are left out. It refuses
-// a change that cannot be read, by field and rule; whether a change keeps the rules
+// there any more, and those whose person, sprayer or product is not, are left out:
+// nobody is told to apply what the manager did not read. It refuses a change that cannot be read, by field and rule; whether a change keeps the rules
 // says the checker.
 func (c *compiled) planOf(day *schedulev1.DayPlan, edits []*schedulev1.PlanEdit) (model.Plan, error) {
 	plan := make(model.Plan, len(c.problem.Jobs))
@@ -52,6 +52,9 @@ func (c *compiled) placement(i int32, job *schedulev1.PlannedJob) (model.Placeme
 			return model.Placement{}, false
 		}
 		placement.Person = person
+	}
+	if chemical := c.input.Work[c.drafts[i].work].Chemical; chemical != nil && chemical.Product != job.GetProduct() {
+		return model.Placement{}, false
 	}
 	placement.Way = c.wayWith(i, lastPart(job.GetSprayer()))
 	return placement, placement.Way != model.None

@@ -135,6 +135,17 @@ func TestEditsByHandMoveAJobGiveItToAnotherAndTakeItOut(t *testing.T) {
 	require.Equal(t, model.Plan{{}, {Placed: true, Start: 123, Person: 1, NewLoad: true}}, edited, "whether Bo may do it says the checker")
 }
 
+func TestAPlanForAnotherProductIsNotReadBack(t *testing.T) {
+	c, plan := twoSprays(t)
+	day := c.writtenDay(plan)
+	c.input.Work[0].Chemical.Product = "nurseries/n/products/other"
+	back, err := c.planOf(day, nil)
+	require.NoError(t, err)
+	require.False(t, back[0].Placed, "nobody is told to apply what the manager did not read")
+	require.True(t, back[1].Placed)
+	require.True(t, back[1].NewLoad)
+}
+
 func TestAnEditThatCannotBeReadIsRefusedByField(t *testing.T) {
 	c, plan := twoSprays(t)
 	day := c.writtenDay(plan)
