@@ -123,7 +123,7 @@ func (w WorkPattern) contract(nursery, person string) *schedulev1.WorkPattern {
 		Name: workPatternName(nursery, person), Applies: w.Applies, MaxProtectedMinutes: int32(w.MaxProtectedMinutes),
 	}
 	for _, shift := range w.Shifts {
-		message.Shifts = append(message.Shifts, &schedulev1.Shift{Hours: shift.Hours.contract(), OvertimeEnd: shift.OvertimeEnd})
+		message.Shifts = append(message.Shifts, &schedulev1.Shift{Hours: shift.contract(), OvertimeEnd: shift.OvertimeEnd})
 	}
 	for _, absence := range w.Absences {
 		message.Absences = append(message.Absences, &schedulev1.Absence{
