@@ -65,9 +65,10 @@ func TestPermissionsNameMethodsOfTheContract(t *testing.T) {
 // Exactly once for people: what changes something carries a request id.
 func TestMethodsThatChangeSomethingCarryARequestID(t *testing.T) {
 	without := map[string]string{
-		"/velamen.identity.v1.IdentityService/SignIn":        "its answer is a secret that must not be kept",
-		"/velamen.identity.v1.IdentityService/SignOut":       "doing it twice is doing it once",
-		"/velamen.diagnosis.v1.DiagnosisService/UploadPhoto": "the same bytes are the same photo",
+		"/velamen.identity.v1.IdentityService/SignIn":           "its answer is a secret that must not be kept",
+		"/velamen.identity.v1.IdentityService/SignOut":          "doing it twice is doing it once",
+		"/velamen.diagnosis.v1.DiagnosisService/UploadPhoto":    "the same bytes are the same photo",
+		"/velamen.schedule.v1.ScheduleService/CompareScenarios": "it keeps nothing, and is only for those whose time of the server it is",
 	}
 	for name, method := range contract() {
 		has := carriesRequestID(method.Input())
