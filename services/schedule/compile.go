@@ -20,6 +20,8 @@ type compiled struct {
 	jobs   []string
 	drafts []draft
 	index  map[string]int32
+	// workAt is where each job stands in input.Work.
+	workAt map[string]int
 	// crew and sprayers are who and what the indexes of the problem stand for.
 	crew     []Applicator
 	sprayers []Sprayer
@@ -66,13 +68,16 @@ type underway struct {
 //     until it ends.
 func compile(in Input) *compiled {
 	c := &compiled{
-		input: in, index: map[string]int32{}, people: map[string]int32{}, stations: map[string]int32{},
+		input: in, index: map[string]int32{}, workAt: map[string]int{}, people: map[string]int32{}, stations: map[string]int32{},
 		houses: map[string]int32{}, told: map[string]Told{}, dues: map[string]model.Minute{}, problem: &model.Problem{Start: in.From.Unix()},
 	}
 	c.problem.Horizon = max(c.minute(in.Until), 1)
 	c.layOutDays()
 	for i, house := range in.Houses {
 		c.houses[house.ID] = int32(i)
+	}
+	for i, work := range in.Work {
+		c.workAt[work.Job] = i
 	}
 	c.readTold()
 	c.addPeople()
@@ -158,8 +163,7 @@ func (c *compiled) readTold() {
 	for _, told := range c.input.Told {
 		told.Person, told.Sprayer = lastPart(told.Person), lastPart(told.Sprayer)
 		c.told[told.Job] = told
-		i := slices.IndexFunc(c.input.Work, func(w Work) bool { return w.Job == told.Job })
-		if i >= 0 && !told.Start.After(c.input.From) && told.End.After(c.input.From) {
+		if i, waits := c.workAt[told.Job]; waits && !told.Start.After(c.input.From) && told.End.After(c.input.From) {
 			c.underway = append(c.underway, underway{told, i})
 		}
 	}

@@ -74,7 +74,8 @@ func (c *compiled) dropWaiting(out map[string]string) bool {
 	c.drafts = slices.DeleteFunc(c.drafts, func(d draft) bool {
 		work := &c.input.Work[d.work]
 		for _, after := range work.After {
-			if _, missing := out[after.Job]; missing || !c.isWork(after.Job) {
+			_, missing := out[after.Job]
+			if _, waits := c.workAt[after.Job]; missing || !waits {
 				out[work.Job] = fmt.Sprintf("It waits for %q, which is not planned.", c.titleOf(after.Job))
 				return true
 			}
@@ -141,14 +142,10 @@ func wholeMinutes(length time.Duration) model.Minute {
 	return model.Minute(min(max((length+time.Minute-1)/time.Minute, 0), model.MaxMinutes/2))
 }
 
-func (c *compiled) isWork(job string) bool {
-	return slices.ContainsFunc(c.input.Work, func(w Work) bool { return w.Job == job })
-}
-
 // titleOf returns what a job is called; the last part of its name where it is not
 // known.
 func (c *compiled) titleOf(job string) string {
-	if i := slices.IndexFunc(c.input.Work, func(w Work) bool { return w.Job == job }); i >= 0 && c.input.Work[i].Title != "" {
+	if i, waits := c.workAt[job]; waits && c.input.Work[i].Title != "" {
 		return strings.TrimSuffix(c.input.Work[i].Title, ".")
 	}
 	return lastPart(job)
@@ -269,8 +266,8 @@ func (c *compiled) dueOf(work *Work) model.Minute {
 	}
 	c.dues[work.Job] = due // intervals in a circle, which no plan keeps, end here
 	for _, after := range work.After {
-		i := slices.IndexFunc(c.input.Work, func(w Work) bool { return w.Job == after.Job })
-		if i < 0 {
+		i, waits := c.workAt[after.Job]
+		if !waits {
 			continue
 		}
 		from := max(c.dueOf(&c.input.Work[i]), 0)

@@ -253,7 +253,7 @@ func (l *layout) removed() []*schedulev1.PlannedJob {
 		}
 		job := &schedulev1.PlannedJob{Job: told.Job, Title: l.c.titleOf(told.Job)}
 		reason := "It is not to be done any more, or not in these days."
-		if i := slices.IndexFunc(l.c.input.Work, func(w Work) bool { return w.Job == told.Job }); i >= 0 {
+		if i, waits := l.c.workAt[told.Job]; waits {
 			job = l.c.jobOf(&l.c.input.Work[i])
 			reason = l.whyOut(told.Job)
 		}
