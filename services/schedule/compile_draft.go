@@ -361,7 +361,7 @@ func millilitresExact(volume quantity.Quantity) *big.Rat {
 // workMinutes returns how long work without chemical takes.
 func (c *compiled) workMinutes(d *draft, work *Work) model.Minute {
 	rate, _ := c.input.Settings.rate(work.Kind)
-	minutes := int64(rate.FixedMinutes) + (int64(rate.MinutesPer100Plants)*d.plants+99)/100 + int64(c.wayWithin(d.houses))
+	minutes := rate.minutes(d.plants) + int64(c.wayWithin(d.houses))
 	return model.Minute(min(max(minutes, 1), model.MaxMinutes))
 }
 

@@ -65,7 +65,11 @@ func (p *progress) take(c *compiled, result search.Result, spent time.Duration) 
 	p.idle++
 	p.adopt(c.problem, result)
 	p.optimal = result.Optimal
-	p.bound = boundsOf(result.Bound)
+	// A segment whose time is up before the bound is known says nothing about it; what
+	// an earlier one found still holds.
+	if found := boundsOf(result.Bound); found != (costs{}) {
+		p.bound = found
+	}
 	p.count(c)
 }
 

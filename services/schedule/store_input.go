@@ -243,11 +243,33 @@ func (in *Input) routine(inspection treatment.RoutineInspection, end time.Time) 
 	if i := slices.IndexFunc(in.Houses, func(h HousePlace) bool { return h.ID == inspection.House }); i >= 0 {
 		title = in.Houses[i].DisplayName
 	}
+	lots, plants := in.round(inspection.Lots)
+	what := fmt.Sprintf("Inspect %s: %s to look at", title, counted(len(lots), "lot"))
+	if len(lots) < len(inspection.Lots) {
+		what = fmt.Sprintf("Inspect %s: the weightiest %d of %d lots to look at", title, len(lots), len(inspection.Lots))
+	}
 	return Work{
-		Job:   resource.Of("nurseries", in.Nursery.ID, "houses", inspection.House),
-		Title: fmt.Sprintf("Inspect %s: %s to look at", title, counted(len(inspection.Lots), "lot")),
-		Kind:  treatmentv1.StepKind_STEP_KIND_INSPECT, Lots: inspection.Lots, Plants: inspection.Plants,
+		Job: resource.Of("nurseries", in.Nursery.ID, "houses", inspection.House), Title: what,
+		Kind: treatmentv1.StepKind_STEP_KIND_INSPECT, Lots: lots, Plants: plants,
 		Open: in.Now, Due: end, Overdue: end.Add(24 * time.Hour), Risk: routineRisk,
 		Class: diagnosisv1.DisorderClass_DISORDER_CLASS_UNSPECIFIED,
 	}
+}
+
+// longestRound is how long one routine inspection of a house may take: half a working
+// day, so that it fits into somebody's shift. What is left stands in the plan that
+// comes after it. Design value.
+const longestRound = 4 * 60
+
+// round returns the weightiest lots that can be looked at in one round, at least one,
+// and the plants to look at in them.
+func (in *Input) round(wanted []treatment.LotToInspect) (lots []stock.Lot, plants int64) {
+	rate, _ := in.Settings.rate(treatmentv1.StepKind_STEP_KIND_INSPECT)
+	for _, lot := range wanted {
+		if len(lots) > 0 && rate.minutes(plants+lot.Plants) > longestRound {
+			break
+		}
+		lots, plants = append(lots, lot.Lot), plants+lot.Plants
+	}
+	return lots, plants
 }

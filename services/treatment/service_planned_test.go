@@ -128,10 +128,10 @@ func TestARoutineInspectionLeavesToAStepWhatAStepLooksAt(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, due, 1)
 	require.Equal(t, "h1", due[0].House)
-	require.Equal(t, lot, name("lots/"+due[0].Lots[0].ID))
+	require.Equal(t, lot, name("lots/"+due[0].Lots[0].Lot.ID))
 	require.Equal(t, "No inspection of it is on record.", due[0].Reason)
 	plan := n.toInspect(&treatmentv1.ProposeInspectionsRequest{})
-	require.Equal(t, plan.GetInspections()[0].GetPlantsToInspect(), due[0].Plants)
+	require.Equal(t, plan.GetInspections()[0].GetPlantsToInspect(), due[0].Lots[0].Plants)
 }
 
 func TestAListingOfStepsGoesOnFromAnyOfThem(t *testing.T) {

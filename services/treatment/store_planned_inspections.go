@@ -16,12 +16,16 @@ import (
 type RoutineInspection struct {
 	// House is the house's id.
 	House string
-	// Lots to look at, by id.
-	Lots []stock.Lot
-	// Plants to look at in all of them.
-	Plants int64
+	// Lots to look at, the weightiest first.
+	Lots []LotToInspect
 	// Reason is the weightiest, as a sentence, and Lot the id of the lot it is about.
 	Reason, Lot string
+}
+
+// LotToInspect is a lot with how many of its plants to look at.
+type LotToInspect struct {
+	Lot    stock.Lot
+	Plants int64
 }
 
 // ReadRoutineInspections returns the houses in which lots should be looked at by the
@@ -49,12 +53,15 @@ func ReadRoutineInspections(ctx context.Context, r postgres.Reader, nursery, dat
 		if heaviestReason(why, weightiest[lot.House]) < 0 {
 			found.Reason, found.Lot, weightiest[lot.House] = why.sentence, id, why
 		}
-		found.Lots = append(found.Lots, lot)
-		found.Plants += w.plants
+		found.Lots = append(found.Lots, LotToInspect{Lot: lot, Plants: w.plants})
 	}
 	var all []RoutineInspection
 	for _, house := range slices.Sorted(maps.Keys(byHouse)) {
-		all = append(all, *byHouse[house])
+		found := byHouse[house]
+		slices.SortStableFunc(found.Lots, func(a, b LotToInspect) int {
+			return heaviestReason(due.wanted[a.Lot.ID].reasons[0], due.wanted[b.Lot.ID].reasons[0])
+		})
+		all = append(all, *found)
 	}
 	return all, nil
 }
