@@ -25,11 +25,14 @@ import (
 func (s *Service) CheckDayPlan(ctx context.Context, request *schedulev1.CheckDayPlanRequest) (*schedulev1.CheckDayPlanResponse, error) {
 	response := &schedulev1.CheckDayPlanResponse{Caution: treatment.Caution}
 	err := s.withPlan(ctx, request.GetName(), func(r postgres.Reader, day *schedulev1.DayPlan, c *compiled) error {
+		day.Jobs = begunSince(day.GetJobs(), day.GetStartTime().AsTime())
+		late := c.passed(day.GetJobs(), request.GetEdits())
+		day.Jobs = remaining(day.GetJobs(), late)
 		_, score, violations, err := c.check(ctx, r, day, request.GetEdits())
 		if err != nil {
 			return err
 		}
-		response.Violations, response.Points = violations, points(score.Total())
+		response.Violations, response.Points = append(late, c.ofPlan(violations)...), points(score.Total())
 		for term := range model.Terms {
 			if term != model.Finish { // the end of the last job costs nothing here
 				response.Terms = append(response.Terms, &schedulev1.PlanTerm{Term: term.String(), Points: points(score.Terms[term])})
@@ -41,6 +44,13 @@ func (s *Service) CheckDayPlan(ctx context.Context, request *schedulev1.CheckDay
 		return nil, err
 	}
 	return response, nil
+}
+
+// remaining returns the jobs that none of some violations is about.
+func remaining(jobs []*schedulev1.PlannedJob, violations []*schedulev1.Violation) []*schedulev1.PlannedJob {
+	return slices.DeleteFunc(slices.Clone(jobs), func(job *schedulev1.PlannedJob) bool {
+		return slices.ContainsFunc(violations, func(v *schedulev1.Violation) bool { return slices.Contains(v.GetJobs(), job.GetJob()) })
+	})
 }
 
 // withPlan reads a plan that is worked out and, in the same snapshot, all that is known

@@ -7,6 +7,8 @@ import (
 	"strings"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
 	schedulev1 "velamen/gen/velamen/schedule/v1"
 	"velamen/internal/fault"
 	"velamen/internal/postgres"
@@ -36,7 +38,9 @@ func (s *Service) explain(ctx context.Context, name, job string) (explained, err
 	e := explained{job: job, index: model.None}
 	err := s.withPlan(ctx, name, func(_ postgres.Reader, day *schedulev1.DayPlan, c *compiled) (err error) {
 		e.c, e.day = c, day
-		e.plan, err = c.planOf(day, nil)
+		begun := proto.CloneOf(day)
+		begun.Jobs = begunSince(day.GetJobs(), day.GetStartTime().AsTime())
+		e.plan, err = c.planOf(begun, nil)
 		return err
 	})
 	if err != nil {
@@ -74,20 +78,42 @@ func (s *Service) ExplainJob(ctx context.Context, request *schedulev1.ExplainJob
 // whyHere says what holds a job at its place: what it breaks by what is known now, what
 // keeps it from standing earlier, and what its next best place would cost.
 func (e explained) whyHere(kept string) []string {
-	if e.index == model.None || !e.plan[e.index].Placed {
-		return []string{kept, "By now it cannot be planned like this any more: check the plan."}
+	reasons := make([]string, 0, 4)
+	if kept != "" {
+		reasons = append(reasons, kept)
 	}
-	var reasons []string
+	if gone := e.gone(); gone != "" {
+		return append(reasons, gone)
+	}
+	sound := len(reasons)
 	_, broken := checker.Check(e.c.problem, e.plan)
 	for _, violation := range broken {
 		if violation.Job == e.index || violation.Other == e.index {
 			reasons = append(reasons, fmt.Sprintf("By what is known now it breaks rule %s: %s", ruleName(violation.Rule), e.c.withClock(violation)))
 		}
 	}
-	if len(reasons) > 0 {
-		return append([]string{kept}, reasons...)
+	if len(reasons) > sound {
+		return reasons
 	}
 	return append(e.c.layOut(e.plan).holds(e.index), e.nextBest())
+}
+
+// gone says why a job of the plan is no longer at its place by what is known now;
+// empty when it is.
+func (e explained) gone() string {
+	if e.index != model.None && e.plan[e.index].Placed {
+		return ""
+	}
+	if _, now := e.c.goesOn(e.job); now {
+		return "It is being done now."
+	}
+	if out := e.impossible(); len(out) > 0 {
+		return "By now it cannot be planned any more. " + out[0].GetMessage()
+	}
+	if e.index == model.None {
+		return "It is done, or it is not wanted any more."
+	}
+	return "By now it cannot be done like this: its person or its sprayer is not there any more."
 }
 
 // nextBest says where else a job could stand as long as nothing else moves, and what

@@ -109,6 +109,9 @@ const scenarioSeed = 1
 // solveWithin searches for some rounds, 0 for any number, and no longer than a limit. A
 // pinned job that fits nowhere is left out like any other.
 func solveWithin(ctx context.Context, c *compiled, start model.Plan, rounds int, limit time.Duration) (search.Result, error) {
+	if len(c.problem.Jobs) == 0 {
+		return search.Result{Optimal: true}, nil // there is nothing to place
+	}
 	timed, cancel := context.WithTimeout(ctx, limit)
 	defer cancel()
 	result, err := search.Solve(timed, c.problem, search.Options{Seed: scenarioSeed, Rounds: rounds, Start: start})
