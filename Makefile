@@ -18,7 +18,7 @@ STEP := scripts/step
 
 .PHONY: help
 help: ## list the targets
-	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "  make %-15s %s\n", $$1, $$2 }' Makefile
+	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "  make %-21s %s\n", $$1, $$2 }' Makefile
 
 .PHONY: need-go
 need-go:

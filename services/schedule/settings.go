@@ -124,19 +124,7 @@ func (s Settings) rate(kind treatment.Kind) (WorkRate, bool) {
 	return WorkRate{}, false
 }
 
-// walk returns the minutes between two houses (ids); 0 within one.
-func (s Settings) walk(house, other string) int32 {
-	if house == other {
-		return 0
-	}
-	for _, walk := range s.Walks {
-		if walk.between(house, other) {
-			return walk.Minutes
-		}
-	}
-	return s.DefaultWalkMinutes
-}
-
+// between reports whether it is the way between two houses, in either direction.
 func (w Walk) between(house, other string) bool {
 	return w.House == house && w.OtherHouse == other || w.House == other && w.OtherHouse == house
 }

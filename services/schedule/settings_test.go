@@ -29,14 +29,6 @@ func TestWorkTakesTheShippedTimeUntilTheNurserySaysOtherwise(t *testing.T) {
 	}
 }
 
-func TestAWayCountsInBothDirections(t *testing.T) {
-	settings := Settings{DefaultWalkMinutes: 3, Walks: []Walk{{House: "h1", OtherHouse: "h2", Minutes: 9}}}
-	require.EqualValues(t, 9, settings.walk("h1", "h2"))
-	require.EqualValues(t, 9, settings.walk("h2", "h1"))
-	require.EqualValues(t, 3, settings.walk("h1", "h3"))
-	require.Zero(t, settings.walk("h2", "h2"))
-}
-
 func TestTheDefaultSettingsAreSuchThatANurseryCouldSetThem(t *testing.T) {
 	settings := defaultSettings()
 	read, err := settingsFromContract(settings.contract("test"))
