@@ -128,9 +128,9 @@ func (e explained) nextBest() string {
 		case cost > 0:
 			return fmt.Sprintf("Its next best place is %s: there the plan would cost %s points more.", place, points(cost))
 		case cost < 0:
-			return fmt.Sprintf("By what is known now, %s would cost %s points less: ask for a new plan.", place, points(-cost))
+			return fmt.Sprintf("By what is known now the plan would cost %s points less with it at %s: ask for a new plan.", points(-cost), place)
 		default:
-			return fmt.Sprintf("It could as well stand at %s: that costs the same.", place)
+			return fmt.Sprintf("It could as well be done at %s: that costs the same.", place)
 		}
 	}
 	return "There is no other place for it as long as nothing else moves."
