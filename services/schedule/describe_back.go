@@ -12,8 +12,8 @@ import (
 
 // planOf reads a plan back by the names in it, with changes by hand. Jobs that are not
 // there any more, and those whose person, sprayer or product is not, are left out:
-// nobody is told to apply what the manager did not read. It refuses a change that cannot be read, by field and rule; whether a change keeps the rules
-// says the checker.
+// nobody is told to apply what the manager did not read. It refuses a change that
+// cannot be read, by field and rule; whether a change keeps the rules says the checker.
 func (c *compiled) planOf(day *schedulev1.DayPlan, edits []*schedulev1.PlanEdit) (model.Plan, error) {
 	plan := make(model.Plan, len(c.problem.Jobs))
 	tanks := make([]int32, len(plan))
@@ -81,7 +81,7 @@ func (c *compiled) edit(field string, edit *schedulev1.PlanEdit, plan model.Plan
 		return err
 	}
 	if edit.GetStartTime() != nil || edit.GetSprayer() != "" {
-		tanks[i] = 0 // it makes a load of its own
+		tanks[i] = byHand
 	}
 	plan[i] = placement
 	return nil
@@ -134,22 +134,35 @@ func (c *compiled) refuseJob(field, job string) error {
 	return fault.Field(field, "there is no job %q to be planned", job).With("job", job)
 }
 
+// byHand stands for the load of a job that was moved by hand: it shares one with its
+// neighbours where it can.
+const byHand = -1
+
 // joinLoads makes jobs share the load of the job before them on the same sprayer when
-// both have the same number and mix; each other makes a load of its own.
+// both have the same mix and the same number, or one of them was moved by hand and the
+// mix may still be used when the later one ends; each other makes a load of its own.
 func (c *compiled) joinLoads(plan model.Plan, tanks []int32) {
-	before := make([]int32, len(c.problem.Stations))
+	before, made := make([]int32, len(c.problem.Stations)), make([]model.Minute, len(c.problem.Stations))
 	for s := range before {
 		before[s] = model.None
 	}
 	for _, j := range c.byStart(plan) {
 		job := &c.problem.Jobs[j]
-		station := job.Ways[plan[j].Way].Station
+		way := job.Ways[plan[j].Way]
+		station := way.Station
 		if station == model.None || job.Mix == model.None {
 			continue
 		}
 		last := before[station]
-		shares := last != model.None && tanks[j] != 0 && tanks[j] == tanks[last] && c.problem.Jobs[last].Mix == job.Mix
-		plan[j].NewLoad = !shares
+		shares := last != model.None && c.problem.Jobs[last].Mix == job.Mix && tanks[j] != 0
+		if shares && (tanks[j] == byHand || tanks[last] == byHand) {
+			shares = plan[j].Start+way.Duration <= made[station]+c.problem.Mixes[job.Mix].Life
+		} else {
+			shares = shares && tanks[j] == tanks[last]
+		}
+		if plan[j].NewLoad = !shares; !shares {
+			made[station] = plan[j].Start
+		}
 		before[station] = j
 	}
 }

@@ -124,6 +124,9 @@ func (l *layout) heldByLoad(j int32) string {
 func (l *layout) heldByEarlier(j int32) string {
 	for _, lag := range l.c.problem.Lags {
 		if lag.To == j && l.stands[lag.From].placed && l.stands[lag.From].end+lag.Least == l.stands[j].start {
+			if lag.Least == 0 {
+				return fmt.Sprintf("It follows %q.", l.c.problem.Jobs[lag.From].Name)
+			}
 			return fmt.Sprintf("It may not be done before %s: %q has to be so long ago.", l.c.local(l.stands[j].start), l.c.problem.Jobs[lag.From].Name)
 		}
 	}
@@ -131,6 +134,9 @@ func (l *layout) heldByEarlier(j int32) string {
 }
 
 func (l *layout) heldByRelease(j int32) string {
+	if l.heldByEarlier(j) != "" {
+		return ""
+	}
 	if l.stands[j].start != l.c.drafts[j].release {
 		if l.stands[j].begin == 0 {
 			return "It is begun at once."

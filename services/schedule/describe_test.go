@@ -126,11 +126,17 @@ func TestAJobLongerThanAnyShiftIsExplained(t *testing.T) {
 func TestEditsByHandMoveAJobGiveItToAnotherAndTakeItOut(t *testing.T) {
 	c, plan := twoSprays(t)
 	day := c.writtenDay(plan)
-	edited, err := c.planOf(day, []*schedulev1.PlanEdit{{Job: "a", StartTime: timestamppb.New(sixOClock.Add(4 * time.Hour))}})
-	require.NoError(t, err)
-	require.Equal(t, model.Plan{{Placed: true, Start: 240, NewLoad: true}, {Placed: true, Start: 123, NewLoad: true}}, edited,
-		"the load of what follows is no longer made before it")
-	edited, err = c.planOf(day, []*schedulev1.PlanEdit{{Job: "a", Remove: true}, {Job: "b", Person: "nurseries/n/people/bo"}})
+	moveA := func(minute int) model.Plan {
+		edited, err := c.planOf(day, []*schedulev1.PlanEdit{{Job: "a", StartTime: timestamppb.New(sixOClock.Add(time.Duration(minute) * time.Minute))}})
+		require.NoError(t, err)
+		return edited
+	}
+	require.Equal(t, plan, moveA(70), "a job that is put where it stands changes nothing")
+	require.Equal(t, model.Plan{{Placed: true, Start: 240}, {Placed: true, Start: 123, NewLoad: true}}, moveA(240),
+		"now it takes of the load of the other")
+	require.Equal(t, model.Plan{{Placed: true, Start: 700, NewLoad: true}, {Placed: true, Start: 123, NewLoad: true}}, moveA(700),
+		"a mix is not used after its time")
+	edited, err := c.planOf(day, []*schedulev1.PlanEdit{{Job: "a", Remove: true}, {Job: "b", Person: "nurseries/n/people/bo"}})
 	require.NoError(t, err)
 	require.Equal(t, model.Plan{{}, {Placed: true, Start: 123, Person: 1, NewLoad: true}}, edited, "whether Bo may do it says the checker")
 }

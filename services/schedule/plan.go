@@ -217,8 +217,11 @@ func gap(cost, least costs) string {
 	return fmt.Sprintf("%s.%s", whole, tenth)
 }
 
-// points writes millionths of a point as an exact decimal.
+// points writes millionths of a point, which may be below zero, as an exact decimal.
 func points(millionths int64) string {
+	if millionths < 0 {
+		return "-" + points(-millionths)
+	}
 	whole, rest := millionths/1_000_000, millionths%1_000_000
 	if rest == 0 {
 		return strconv.FormatInt(whole, 10)

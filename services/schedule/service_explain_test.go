@@ -195,7 +195,7 @@ func decimalOf(t *testing.T, text string) decimal.Decimal {
 }
 
 func TestChangesOfCostsAreWrittenWithTheirSign(t *testing.T) {
-	require.Equal(t, "-1.5", signedPoints(-1_500_000))
-	require.Equal(t, "-0.000001", signedPoints(-1))
-	require.Equal(t, "2", signedPoints(2_000_000))
+	require.Equal(t, "-1.5", points(-1_500_000))
+	require.Equal(t, "-0.000001", points(-1))
+	require.Equal(t, "2", points(2_000_000))
 }

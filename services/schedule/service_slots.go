@@ -51,7 +51,7 @@ func (c *compiled) slot(j int32, slot search.Slot) *schedulev1.Slot {
 	way := job.Ways[place.Way]
 	message := &schedulev1.Slot{
 		StartTime: timestamppb.New(c.at(place.Start)), EndTime: timestamppb.New(c.at(place.Start + way.Duration)),
-		Terms: signedTerms(slot.Change.Terms), Points: signedPoints(slot.Change.Total()),
+		Terms: signedTerms(slot.Change.Terms), Points: points(slot.Change.Total()),
 	}
 	if place.Person != model.None {
 		message.Person = c.name("people", c.crew[place.Person].Person.ID)
@@ -68,16 +68,8 @@ func signedTerms(changes [model.Terms]int64) []*schedulev1.PlanTerm {
 	var terms []*schedulev1.PlanTerm
 	for term, change := range changes {
 		if change != 0 {
-			terms = append(terms, &schedulev1.PlanTerm{Term: model.Term(term).String(), Points: signedPoints(change)})
+			terms = append(terms, &schedulev1.PlanTerm{Term: model.Term(term).String(), Points: points(change)})
 		}
 	}
 	return terms
-}
-
-// signedPoints writes a change of costs, which may be below zero, as an exact decimal.
-func signedPoints(millionths int64) string {
-	if millionths < 0 {
-		return "-" + points(-millionths)
-	}
-	return points(millionths)
 }
