@@ -56,4 +56,6 @@ func (s *Service) inspected(ctx context.Context, tx pgx.Tx, row inspectionRow) e
 	return s.outbox.Write(ctx, tx, TopicInspected, row.nursery, houseName(row.nursery, house), Inspected{House: house, At: row.inspectTime})
 }
 
-func houseName(nursery, house string) string { return resource.Of("nurseries", nursery, "houses", house) }
+func houseName(nursery, house string) string {
+	return resource.Of("nurseries", nursery, "houses", house)
+}
