@@ -3,6 +3,7 @@ package cli
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -199,6 +200,10 @@ func (s *sheet) sideBySide(results []*schedulev1.ScenarioResult) {
 	line("in all, points", func(r *schedulev1.ScenarioResult) any { return shownPoints(r.GetPoints()) })
 	line("none below", func(r *schedulev1.ScenarioResult) any { return shownPoints(r.GetBound()) })
 	line("rounds", func(r *schedulev1.ScenarioResult) any { return r.GetRounds() })
+	if leaveOutUnlike(results) {
+		s.line("")
+		s.line("What is left out costs no points: compare points only where the same jobs are left out.")
+	}
 	for _, result := range results {
 		if len(result.GetLeftOut()) == 0 {
 			continue
@@ -209,6 +214,17 @@ func (s *sheet) sideBySide(results []*schedulev1.ScenarioResult) {
 			s.line("  %s", printable(job))
 		}
 	}
+}
+
+// leaveOutUnlike says whether the scenarios leave out different jobs, so that fewer
+// points need not mean a better plan.
+func leaveOutUnlike(results []*schedulev1.ScenarioResult) bool {
+	for _, result := range results {
+		if !slices.Equal(result.GetLeftOut(), results[0].GetLeftOut()) {
+			return true
+		}
+	}
+	return false
 }
 
 // termsOf lists the terms of all results, each once, in the order in which they come.
