@@ -214,7 +214,7 @@ func (p *pursuit) run(ctx context.Context) error {
 		if err := p.searchOn(ctx); err != nil {
 			return err
 		}
-		score, err := p.check()
+		score, err := p.check(ctx)
 		if err != nil {
 			return err
 		}
@@ -344,10 +344,9 @@ func (r refusal) Error() string { return string(r) }
 
 // check holds what the search found to the rules R1 to R12, by code that shares
 // nothing with it.
-func (p *pursuit) check() (model.Score, error) {
+func (p *pursuit) check(ctx context.Context) (model.Score, error) {
 	if broken := brokenPins(p.compiled.problem, p.row.best); len(broken) > 0 {
-		return model.Score{}, refusal(fmt.Sprintf("no plan was found that keeps every pin: %q cannot stand as it is pinned beside the others; unpin it or one of them",
-			p.compiled.titleOf(p.compiled.jobs[broken[0]])))
+		return model.Score{}, p.compiled.pinsThatClash(ctx, broken)
 	}
 	score, found := checker.Check(p.compiled.problem, p.row.best)
 	if len(found) > 0 {

@@ -3,6 +3,7 @@ package schedule
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	schedulev1 "velamen/gen/velamen/schedule/v1"
@@ -152,9 +153,19 @@ func shorten(title string, day *schedulev1.DayPlan, rounds int) *schedulev1.Scen
 		Title: title, Planned: int32(len(day.GetJobs())), Terms: day.GetTerms(), Points: day.GetPoints(), Bound: day.GetBound(), Rounds: int32(rounds),
 	}
 	for _, left := range day.GetUnplanned() {
-		result.LeftOut = append(result.LeftOut, left.GetTitle())
+		result.LeftOut = append(result.LeftOut, fmt.Sprintf("%s (%s)", left.GetTitle(), shortJob(left.GetJob())))
 	}
 	return result
+}
+
+// shortJob names a job as people type it: a step by its program and itself, a house by
+// its id.
+func shortJob(job string) string {
+	program, step, isStep := strings.Cut(job, "/steps/")
+	if isStep {
+		return lastPart(program) + "/" + step
+	}
+	return lastPart(job)
 }
 
 // scenarioTime is how long each scenario is searched when nobody says. Design value.

@@ -202,10 +202,31 @@ func (s *Service) stands(ctx context.Context, tx pgx.Tx, row *planRow, edits []*
 	}
 	now := c.dayPlan(plan, score, bound.Of(c.problem))
 	if len(edits) > 0 {
+		sayTakenOut(now, edits)
 		row.body, row.planHash = now, hashOf(plan)
 	}
 	jobs = begunSince(now.GetJobs(), c.input.From)
 	return jobs, begunBefore(c.input, jobs), nil
+}
+
+// sayTakenOut says of jobs that a manager took out that this, and nothing else, is why
+// they are not in the plan.
+func sayTakenOut(day *schedulev1.DayPlan, edits []*schedulev1.PlanEdit) {
+	const reason = "It was taken out by hand when the plan was accepted."
+	out := map[string]bool{}
+	for _, edit := range edits {
+		out[edit.GetJob()] = edit.GetRemove()
+	}
+	for _, job := range day.GetUnplanned() {
+		if out[job.GetJob()] {
+			job.Reasons = []string{reason}
+		}
+	}
+	for _, job := range day.GetRemoved() {
+		if out[job.GetJob()] {
+			job.Reason = reason
+		}
+	}
 }
 
 func hashOf(plan model.Plan) []byte {
