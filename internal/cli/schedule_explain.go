@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -78,6 +79,10 @@ func (s *sheet) plannedJob(job *schedulev1.PlannedJob) {
 func (s *sheet) conflicts(conflicts []*schedulev1.Conflict) {
 	for _, conflict := range conflicts {
 		s.line("")
+		if len(conflict.GetRequirements()) == 0 {
+			s.line("%s", printable(conflict.GetMessage()))
+			continue
+		}
 		heading := "These cannot all be met"
 		if !conflict.GetProven() {
 			heading = "It was not found how to meet these all (which does not prove that they cannot be)"
@@ -86,9 +91,7 @@ func (s *sheet) conflicts(conflicts []*schedulev1.Conflict) {
 		for _, requirement := range conflict.GetRequirements() {
 			s.line("  %s", printable(requirement))
 		}
-		if conflict.GetFix() != "" {
-			s.line("%s", printable(conflict.GetFix()))
-		}
+		s.line("%s", printable(cmp.Or(conflict.GetFix(), "No single change was found that would let it in.")))
 	}
 }
 

@@ -10,6 +10,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	schedulev1 "velamen/gen/velamen/schedule/v1"
+	"velamen/internal/quantity"
 )
 
 // plan draws a plan: what it is, its jobs by day and person, its tank loads, what is
@@ -62,7 +63,8 @@ func (s *sheet) localDay(moment *timestamppb.Timestamp) time.Time {
 }
 
 // clockOn writes a moment under the heading of a day: the time of day alone, with
-// its offset on days when the clocks change, and the whole date on another day.
+// its offset on days when the clocks change; with the weekday on one of the six days
+// that follow, and the whole date on any other.
 func (s *sheet) clockOn(day time.Time, moment *timestamppb.Timestamp) string {
 	if moment == nil || s.failed != nil {
 		return ""
@@ -72,8 +74,10 @@ func (s *sheet) clockOn(day time.Time, moment *timestamppb.Timestamp) string {
 	_, before := day.Zone()
 	_, after := next.Zone()
 	switch {
-	case local.Before(day) || local.After(next):
+	case local.Before(day) || !local.Before(day.AddDate(0, 0, 7)):
 		return local.Format("2006-01-02 15:04")
+	case local.After(next):
+		return local.Format("Mon 15:04")
 	case local.Equal(next):
 		return "24:00"
 	case before != after:
@@ -103,7 +107,7 @@ func (s *sheet) days(jobs []*schedulev1.PlannedJob) map[string]int {
 			day = on
 			s.line("")
 			s.line("%s", day.Format("Monday 2006-01-02"))
-			s.row("NO", "WHO", "PREPARE", "START", "END", "HOUSES", "WHAT", "PRODUCT", "MIX", "SPRAYER", "LOAD", "CLOSED UNTIL")
+			s.row("NO", "WHO", "PREPARE", "START", "END", "HOUSES", "WHAT", "PRODUCT", "MIX", "SPRAYER", "CLOSED UNTIL")
 		}
 		numbers[job.GetJob()] = len(numbers) + 1
 		prepare := job.GetPrepareTime()
@@ -115,7 +119,7 @@ func (s *sheet) days(jobs []*schedulev1.PlannedJob) map[string]int {
 			what += " (pinned)"
 		}
 		s.row(numbers[job.GetJob()], cmp.Or(shortName(job.GetPerson()), "nobody"), s.clockOn(day, prepare), s.clockOn(day, job.GetStartTime()), s.clockOn(day, job.GetEndTime()),
-			shortNames(job.GetHouses()), what, shortName(job.GetProduct()), amount(job.GetMixVolume()), shortName(job.GetSprayer()), positive(job.GetTankLoad()),
+			shortNames(job.GetHouses()), what, shortName(job.GetProduct()), amount(job.GetMixVolume()), shortName(job.GetSprayer()),
 			s.clockOn(day, job.GetClosedUntilTime()))
 	}
 	if len(jobs) == 0 {
@@ -162,6 +166,26 @@ func (s *sheet) tankLoads(loads []*schedulev1.TankLoad, numbers map[string]int) 
 		s.row(load.GetNumber(), shortName(load.GetSprayer()), shortName(load.GetProduct()), amount(load.GetNeeded()), amount(load.GetMade()), load.GetFillings(),
 			amount(load.GetLeftOver()), rinse, s.when(load.GetUseByTime()), strings.Join(of, ", "))
 	}
+	for _, load := range loads {
+		if mostlyWaste(load) {
+			s.line("Of load %d more is thrown away (%s) than is needed (%s): the smallest load of %s is too much for it.",
+				load.GetNumber(), amount(load.GetLeftOver()), amount(load.GetNeeded()), shortName(load.GetSprayer()))
+		}
+	}
+}
+
+// mostlyWaste reports whether more of a load is left over than is needed.
+func mostlyWaste(load *schedulev1.TankLoad) bool {
+	left, err := quantity.FromContract(load.GetLeftOver())
+	if err != nil {
+		return false // a load of which nothing is left over
+	}
+	needed, err := quantity.FromContract(load.GetNeeded())
+	if err != nil {
+		return false // the volume of a bath is not known
+	}
+	order, err := left.Compare(needed)
+	return err == nil && order > 0
 }
 
 func (s *sheet) leftOut(jobs []*schedulev1.UnplannedJob) {
