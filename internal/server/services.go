@@ -42,7 +42,7 @@ type services struct {
 // and what travels back goes through the outbox.
 func join(db *postgres.DB, temporal client.Client, logger *slog.Logger, photoFolder, setupKey string) *services {
 	outbox := postgres.NewOutbox(db, logger, stock.Consumer(), products.Consumer(), records.Consumer(db), treatment.Relay(temporal),
-		schedule.AssignmentConsumer(), schedule.Relay(temporal, db))
+		schedule.AssignmentConsumer(db), schedule.Relay(temporal, db))
 	return &services{
 		identity:  identity.New(db, setupKey),
 		stock:     stock.New(db),

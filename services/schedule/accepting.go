@@ -43,7 +43,7 @@ func begunBefore(in Input, jobs []*schedulev1.PlannedJob) []string {
 	}
 	var before []string
 	for _, told := range in.Told {
-		if told.Start.Before(in.From) && !again[told.Job] {
+		if told.begins().Before(in.From) && !again[told.Job] {
 			before = append(before, told.Job)
 		}
 	}

@@ -30,7 +30,9 @@ type compiled struct {
 	spaces                   spaces
 	// impossible are the jobs that cannot be planned, whatever the others do.
 	impossible []*schedulev1.UnplannedJob
-	// underway is what somebody is doing at this moment: it stays as it is.
+	// busy is what somebody was told to do at this moment, underway what of it is still
+	// work that waits to be confirmed: it stays as it is.
+	busy     []Told
 	underway []underway
 	// told is what people were told, by job; what is underway too.
 	told map[string]Told
@@ -163,7 +165,11 @@ func (c *compiled) readTold() {
 	for _, told := range c.input.Told {
 		told.Person, told.Sprayer = lastPart(told.Person), lastPart(told.Sprayer)
 		c.told[told.Job] = told
-		if i, waits := c.workAt[told.Job]; waits && !told.Start.After(c.input.From) && told.End.After(c.input.From) {
+		if told.begins().After(c.input.From) || !told.End.After(c.input.From) {
+			continue
+		}
+		c.busy = append(c.busy, told)
+		if i, waits := c.workAt[told.Job]; waits {
 			c.underway = append(c.underway, underway{told, i})
 		}
 	}

@@ -35,9 +35,9 @@ func (c *compiled) addStations() {
 		if sprayer.Graduation.IsZero() {
 			station.Graduation = min(millilitres(DefaultGraduation, true), max(station.Tank, 1))
 		}
-		for _, u := range c.underway {
-			if u.told.Sprayer == sprayer.ID {
-				station.Open = []model.Span{{From: min(c.minuteUp(u.told.End), c.problem.Horizon), To: c.problem.Horizon + 1}}
+		for _, told := range c.busy {
+			if told.Sprayer == sprayer.ID {
+				station.Open = []model.Span{{From: min(c.minuteUp(told.End), c.problem.Horizon), To: c.problem.Horizon + 1}}
 			}
 		}
 		c.problem.Stations = append(c.problem.Stations, station)

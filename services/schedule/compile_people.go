@@ -37,9 +37,9 @@ func (c *compiled) shiftsOf(applicator Applicator) []model.Shift {
 	for _, off := range c.daysOff(applicator.Absences) {
 		shifts = withoutShift(shifts, off)
 	}
-	for _, u := range c.underway {
-		if u.told.Person == applicator.Person.ID {
-			shifts = withoutShift(shifts, model.Span{From: 0, To: c.minuteUp(u.told.End)})
+	for _, told := range c.busy {
+		if told.Person == applicator.Person.ID {
+			shifts = withoutShift(shifts, model.Span{From: 0, To: c.minuteUp(told.End)})
 		}
 	}
 	return apart(shifts)
@@ -128,11 +128,11 @@ func (c *compiled) asksForTraining() bool {
 // chemical at all, hold a certificate through all of it where the product asks for
 // one, and are trained through all of it where the law does.
 func (c *compiled) mayApply(chemical *Chemical, until model.Minute) []int32 {
-	last := c.dayOf(max(until-1, 0))
+	first, last := c.dayOf(0), c.dayOf(max(until-1, 0))
 	var people []int32
 	for i := range c.crew {
 		person := &c.crew[i]
-		if !person.Applies || len(c.problem.People[i].Shifts) == 0 || (c.asksForTraining() && !trainedOn(person.TrainingDate, last)) {
+		if !person.Applies || len(c.problem.People[i].Shifts) == 0 || (c.asksForTraining() && !trainedFrom(person.TrainingDate, first, last)) {
 			continue
 		}
 		if chemical.Restricted && !certifiedOn(*person, last) {
@@ -152,11 +152,11 @@ func certifiedOn(person Applicator, day string) bool {
 	return false
 }
 
-// trainedOn reports whether a training of a day still counts on another; both are
-// YYYY-MM-DD.
-func trainedOn(trained, day string) bool {
+// trainedFrom reports whether a training counts from one day to another; all are
+// YYYY-MM-DD. One that is still to come does not.
+func trainedFrom(trained, first, last string) bool {
 	date, err := time.Parse(time.DateOnly, trained)
-	return err == nil && day <= date.AddDate(0, trainingMonths, 0).Format(time.DateOnly)
+	return err == nil && trained <= first && last <= date.AddDate(0, trainingMonths, 0).Format(time.DateOnly)
 }
 
 // mayWork returns everybody who works in the days planned.

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"github.com/shopspring/decimal"
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	schedulev1 "velamen/gen/velamen/schedule/v1"
@@ -144,14 +145,29 @@ func timestampOf(t time.Time) *timestamppb.Timestamp {
 	return timestamppb.New(t)
 }
 
+const goesOnReason = "It was told for now and goes on."
+
+// asTold writes a job that somebody is doing now with the product and the interval that
+// they were told, whatever would be chosen now. Its load and its cost are those of the
+// plan before.
+func asTold(told *schedulev1.PlannedJob) *schedulev1.PlannedJob {
+	job := proto.CloneOf(told)
+	job.TankLoad, job.Terms = 0, nil
+	job.Change, job.Reason = schedulev1.Change_CHANGE_NONE, goesOnReason
+	return job
+}
+
 // goingOn writes a job that somebody is doing now, as it was told.
 func (c *compiled) goingOn(u underway) *schedulev1.PlannedJob {
 	work := &c.input.Work[u.work]
+	if u.told.As != nil {
+		return asTold(u.told.As)
+	}
 	job := c.jobOf(work)
 	job.Person, job.Sprayer = c.name("people", u.told.Person), c.name("sprayers", u.told.Sprayer)
-	job.PrepareTime, job.StartTime, job.EndTime = timestamppb.New(u.told.Start), timestamppb.New(u.told.Start), timestamppb.New(u.told.End)
+	job.PrepareTime, job.StartTime, job.EndTime = timestamppb.New(u.told.begins()), timestamppb.New(u.told.Start), timestamppb.New(u.told.End)
 	job.DueTime, job.OverdueTime = timestampOf(work.Due), timestampOf(work.Overdue)
-	job.Change, job.Reason = schedulev1.Change_CHANGE_NONE, "It was told for now and goes on."
+	job.Change, job.Reason = schedulev1.Change_CHANGE_NONE, goesOnReason
 	if work.Chemical == nil {
 		return job
 	}
@@ -252,6 +268,9 @@ func (l *layout) removed() []*schedulev1.PlannedJob {
 			continue
 		}
 		job := &schedulev1.PlannedJob{Job: told.Job, Title: l.c.titleOf(told.Job)}
+		if told.As != nil {
+			job.Title, job.Kind, job.Houses = told.As.GetTitle(), told.As.GetKind(), told.As.GetHouses()
+		}
 		reason := "It is not to be done any more, or not in these days."
 		if i, waits := l.c.workAt[told.Job]; waits {
 			job = l.c.jobOf(&l.c.input.Work[i])

@@ -5,6 +5,7 @@ import (
 
 	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
 	productsv1 "velamen/gen/velamen/products/v1"
+	schedulev1 "velamen/gen/velamen/schedule/v1"
 	"velamen/internal/quantity"
 	"velamen/services/identity"
 	"velamen/services/stock"
@@ -123,8 +124,20 @@ type Pin struct {
 
 // Told is a job that a person was told to do.
 type Told struct {
-	Assignment      string
-	Job             string
-	Start, End      time.Time
-	Person, Sprayer string
+	Assignment string
+	Job        string
+	// Prepare is when rinsing and mixing for it begin; zero when with Start.
+	Prepare, Start, End time.Time
+	Person, Sprayer     string
+	// As is the job as it was told, its product among the rest; nil where nobody was
+	// told yet.
+	As *schedulev1.PlannedJob
+}
+
+// begins is when its person begins with it, mixing included.
+func (t Told) begins() time.Time {
+	if t.Prepare.IsZero() {
+		return t.Start
+	}
+	return t.Prepare
 }

@@ -57,7 +57,7 @@ func setUpNursery(t *testing.T) nursery {
 	pgtest.AddNursery(t, db)
 	n.db = db.DB
 	// What the programs tell their workflows is of no interest here.
-	n.outbox = postgres.NewOutbox(db.DB, slog.New(slog.DiscardHandler), stock.Consumer(), products.Consumer(), AssignmentConsumer(),
+	n.outbox = postgres.NewOutbox(db.DB, slog.New(slog.DiscardHandler), stock.Consumer(), products.Consumer(), AssignmentConsumer(db.DB),
 		unread(append(Topics(),
 			treatment.TopicProgramStarted, treatment.TopicProgramAdvanced, treatment.TopicApplicationConfirmed)...))
 	conn := rpctest.Serve(t, func(server *rpc.Server) {

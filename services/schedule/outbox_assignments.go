@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"time"
 
 	"github.com/jackc/pgx/v5"
 
@@ -15,7 +16,7 @@ import (
 
 // AssignmentConsumer returns the consumer that marks what people were told to do as
 // done or withdrawn, when a program or an inspection says so.
-func AssignmentConsumer() postgres.Consumer {
+func AssignmentConsumer(db *postgres.DB) postgres.Consumer {
 	return postgres.Consumer{
 		Name:   "assignments",
 		Topics: []string{treatment.TopicProgramAdvanced, diagnosis.TopicInspected},
@@ -23,7 +24,7 @@ func AssignmentConsumer() postgres.Consumer {
 			if event.Topic == diagnosis.TopicInspected {
 				return followInspection(ctx, tx, event)
 			}
-			return followProgram(ctx, tx, event)
+			return followProgram(ctx, tx, event, db.Now())
 		},
 	}
 }
@@ -38,7 +39,7 @@ func followInspection(ctx context.Context, tx pgx.Tx, event postgres.Event) erro
 	return finishSinceTold(ctx, tx, event.Nursery, resource.Of("nurseries", event.Nursery, "houses", inspected.House), inspected.At)
 }
 
-func followProgram(ctx context.Context, tx pgx.Tx, event postgres.Event) error {
+func followProgram(ctx context.Context, tx pgx.Tx, event postgres.Event, now time.Time) error {
 	var advanced treatment.ProgramAdvanced
 	if err := json.Unmarshal(event.Payload, &advanced); err != nil {
 		return fmt.Errorf("read what happened to a program: %w", err)
@@ -59,7 +60,7 @@ func followProgram(ctx context.Context, tx pgx.Tx, event postgres.Event) error {
 	}
 	for _, a := range left {
 		if noLongerWanted(course, lastPart(a.job.GetJob())) {
-			if err := withdraw(ctx, tx, event.Nursery, a.id); err != nil {
+			if err := withdraw(ctx, tx, event.Nursery, a.id, now); err != nil {
 				return err
 			}
 		}

@@ -1,6 +1,7 @@
 package schedule
 
 import (
+	"cmp"
 	"time"
 
 	"velamen/services/schedule/model"
@@ -28,7 +29,7 @@ func (c *compiled) applications(plan model.Plan) []treatment.PlannedApplication 
 			continue
 		}
 		all = append(all, treatment.PlannedApplication{
-			Step: u.told.Job, Product: chemical.Product, Start: u.told.Start, End: u.told.End, Applicator: c.crew[person].Person,
+			Step: u.told.Job, Product: cmp.Or(u.told.As.GetProduct(), chemical.Product), Start: u.told.Start, End: u.told.End, Applicator: c.crew[person].Person,
 		})
 	}
 	for _, j := range c.byStart(plan) {

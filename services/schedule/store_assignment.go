@@ -27,8 +27,8 @@ func assignmentStateOf(text string) schedulev1.AssignmentState {
 // them anew. Jobs that go on stay as they were told.
 func tell(ctx context.Context, tx pgx.Tx, nursery string, all []assignment, goOn []string, now time.Time) error {
 	_, err := tx.Exec(ctx, `
-		UPDATE schedule.assignment SET state = 'WITHDRAWN'
-		WHERE nursery = $1 AND state = 'ASSIGNED' AND job <> ALL ($2::text[])`, nursery, append([]string{}, goOn...))
+		UPDATE schedule.assignment SET state = 'WITHDRAWN', withdraw_time = $3
+		WHERE nursery = $1 AND state = 'ASSIGNED' AND job <> ALL ($2::text[])`, nursery, append([]string{}, goOn...), now)
 	if err != nil {
 		return err
 	}
@@ -120,19 +120,34 @@ func listAssignments(ctx context.Context, r postgres.Reader, w assignmentsWanted
 // readTold returns what people of a nursery were told and have not done, by job.
 // People and sprayers stand as ids.
 func readTold(ctx context.Context, r postgres.Reader, nursery string) ([]Told, error) {
-	rows, err := r.Query(ctx, `
-		SELECT id, job, start_time, end_time, coalesce(person, ''), coalesce(sprayer, '') FROM schedule.assignment
-		WHERE nursery = $1 AND state = 'ASSIGNED' ORDER BY job COLLATE "C"`, nursery)
+	found, err := queryAssignments(ctx, r, `nursery = @nursery AND state = 'ASSIGNED' ORDER BY job COLLATE "C"`, pgx.NamedArgs{"nursery": nursery})
 	if err != nil {
-		return nil, postgres.Translate(err)
+		return nil, err
 	}
-	told, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (Told, error) {
-		var t Told
-		err := row.Scan(&t.Assignment, &t.Job, &t.Start, &t.End, &t.Person, &t.Sprayer)
-		t.Start, t.End = t.Start.UTC(), t.End.UTC()
-		return t, err
-	})
-	return told, postgres.Translate(err)
+	told := make([]Told, len(found))
+	for i, a := range found {
+		told[i] = Told{
+			Assignment: a.id, Job: a.job.GetJob(), Prepare: a.job.GetPrepareTime().AsTime(), Start: a.job.GetStartTime().AsTime(),
+			End: a.job.GetEndTime().AsTime(), Person: lastPart(a.job.GetPerson()), Sprayer: lastPart(a.job.GetSprayer()), As: a.job,
+		}
+	}
+	return told, nil
+}
+
+// mostClosed is how long ago work can have begun that still closes something. No label
+// asks for so long an interval, as far as velamen knows. Design value.
+const mostClosed = 90 * 24 * time.Hour
+
+// readBegun returns what people of a nursery were told to begin by a moment and nobody
+// has confirmed, by start: it may be done, and its worker writes it down in the
+// evening. What was withdrawn only after it should have begun is among it.
+func readBegun(ctx context.Context, r postgres.Reader, nursery string, by time.Time) ([]assignment, error) {
+	return queryAssignments(ctx, r, `nursery = @nursery AND start_time <= @by AND start_time > @since
+		AND (state = 'ASSIGNED' OR withdraw_time > start_time)
+		AND NOT EXISTS (SELECT FROM schedule.assignment d
+			WHERE d.nursery = assignment.nursery AND d.job = assignment.job AND d.state = 'DONE')
+		ORDER BY start_time, id COLLATE "C"`,
+		pgx.NamedArgs{"nursery": nursery, "by": by, "since": by.Add(-mostClosed)})
 }
 
 // assignedFor returns what people were told to do for jobs whose names begin with a
@@ -169,8 +184,10 @@ func finishSinceTold(ctx context.Context, tx pgx.Tx, nursery, job string, done t
 	return err
 }
 
-// withdraw takes an assignment away.
-func withdraw(ctx context.Context, tx pgx.Tx, nursery, id string) error {
-	_, err := tx.Exec(ctx, `UPDATE schedule.assignment SET state = 'WITHDRAWN' WHERE nursery = $1 AND id = $2 AND state = 'ASSIGNED'`, nursery, id)
+// withdraw takes an assignment away at a moment.
+func withdraw(ctx context.Context, tx pgx.Tx, nursery, id string, now time.Time) error {
+	_, err := tx.Exec(ctx, `
+		UPDATE schedule.assignment SET state = 'WITHDRAWN', withdraw_time = $3
+		WHERE nursery = $1 AND id = $2 AND state = 'ASSIGNED'`, nursery, id, now)
 	return err
 }

@@ -8,10 +8,12 @@ import (
 
 	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
 	productsv1 "velamen/gen/velamen/products/v1"
+	schedulev1 "velamen/gen/velamen/schedule/v1"
 	treatmentv1 "velamen/gen/velamen/treatment/v1"
 	"velamen/internal/postgres"
 	"velamen/internal/resource"
 	"velamen/services/identity"
+	"velamen/services/products"
 	"velamen/services/stock"
 	"velamen/services/treatment"
 	"velamen/services/treatment/rules"
@@ -33,7 +35,7 @@ func readInput(ctx context.Context, r postgres.Reader, nursery string, now time.
 	}
 	in.From, in.Until = planned(in.Now, days, in.Nursery.Zone)
 	for _, read := range []func(context.Context, postgres.Reader) error{
-		in.readPeople, in.readSprayers, in.readHouses, in.readSteps, in.readInspections,
+		in.readPeople, in.readSprayers, in.readHouses, in.closeBegun, in.readSteps, in.readInspections,
 	} {
 		if err := read(ctx, r); err != nil {
 			return Input{}, err
@@ -119,6 +121,69 @@ func (in *Input) readHouses(ctx context.Context, r postgres.Reader) error {
 		}
 	}
 	return nil
+}
+
+// closeBegun closes what people were told to apply something in, from its start until
+// it may be entered, although nobody has confirmed it: that it was not done is not
+// known. Beside a house that is being sprayed nobody works either. A house is closed by
+// bench only as far as after a confirmed application.
+func (in *Input) closeBegun(ctx context.Context, r postgres.Reader) error {
+	begun, err := readBegun(ctx, r, in.Nursery.ID, in.From)
+	if err != nil || len(begun) == 0 {
+		return err
+	}
+	lots, err := stock.ReadStocked(ctx, r, in.Nursery.ID)
+	if err != nil {
+		return err
+	}
+	for _, a := range begun {
+		if a.job.GetProduct() == "" {
+			continue
+		}
+		entry, err := toldEntry(a.job)
+		if err != nil {
+			return fmt.Errorf("assignment %s: %w", a.id, err)
+		}
+		in.closeEntry(entry, a.job.GetHouses(), lots)
+	}
+	return nil
+}
+
+// toldEntry returns what a job that applies something closes, as it was told.
+func toldEntry(job *schedulev1.PlannedJob) (treatment.RestrictedEntry, error) {
+	method, err := products.ParseMethod(job.GetKind())
+	if err != nil {
+		return treatment.RestrictedEntry{}, err
+	}
+	entry := treatment.RestrictedEntry{Method: method, Start: job.GetStartTime().AsTime(), End: job.GetEndTime().AsTime()}
+	entry.Until = entry.End
+	if job.GetClosedUntilTime() != nil {
+		entry.Until = later(entry.Until, job.GetClosedUntilTime().AsTime())
+	}
+	for _, lot := range job.GetLots() {
+		entry.Lots = append(entry.Lots, lastPart(lot))
+	}
+	return entry, nil
+}
+
+// closeEntry closes houses (names) for what was to be applied in them.
+func (in *Input) closeEntry(entry treatment.RestrictedEntry, houses []string, lots []stock.Lot) {
+	for _, name := range houses {
+		i := slices.IndexFunc(in.Houses, func(h HousePlace) bool { return h.ID == lastPart(name) })
+		if i < 0 {
+			continue
+		}
+		entry.House = in.Houses[i].ID
+		in.Houses[i].Closed = append(in.Houses[i].Closed, closuresOf(entry, &in.Houses[i], lots)...)
+		if entry.Method != productsv1.Method_METHOD_SPRAY {
+			continue
+		}
+		for k := range in.Houses {
+			if slices.Contains(in.Houses[i].Adjoining, in.Houses[k].ID) {
+				in.Houses[k].Closed = append(in.Houses[k].Closed, Closure{Start: entry.Start, End: entry.End})
+			}
+		}
+	}
 }
 
 // closuresOf returns what is closed after an application in a house: the benches of its

@@ -1,0 +1,137 @@
+package schedule
+
+import (
+	"testing"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+	"github.com/stretchr/testify/require"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	productsv1 "velamen/gen/velamen/products/v1"
+	schedulev1 "velamen/gen/velamen/schedule/v1"
+	treatmentv1 "velamen/gen/velamen/treatment/v1"
+	"velamen/internal/quantity"
+	"velamen/services/schedule/model"
+)
+
+// toldSpray has a plan accepted and returns the spray in it.
+func (n nursery) toldSpray(t *testing.T) *schedulev1.PlannedJob {
+	t.Helper()
+	_, err := n.accept(n.proposal(t))
+	require.NoError(t, err)
+	for _, assignment := range n.assignments(t, &schedulev1.ListAssignmentsRequest{}) {
+		if assignment.GetJob().GetProduct() != "" {
+			return assignment.GetJob()
+		}
+	}
+	require.Fail(t, "nobody was told to spray")
+	return nil
+}
+
+// nobodyIn requires that nobody works in the only house before a moment.
+func nobodyIn(t *testing.T, c *compiled, until time.Time) {
+	t.Helper()
+	require.Equal(t, []model.Span{{From: 0, To: c.minuteUp(until)}}, c.problem.Spaces[0].Closed)
+}
+
+func TestASprayThatShouldBeDoneClosesItsHouseThoughNobodyConfirmedIt(t *testing.T) {
+	n := planningNursery(t, 0)
+	n.start(t, "sick", 50, untilSystemic()...)
+	spray := n.toldSpray(t)
+	n.clock.now = spray.GetEndTime().AsTime().Add(5 * time.Minute)
+	nobodyIn(t, n.compiledNow(t, 3), spray.GetClosedUntilTime().AsTime())
+
+	again := n.proposal(t)
+	for _, job := range again.GetJobs() {
+		require.False(t, job.GetStartTime().AsTime().Before(spray.GetClosedUntilTime().AsTime()), job.GetTitle())
+	}
+	_, err := n.accept(again)
+	require.NoError(t, err)
+	n.clock.now = n.clock.now.Add(time.Hour)
+	nobodyIn(t, n.compiledNow(t, 3), spray.GetClosedUntilTime().AsTime())
+}
+
+func TestOnlyWhatIsWithdrawnBeforeItBeginsWasNotBegun(t *testing.T) {
+	db := planDatabase(t)
+	row := solved(t, db, toldJob("early", "mira", begin, time.Hour), toldJob("late", "mira", begin.Add(2*time.Hour), time.Hour))
+	inTx(t, db, func(tx pgx.Tx) error {
+		return tell(t.Context(), tx, "test", assignmentsOf("test", row.id, row.body.GetJobs()), nil, begin.Add(-time.Hour))
+	})
+	inTx(t, db, func(tx pgx.Tx) error { return tell(t.Context(), tx, "test", nil, nil, begin.Add(time.Hour)) })
+	begun, err := readBegun(t.Context(), db, "test", begin.Add(4*time.Hour))
+	require.NoError(t, err)
+	require.Len(t, begun, 1)
+	require.Equal(t, "early", begun[0].job.GetJob())
+}
+
+func TestASprayOfAPausedProgramKeepsItsHouseAndItsPerson(t *testing.T) {
+	n := planningNursery(t, 0)
+	n.start(t, "sick", 50, untilSystemic()...)
+	spray := n.toldSpray(t)
+	n.clock.now = spray.GetStartTime().AsTime()
+	_, err := n.treatment.PauseProgram(n.manager, &treatmentv1.PauseProgramRequest{
+		Name: "nurseries/test/programs/p-1", Note: "the owner decides", RequestId: uuid.NewString(),
+	})
+	require.NoError(t, err)
+	c := n.compiledNow(t, 3)
+	require.NotContains(t, c.workAt, spray.GetJob())
+	nobodyIn(t, c, spray.GetClosedUntilTime().AsTime())
+	person := c.people[lastPart(spray.GetPerson())]
+	require.Equal(t, c.minuteUp(spray.GetEndTime().AsTime()), c.problem.People[person].Shifts[0].From)
+}
+
+func TestASprayBesideAHouseKeepsEverybodyOutWhileItLasts(t *testing.T) {
+	in := smallNursery(t)
+	entry, err := toldEntry(&schedulev1.PlannedJob{
+		Kind: "SPRAY", StartTime: timestamppb.New(sixOClock), EndTime: timestamppb.New(sixOClock.Add(time.Hour)),
+		ClosedUntilTime: timestamppb.New(sixOClock.Add(13 * time.Hour)), Lots: []string{"nurseries/n/lots/l"},
+	})
+	require.NoError(t, err)
+	in.closeEntry(entry, []string{"nurseries/n/houses/h1", "nurseries/n/houses/gone"}, nil)
+	require.Equal(t, []Closure{{Start: sixOClock, End: sixOClock.Add(13 * time.Hour)}}, in.Houses[0].Closed)
+	require.Equal(t, []Closure{{Start: sixOClock, End: sixOClock.Add(time.Hour)}}, in.Houses[1].Closed)
+}
+
+func TestAMixThatIsBeingMadeIsNotTakenAway(t *testing.T) {
+	in := smallNursery(t, spraying("a"))
+	in.Told = []Told{{
+		Job: "a", Prepare: sixOClock.Add(-5 * time.Minute), Start: sixOClock.Add(5 * time.Minute), End: sixOClock.Add(time.Hour), Person: "ana", Sprayer: "k",
+	}}
+	c := compile(in)
+	require.Empty(t, c.jobs, "it goes on as it was told")
+	require.Equal(t, []string{"a"}, begunBefore(in, nil))
+}
+
+func TestWhatGoesOnIsShownWithTheProductThatWasTold(t *testing.T) {
+	in := smallNursery(t, spraying("a"))
+	as := &schedulev1.PlannedJob{
+		Job: "a", Title: "Spray", Product: "nurseries/n/products/older", RestrictedEntryInterval: quantity.Must("48", quantity.Hour).Contract(), TankLoad: 3,
+	}
+	in.Told = []Told{{Job: "a", Start: sixOClock.Add(-time.Hour), End: sixOClock.Add(time.Hour), Person: "ana", Sprayer: "k", As: as}}
+	c := compile(in)
+	shown := c.dayPlan(model.Plan{}, model.Score{}, noBound).GetJobs()[0]
+	require.Equal(t, "nurseries/n/products/older", shown.GetProduct(), "though another would be chosen now")
+	require.Equal(t, "48", shown.GetRestrictedEntryInterval().GetAmount())
+	require.Zero(t, shown.GetTankLoad(), "that load is none of this plan's")
+	require.Equal(t, "nurseries/n/products/older", c.applications(model.Plan{})[0].Product)
+	require.Equal(t, int32(3), as.GetTankLoad(), "what was told stays as it is")
+}
+
+func TestATrainingThatIsStillToComeDoesNotCountYet(t *testing.T) {
+	in := smallNursery(t, spraying("a"))
+	in.Nursery.Jurisdiction = "US-FL"
+	in.People[0].TrainingDate = "2027-03-02"
+	require.Contains(t, whyNot(t, compile(in), "a"), "trained", "the plan begins on 2027-03-01")
+	in.People[0].TrainingDate = "2027-03-01"
+	require.Len(t, modelJob(t, compile(in), "a").People, 1)
+}
+
+func TestWhatTheKindOfAnAssignmentDoesNotSayIsAFault(t *testing.T) {
+	_, err := toldEntry(&schedulev1.PlannedJob{Kind: "PRUNE", Product: "nurseries/n/products/x"})
+	require.Error(t, err)
+	entry, err := toldEntry(&schedulev1.PlannedJob{Kind: "DRENCH"})
+	require.NoError(t, err)
+	require.Equal(t, productsv1.Method_METHOD_DRENCH, entry.Method)
+}
