@@ -81,8 +81,13 @@ func confirmedReason(program string, event treatment.Event, told *assignment) st
 	switch {
 	case event.Outcome == treatment.OutcomeFailed:
 		return "a check of program " + program + " was not clean"
-	case told != nil && event.At.After(told.job.GetEndTime().AsTime().Add(lateFrom)):
+	case told == nil:
+		// What it applied may close a house in which others were told to work.
+		return "a step of program " + program + " was done that nobody was told to do"
+	case event.At.After(told.job.GetEndTime().AsTime().Add(lateFrom)):
 		return fmt.Sprintf("%q was done later than planned", strings.TrimSuffix(told.job.GetTitle(), "."))
+	case event.At.Before(told.job.GetStartTime().AsTime()):
+		return fmt.Sprintf("%q was done earlier than planned", strings.TrimSuffix(told.job.GetTitle(), "."))
 	default:
 		return ""
 	}

@@ -14,6 +14,8 @@ import (
 	treatmentv1 "velamen/gen/velamen/treatment/v1"
 	"velamen/internal/quantity"
 	"velamen/services/schedule/model"
+	"velamen/services/stock"
+	"velamen/services/treatment"
 )
 
 // toldSpray has a plan accepted and returns the spray in it.
@@ -134,4 +136,39 @@ func TestWhatTheKindOfAnAssignmentDoesNotSayIsAFault(t *testing.T) {
 	entry, err := toldEntry(&schedulev1.PlannedJob{Kind: "DRENCH"})
 	require.NoError(t, err)
 	require.Equal(t, productsv1.Method_METHOD_DRENCH, entry.Method)
+}
+
+func TestABenchIsClosedAloneOnlyWhileAllTreatedLotsAreWhereTheyWereTreated(t *testing.T) {
+	house := &HousePlace{House: stock.House{ID: "h1"}, HouseCalendar: HouseCalendar{ClosesByBench: true}}
+	entry := treatment.RestrictedEntry{
+		House: "h1", Method: productsv1.Method_METHOD_DRENCH, Lots: []string{"a", "b"},
+		Start: sixOClock, End: sixOClock.Add(time.Hour), Until: sixOClock.Add(13 * time.Hour),
+	}
+	other := entry
+	other.House = "h2"
+	treated := treatedWith(entry, []treatment.RestrictedEntry{entry, other})
+	require.Equal(t, []string{"h1", "h2"}, treated)
+	lots := []stock.Lot{{ID: "a", House: "h1", Bench: "b1"}, {ID: "b", House: "h2", Bench: "b9"}, {ID: "c", House: "h1", Bench: "b2"}}
+	require.Equal(t, []Closure{{Bench: "b1", Start: sixOClock, End: entry.Until}}, closuresOf(entry, treated, house, lots))
+	whole := []Closure{{Start: sixOClock, End: entry.Until}}
+	require.Equal(t, whole, closuresOf(entry, []string{"h1"}, house, lots), "lot b was treated in house h1 and is gone from it")
+	require.Equal(t, whole, closuresOf(entry, treated, house, lots[:1]), "lot b has no plants any more")
+}
+
+func TestOnlyTheSameMixSharesAClosure(t *testing.T) {
+	other := spraying("c")
+	other.Chemical.Product, other.Chemical.Mix = "nurseries/n/products/y", "y, 2 mL/L"
+	c := compile(smallNursery(t, spraying("a"), spraying("b"), other))
+	closure := func(name string) int32 { return modelJob(t, c, name).Occupies[0].Closure }
+	require.Equal(t, closure("a"), closure("b"))
+	require.NotEqual(t, model.None, int(closure("a")))
+	require.NotEqual(t, closure("a"), closure("c"), "what protects from the one need not protect from the other")
+}
+
+func TestALongClosureIsHeldAgainstADeliveryLongAfterTheDaysPlanned(t *testing.T) {
+	spray := spraying("a")
+	spray.Chemical.RestrictedEntryInterval = quantity.Must("480", quantity.Hour)
+	in := smallNursery(t, spray)
+	in.Houses[0].Engagements = []Engagement{{Start: sixOClock.AddDate(0, 0, 15), End: sixOClock.AddDate(0, 0, 15).Add(time.Hour)}}
+	require.Equal(t, []model.Span{{From: 15 * 24 * 60, To: 15*24*60 + 60}}, compile(in).problem.Spaces[0].Engaged)
 }

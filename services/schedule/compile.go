@@ -62,8 +62,9 @@ type underway struct {
 //     air was changed, and keeps people out of the houses that share their air while
 //     it is applied. A drench or a bath closes the benches of its lots where the house
 //     closes by bench, else the house.
-//   - Work in protective equipment may share a closure: handlers may be where nobody
-//     else may (40 CFR 170.405(b)(4), from memory).
+//   - Work with one mix, in the protective equipment of its label, may share a closure:
+//     handlers may be where nobody else may (40 CFR 170.405(b)(4), from memory). Where
+//     another mix still closes a house, the equipment of this one is not known to do.
 //   - Lots are treated where they stand now. Where they will stand once they are set
 //     apart is not known before somebody does it.
 //   - What was told for this moment goes on: its person, sprayer and place are taken

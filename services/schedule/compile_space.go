@@ -36,7 +36,7 @@ const closedAhead = 7 * 24 * 60
 // addSpaces makes the houses the spaces of the problem.
 func (c *compiled) addSpaces() {
 	split := c.benchesApart()
-	until := c.problem.Horizon + closedAhead
+	until := c.problem.Horizon + max(closedAhead, model.Minute(c.longestTail()))
 	c.spaces = spaces{bench: map[stock.BenchID]int32{}}
 	for i := range c.input.Houses {
 		house, h := &c.input.Houses[i], int32(i)
@@ -263,7 +263,7 @@ func (c *compiled) occupies(d *draft) []model.Occupation {
 			if work.Chemical != nil {
 				occupation.Exclusive, occupation.Tail = true, c.tail(work.Chemical, house)
 				if work.Chemical.Protected {
-					occupation.Closure = h
+					occupation.Closure = d.mix
 				}
 			}
 			taken = append(taken, occupation)

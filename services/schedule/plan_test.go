@@ -72,7 +72,7 @@ func TestWhatARuleSaidChangesOnlyItsJob(t *testing.T) {
 }
 
 func TestOnlyWhatCanMakeAPlanWorseMakesANewOne(t *testing.T) {
-	told := &assignment{job: &schedulev1.PlannedJob{Title: "Spray lot l1", EndTime: timestamppb.New(begin)}}
+	told := &assignment{job: &schedulev1.PlannedJob{Title: "Spray lot l1", StartTime: timestamppb.New(begin.Add(-time.Hour)), EndTime: timestamppb.New(begin)}}
 	confirmed := func(late time.Duration, outcome treatment.Outcome) treatment.Event {
 		return treatment.Event{Kind: treatment.EventStepConfirmed, Outcome: outcome, At: begin.Add(late)}
 	}
@@ -85,7 +85,8 @@ func TestOnlyWhatCanMakeAPlanWorseMakesANewOne(t *testing.T) {
 		{"in time", confirmed(0, treatment.OutcomeDone), told, ""},
 		{"a little late", confirmed(lateFrom, treatment.OutcomeDone), told, ""},
 		{"late", confirmed(lateFrom+time.Second, treatment.OutcomeDone), told, `"Spray lot l1" was done later than planned`},
-		{"not planned", confirmed(0, treatment.OutcomeDone), nil, ""},
+		{"not planned", confirmed(0, treatment.OutcomeDone), nil, "a step of program p-1 was done that nobody was told to do"},
+		{"before it was to begin", confirmed(-2*time.Hour, treatment.OutcomeDone), told, `"Spray lot l1" was done earlier than planned`},
 		{"a clean check", confirmed(0, treatment.OutcomeClean), told, ""},
 		{"a recurrence", confirmed(0, treatment.OutcomeFailed), nil, "a check of program p-1 was not clean"},
 		{"a new program", treatment.Event{Kind: treatment.EventStarted}, nil, "program p-1 began"},

@@ -117,10 +117,22 @@ func (in *Input) readHouses(ctx context.Context, r postgres.Reader) error {
 	}
 	for _, entry := range entries {
 		if i, known := at[entry.House]; known {
-			in.Houses[i].Closed = append(in.Houses[i].Closed, closuresOf(entry, &in.Houses[i], lots)...)
+			in.Houses[i].Closed = append(in.Houses[i].Closed, closuresOf(entry, treatedWith(entry, entries), &in.Houses[i], lots)...)
 		}
 	}
 	return nil
+}
+
+// treatedWith returns the houses (ids) of the application of an entry, which has an
+// entry for each.
+func treatedWith(entry treatment.RestrictedEntry, entries []treatment.RestrictedEntry) []string {
+	var houses []string
+	for _, other := range entries {
+		if other.Start.Equal(entry.Start) && other.End.Equal(entry.End) && slices.Equal(other.Lots, entry.Lots) {
+			houses = append(houses, other.House)
+		}
+	}
+	return houses
 }
 
 // closeBegun closes what people were told to apply something in, from its start until
@@ -168,13 +180,17 @@ func toldEntry(job *schedulev1.PlannedJob) (treatment.RestrictedEntry, error) {
 
 // closeEntry closes houses (names) for what was to be applied in them.
 func (in *Input) closeEntry(entry treatment.RestrictedEntry, houses []string, lots []stock.Lot) {
+	var treated []string
+	for _, name := range houses {
+		treated = append(treated, lastPart(name))
+	}
 	for _, name := range houses {
 		i := slices.IndexFunc(in.Houses, func(h HousePlace) bool { return h.ID == lastPart(name) })
 		if i < 0 {
 			continue
 		}
 		entry.House = in.Houses[i].ID
-		in.Houses[i].Closed = append(in.Houses[i].Closed, closuresOf(entry, &in.Houses[i], lots)...)
+		in.Houses[i].Closed = append(in.Houses[i].Closed, closuresOf(entry, treated, &in.Houses[i], lots)...)
 		if entry.Method != productsv1.Method_METHOD_SPRAY {
 			continue
 		}
@@ -187,19 +203,25 @@ func (in *Input) closeEntry(entry treatment.RestrictedEntry, houses []string, lo
 }
 
 // closuresOf returns what is closed after an application in a house: the benches of its
-// lots where that is enough and they still stand there, else the house.
-func closuresOf(entry treatment.RestrictedEntry, house *HousePlace, lots []stock.Lot) []Closure {
+// lots where that is enough and all of them still stand in the houses (ids) that were
+// treated, else the house: where a lot stood that is gone is not known.
+func closuresOf(entry treatment.RestrictedEntry, treated []string, house *HousePlace, lots []stock.Lot) []Closure {
 	until := entry.End.Add(time.Duration(airing(entry.Method, house.House)) * time.Minute)
 	if entry.Until.After(until) {
 		until = entry.Until
 	}
 	var benches []string
+	there := 0
 	for _, lot := range lots {
-		if lot.House == entry.House && slices.Contains(entry.Lots, lot.ID) && !slices.Contains(benches, lot.Bench) {
+		if !slices.Contains(entry.Lots, lot.ID) || !slices.Contains(treated, lot.House) {
+			continue
+		}
+		there++
+		if lot.House == entry.House && !slices.Contains(benches, lot.Bench) {
 			benches = append(benches, lot.Bench)
 		}
 	}
-	if entry.Method == productsv1.Method_METHOD_SPRAY || !house.ClosesByBench || len(benches) == 0 {
+	if entry.Method == productsv1.Method_METHOD_SPRAY || !house.ClosesByBench || len(benches) == 0 || there < len(entry.Lots) {
 		return []Closure{{Start: entry.Start, End: until}}
 	}
 	slices.Sort(benches)
