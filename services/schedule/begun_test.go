@@ -172,3 +172,44 @@ func TestALongClosureIsHeldAgainstADeliveryLongAfterTheDaysPlanned(t *testing.T)
 	in.Houses[0].Engagements = []Engagement{{Start: sixOClock.AddDate(0, 0, 15), End: sixOClock.AddDate(0, 0, 15).Add(time.Hour)}}
 	require.Equal(t, []model.Span{{From: 15 * 24 * 60, To: 15*24*60 + 60}}, compile(in).problem.Spaces[0].Engaged)
 }
+
+func TestAnApplicationThatClosesAHouseInWhichPeopleWereToldToWorkIsAReasonToPlanAgain(t *testing.T) {
+	in := smallNursery(t)
+	work := Told{
+		Start: sixOClock.Add(4 * time.Hour), End: sixOClock.Add(5 * time.Hour),
+		As: &schedulev1.PlannedJob{Houses: []string{"nurseries/n/houses/h1"}, Lots: []string{"nurseries/n/lots/l"}, Product: "nurseries/n/products/x"},
+	}
+	in.Told = []Told{work}
+	lots := []stock.Lot{{ID: "l", House: "h1", Bench: "b1"}}
+	const reason = "House 1 is closed at a time at which people were told to work in it"
+	for _, test := range []struct {
+		name    string
+		closure Closure
+		product string
+		want    string
+	}{
+		{"until before it", Closure{Start: sixOClock, End: work.Start}, "", ""},
+		{"until into it", Closure{Start: sixOClock, End: work.Start.Add(time.Minute)}, "", reason},
+		{"its bench", Closure{Bench: "b1", Start: sixOClock, End: work.End}, "", reason},
+		{"another bench", Closure{Bench: "b2", Start: sixOClock, End: work.End}, "", ""},
+		{"by what it applies itself", Closure{Start: sixOClock, End: work.End}, "nurseries/n/products/x", ""},
+	} {
+		t.Run(test.name, func(t *testing.T) {
+			in.Houses[0].Closed = []Closure{test.closure}
+			require.Equal(t, test.want, in.sentIntoClosed([]string{test.product}, lots))
+		})
+	}
+}
+
+func TestAnApplicationOutsideOfStepsIsAReasonToPlanAgain(t *testing.T) {
+	n := planningNursery(t, 0)
+	n.start(t, "sick", 50, untilSystemic()...)
+	r := relay{db: n.db}
+	reason, err := r.closedReason(t.Context(), "test", treatment.ApplicationConfirmed{Breach: "he thought it was another house"})
+	require.NoError(t, err)
+	require.Equal(t, "something was applied outside of the steps of programs", reason)
+	spray := n.toldSpray(t)
+	reason, err = r.closedReason(t.Context(), "test", treatment.ApplicationConfirmed{Step: spray.GetJob()})
+	require.NoError(t, err)
+	require.Empty(t, reason, "nothing was applied yet")
+}

@@ -31,7 +31,8 @@ func Relay(c client.Client, db *postgres.DB) postgres.Consumer {
 	return postgres.Consumer{
 		Name: "planners",
 		Topics: append(Topics(),
-			treatment.TopicProgramStarted, treatment.TopicProgramAdvanced, diagnosis.TopicClimateImported),
+			treatment.TopicProgramStarted, treatment.TopicProgramAdvanced, treatment.TopicApplicationConfirmed, diagnosis.TopicClimateImported,
+			stock.TopicRestrict, stock.TopicUnrestrict),
 		Send: r.send,
 	}
 }
@@ -61,6 +62,10 @@ func (r relay) send(ctx context.Context, event postgres.Event) error {
 		return read(event, func(advanced treatment.ProgramAdvanced) error {
 			return r.advanced(ctx, event.Nursery, advanced.Program, advanced.Event)
 		})
+	case treatment.TopicApplicationConfirmed:
+		return read(event, func(applied treatment.ApplicationConfirmed) error { return r.applied(ctx, event.Nursery, applied) })
+	case stock.TopicRestrict, stock.TopicUnrestrict:
+		return r.changed(ctx, event.Nursery, ConditionsChanged{Reason: "what an authority orders for lots changed", At: r.db.Now()})
 	case diagnosis.TopicClimateImported:
 		return read(event, func(imported diagnosis.ClimateImported) error { return r.imported(ctx, event.Nursery, imported) })
 	default:
