@@ -210,6 +210,12 @@ func (c *compiled) timeDraft(d *draft, work *Work) string {
 		if len(d.windows) == 0 {
 			return "The rules for what is applied let it be done at no time in these days."
 		}
+		for _, h := range d.houses {
+			d.windows = both(d.windows, c.temperate(&c.input.Houses[h], work.Chemical))
+		}
+		if len(d.windows) == 0 {
+			return c.tooHotOrCold(d, work.Chemical)
+		}
 	}
 	d.always = len(d.windows) == 1 && d.windows[0] == model.Span{From: 0, To: c.problem.Horizon}
 	return ""

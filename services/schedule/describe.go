@@ -77,6 +77,9 @@ func (l *layout) planned(j int32) *schedulev1.PlannedJob {
 	job.DueTime, job.OverdueTime = timestampOf(due), timestampOf(overdue)
 	job.Pinned = c.problem.Jobs[j].Pin != nil
 	job.Change, job.Reason = l.change(j)
+	if c.measureFirst(d, work.Chemical) {
+		job.Reason += " Measure the air first: it is applied at " + work.Chemical.Temperatures.String() + "."
+	}
 	job.Terms = termsOf(l.costs[j])
 	return job
 }

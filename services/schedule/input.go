@@ -7,9 +7,11 @@ import (
 	productsv1 "velamen/gen/velamen/products/v1"
 	schedulev1 "velamen/gen/velamen/schedule/v1"
 	"velamen/internal/quantity"
+	"velamen/services/diagnosis"
 	"velamen/services/identity"
 	"velamen/services/stock"
 	"velamen/services/treatment"
+	"velamen/services/treatment/rules"
 )
 
 // Input is all that a plan depends on, as it was read at one moment. What a
@@ -44,6 +46,8 @@ type HousePlace struct {
 	HouseCalendar
 	Benches []string
 	Closed  []Closure
+	// Usual is its air by hour of the clock over the last days; empty without a logger.
+	Usual map[int]diagnosis.HourTemperature
 }
 
 // Closure is a time in which nobody may work in a house, or on a bench of it.
@@ -111,6 +115,9 @@ type Chemical struct {
 	// Forbidden are the spans in which a rule refuses it, learnt when a plan was held
 	// to the rules.
 	Forbidden []Closure
+	// Temperatures of the air, whole Cel, at which no rule refuses it; nil where all
+	// are allowed.
+	Temperatures *rules.TemperatureRange
 	// Life is how long its mix may be used.
 	Life time.Duration
 }

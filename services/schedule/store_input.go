@@ -12,6 +12,7 @@ import (
 	treatmentv1 "velamen/gen/velamen/treatment/v1"
 	"velamen/internal/postgres"
 	"velamen/internal/resource"
+	"velamen/services/diagnosis"
 	"velamen/services/identity"
 	"velamen/services/products"
 	"velamen/services/stock"
@@ -106,6 +107,13 @@ func (in *Input) readHouses(ctx context.Context, r postgres.Reader) error {
 		if i, known := at[bench.House]; known {
 			in.Houses[i].Benches = append(in.Houses[i].Benches, bench.ID)
 		}
+	}
+	usual, err := diagnosis.ReadUsualTemperatures(ctx, r, in.Nursery.ID, in.Nursery.Zone, in.Now.AddDate(0, 0, -usualDays), in.Now)
+	if err != nil {
+		return err
+	}
+	for i := range in.Houses {
+		in.Houses[i].Usual = usual[in.Houses[i].ID]
 	}
 	entries, err := treatment.ReadRestrictedEntries(ctx, r, in.Nursery.ID, in.Now.Add(-airedByNone*time.Minute))
 	if err != nil {
@@ -270,7 +278,7 @@ func chemicalOf(nursery string, product *treatment.PlannedProduct) *Chemical {
 		Product: productName(nursery, product.Product.ID), DisplayName: product.Product.DisplayName, Mix: product.Mix,
 		Method: product.Method, Restricted: product.Product.RestrictedUse, Volume: product.MixVolume,
 		RestrictedEntryInterval: product.RestrictedEntryInterval, Protected: product.Protected,
-		Earliest: product.NotBefore, Waits: product.Waits,
+		Earliest: product.NotBefore, Waits: product.Waits, Temperatures: product.Temperatures,
 	}
 }
 

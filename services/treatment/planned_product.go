@@ -45,6 +45,8 @@ type PlannedProduct struct {
 	// Mix tells apart what is in the tank: the product and how much of it is in a
 	// litre. What has the same can be made at once.
 	Mix string
+	// Temperatures of the air at which no rule refuses it; nil where all are allowed.
+	Temperatures *rules.TemperatureRange
 	// NotBefore is when the rules first let it be applied; zero when they do at once.
 	// Waits says why.
 	NotBefore time.Time
@@ -85,6 +87,13 @@ func choose(application rules.Application, history rules.History, stocked []prop
 		if i := slices.IndexFunc(found.Proposed, inStock); i >= 0 {
 			option := found.Proposed[i]
 			result := chosen{product: plannedProduct(option, application), application: option.Application}
+			temperatures, err := rules.TemperaturesFor(option.Application)
+			if err != nil {
+				return chosen{}, err
+			}
+			if temperatures.Limits() {
+				result.product.Temperatures = &temperatures
+			}
 			if waits != "" {
 				result.product.NotBefore, result.product.Waits = application.Start, waits
 			}
