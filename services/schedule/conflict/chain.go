@@ -8,12 +8,15 @@ import (
 
 // chain looks for jobs that intervals drive past their latest, and returns them,
 // ascending; nil when there are none. A circle of intervals that asks for too much is
-// such a chain too: it drives itself on. Every job of the question must fit alone.
+// such a chain too: it drives itself on. A job that has no place at all is one alone.
 func (q *question) chain() []int32 {
 	s := &searcher{q: q, options: q.options()}
 	n := &node{option: make([]int, len(s.options)), start: make([]model.Minute, len(s.options))}
 	by := make([]int, len(n.start))
 	for i := range by {
+		if len(s.options[i]) == 0 {
+			return []int32{q.jobs[i]}
+		}
 		n.option[i], by[i] = undecided, model.None
 		n.start[i], _ = s.earliest(n, i, 0)
 	}

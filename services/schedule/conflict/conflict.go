@@ -17,9 +17,11 @@ type Conflict struct {
 	Jobs []int32
 	// Requirements that cannot all hold.
 	Requirements []Requirement
-	// Proven is true when it is certain that they cannot all hold.
+	// Proven is true when it is certain that they cannot all hold, whatever else is
+	// planned.
 	Proven bool
-	// Minimal is true when it is certain that without any one of them the rest can.
+	// Minimal is true when it is certain that without any one of them the rest can, when
+	// nothing else is planned.
 	Minimal bool
 	// Fix is the cheapest single change with which these jobs fit; nil when none was
 	// found.
@@ -54,6 +56,7 @@ func Explain(ctx context.Context, p *model.Problem, jobs []int32, clock Clock) [
 	e := &explainer{
 		ctx: ctx, p: p, clock: clock, jobs: jobs,
 		asked: make([]bool, len(p.Jobs)), gone: make([]bool, len(p.Jobs)),
+		never: make([]bool, len(p.Jobs)),
 	}
 	for _, job := range e.wanted() {
 		e.asked[job] = true
@@ -80,8 +83,12 @@ type explainer struct {
 	jobs  []int32
 	asked []bool
 	gone  []bool
+	// never are the jobs that no plan holds, whatever else it holds.
+	never []bool
 	// singles are where each job fits when there is nothing else.
-	singles   []single
+	singles []single
+	// ways are the shortest from site to site over any other sites; nil until asked for.
+	ways      [][]model.Minute
 	conflicts []Conflict
 }
 
@@ -135,6 +142,7 @@ func (e *explainer) tell(jobs []int32) {
 	c := e.reason(jobs)
 	for _, job := range c.Jobs {
 		e.gone[job] = true
+		e.never[job] = c.Proven && len(c.Jobs) == 1
 	}
 	if e.anyAsked(c.Jobs) {
 		e.conflicts = append(e.conflicts, c)
@@ -152,12 +160,15 @@ func (e *explainer) alone() {
 		q := newQuestion(e.p, job, nil)
 		answer, plan := q.ask(e.ctx, steps)
 		e.singles = append(e.singles, newSingle(q, plan))
+		if answer == impossible {
+			answer = e.ask(job, nil, steps)
+		}
 		switch {
 		case answer != impossible:
 		case e.asked[i]:
 			e.tell(job)
 		default:
-			e.gone[i] = true
+			e.gone[i], e.never[i] = true, true
 		}
 	}
 }
@@ -165,7 +176,7 @@ func (e *explainer) alone() {
 // chains finds jobs that intervals and their own times drive past their latest.
 func (e *explainer) chains() {
 	for !e.done() {
-		chain := newQuestion(e.p, e.open(), nil).chain()
+		chain := e.among(e.open()).chain()
 		if chain == nil {
 			return
 		}
@@ -176,8 +187,7 @@ func (e *explainer) chains() {
 // overloads finds more work than there are hours.
 func (e *explainer) overloads() {
 	for !e.done() {
-		q := newQuestion(e.p, e.open(), nil)
-		jobs := q.overload(func(job int32) bool { return e.asked[job] })
+		jobs := e.among(e.open()).overload(func(job int32) bool { return e.asked[job] })
 		if jobs == nil {
 			return
 		}
@@ -190,7 +200,7 @@ func (e *explainer) fewest(jobs []int32) []int32 {
 	slices.SortStableFunc(jobs, func(a, b int32) int { return cmp.Compare(shortest(&e.p.Jobs[a]), shortest(&e.p.Jobs[b])) })
 	for i := 0; i < len(jobs); {
 		rest := without(jobs, i)
-		if e.anyAsked(rest) && newQuestion(e.p, rest, nil).overload(nil) != nil {
+		if e.anyAsked(rest) && e.among(rest).overload(nil) != nil {
 			jobs = rest
 			continue
 		}
@@ -218,7 +228,7 @@ func (e *explainer) pairs() {
 				continue
 			}
 			pair := []int32{int32(b), int32(a)}
-			if answer, _ := newQuestion(e.p, pair, nil).ask(e.ctx, steps); answer == impossible {
+			if e.ask(pair, nil, steps) == impossible {
 				e.tell(pair)
 			}
 		}
@@ -241,7 +251,7 @@ func (e *explainer) neighbours() {
 		for n := 2; n <= len(rivals) && !e.done(); n++ {
 			jobs := append(slices.Clone(rivals[:n]), job)
 			slices.Sort(jobs)
-			if answer, _ := newQuestion(e.p, jobs, nil).ask(e.ctx, steps/n); answer == impossible {
+			if e.ask(jobs, nil, steps/n) == impossible {
 				e.tell(jobs)
 				break
 			}
@@ -286,7 +296,7 @@ func (e *explainer) together() {
 			// As many as it takes to place all when little is in the way.
 			limit = max(limit, 6*len(jobs))
 		}
-		answer, _ := newQuestion(e.p, jobs, nil).ask(e.ctx, limit)
+		answer := e.ask(jobs, nil, limit)
 		if answer == impossible {
 			e.tell(jobs)
 			continue

@@ -284,6 +284,44 @@ func TestAJobWithoutWhatItNeedsIsExplainedByWhatHindersThat(t *testing.T) {
 	require.Equal(t, []int32{0}, conflicts[0].Jobs)
 }
 
+// The cart holds oil, after which copper needs a long rinse and soap none. Alone, copper
+// comes too late; after soap it needs no rinse.
+func TestAJobThatFitsOnlyAfterAnotherIsNotSaidToFitNowhere(t *testing.T) {
+	copper, soap := work("spray roses", 60), work("wash benches", 30)
+	for mix, job := range []*model.Job{&copper, &soap} {
+		job.Mix, job.Volume, job.Ways, job.Deadline = int32(mix), 30_000, []model.Way{{Station: 0, Duration: job.Ways[0].Duration}}, 540
+	}
+	p := nursery(copper, soap)
+	p.Mixes = []model.Mix{{Name: "copper"}, {Name: "soap"}, {Name: "oil"}}
+	p.Stations[0].Holds, p.Stations[0].Rinses = 2, 0
+	p.Rinses = []model.RinseTable{{{{}, {}, {}}, {{}, {}, {}}, {{}, {}, {}}, {{Minutes: 90}, {}, {}}}}
+	require.NoError(t, p.Validate())
+	require.Empty(t, conflict.Explain(t.Context(), p, []int32{0}, clock))
+
+	p.Jobs[1].People = nil
+	conflicts := conflict.Explain(t.Context(), p, []int32{0}, clock)
+	require.Len(t, conflicts, 1)
+	require.True(t, conflicts[0].Proven, "nobody may wash benches, so that nothing can come before")
+	require.Contains(t, kinds(conflicts[0]), conflict.Preparing)
+}
+
+// From house 1 to house 3 it takes an hour, by house 2 ten minutes and the work there.
+func TestAWayThatWorkBetweenMakesShorterIsNoReason(t *testing.T) {
+	p := nursery(work("prune roses", 60), work("prune ivy", 10), work("prune ferns", 60))
+	p.Travel = [][]model.Minute{{0, 5, 60}, {5, 0, 5}, {60, 5, 0}}
+	for site := range p.Jobs {
+		p.Jobs[site].Site, p.Jobs[site].People, p.Jobs[site].Deadline = int32(site), []int32{0}, 570
+	}
+	require.NoError(t, p.Validate())
+	require.Empty(t, conflict.Explain(t.Context(), p, all(p), clock))
+
+	p.Jobs[1].People = nil
+	conflicts := conflict.Explain(t.Context(), p, []int32{0, 2}, clock)
+	require.Len(t, conflicts, 1)
+	require.True(t, conflicts[0].Proven)
+	require.Contains(t, kinds(conflicts[0]), conflict.Travel)
+}
+
 func TestTimesAreMinutesWithoutAClock(t *testing.T) {
 	job := work("prune roses", 60)
 	job.Deadline = 30

@@ -10,5 +10,7 @@
 //
 // Whether jobs fit is decided by a search of its own that is complete: it either
 // finds places for all, or proves that there are none, or says that its limit of
-// steps was too small. The package reads package model and nothing else.
+// steps was too small. A proof about some jobs counts only when it holds whatever the
+// other jobs do: one of them may leave a sprayer that needs no rinse, or shorten a
+// way. The package reads package model and nothing else.
 package conflict

@@ -71,6 +71,26 @@ func TestWhatAConflictSaysIsTrue(t *testing.T) {
 	require.Greater(t, fixed, 40)
 }
 
+// In these problems some jobs fit only because others come between: they leave a
+// sprayer that needs less of a rinse, or begin a load.
+func TestJobsThatHelpEachOtherAreNotToldAsAConflict(t *testing.T) {
+	for _, c := range []struct {
+		seed uint64
+		jobs int
+	}{{1778, 4}, {2440, 3}, {2624, 4}} {
+		p := bruteforce.Random(c.seed, c.jobs)
+		score, _, ok := bruteforce.Best(p)
+		require.True(t, ok)
+		require.Zero(t, score.Skipped)
+		require.Empty(t, Explain(t.Context(), p, everyJob(p), nil), "seed %d", c.seed)
+		alone := false
+		for i := range p.Jobs {
+			alone = alone || !oracleFits(p, without(everyJob(p), i))
+		}
+		require.True(t, alone, "seed %d has no jobs that need others", c.seed)
+	}
+}
+
 // oracleFits tells whether some jobs of a tiny problem fit when there is nothing else.
 func oracleFits(p *model.Problem, jobs []int32) bool {
 	alone := *p

@@ -54,7 +54,7 @@ func (s *searcher) prep(n *node, job int) model.Minute {
 	if o.fresh {
 		prep += station.MixMinutes
 	}
-	return prep
+	return s.q.easiest(o.station, mix, prep)
 }
 
 // mixMates are the mates on the sprayer that put a mix into it.

@@ -19,6 +19,8 @@ type question struct {
 	mixed []int
 	// far is later than any plan of these jobs has to end.
 	far model.Minute
+	// eased is what other jobs make of each sprayer; nil when they are not let help.
+	eased []*eased
 }
 
 // newQuestion copies what the jobs need from the problem and gives up requirements.

@@ -6,11 +6,11 @@ import "velamen/services/schedule/model"
 // can be left out while they still do not fit.
 func (e *explainer) reason(jobs []int32) Conflict {
 	found := jobs
-	answer, _ := newQuestion(e.p, jobs, nil).ask(e.ctx, stepsFor(len(jobs)))
+	answer := e.ask(jobs, nil, stepsFor(len(jobs)))
 	c := Conflict{Proven: answer == impossible, Minimal: true}
 	for i := 0; i < len(jobs) && len(jobs) > 1; {
 		rest := without(jobs, i)
-		answer, _ := newQuestion(e.p, rest, nil).ask(e.ctx, stepsFor(len(rest)))
+		answer := e.ask(rest, nil, stepsFor(len(rest)))
 		if answer == impossible {
 			jobs = rest
 			continue
@@ -21,7 +21,7 @@ func (e *explainer) reason(jobs []int32) Conflict {
 	c.Jobs = jobs
 	var given []Requirement
 	for _, r := range requirements(e.p, jobs) {
-		answer, _ := newQuestion(e.p, jobs, append(given[:len(given):len(given)], r)).ask(e.ctx, stepsFor(len(jobs)))
+		answer := e.ask(jobs, append(given[:len(given):len(given)], r), stepsFor(len(jobs)))
 		if answer == impossible {
 			given = append(given, r)
 			continue
@@ -51,7 +51,8 @@ func (e *explainer) unanswered(jobs []int32, fit bool) Conflict {
 }
 
 // circle returns by how many minutes the intervals of a reason ask for more than can
-// be, going round; 0 when they form no circle on their own.
+// be, going round; 0 when they form no circle on their own. A job that can be done
+// in several ways may be in a circle for each: then they make no single sum.
 func circle(p *model.Problem, c Conflict) model.Minute {
 	for _, r := range c.Requirements {
 		if r.Kind != Interval && r.Kind != Done {
@@ -62,12 +63,20 @@ func circle(p *model.Problem, c Conflict) model.Minute {
 	s := &searcher{q: q, options: q.options()}
 	var sum model.Minute
 	n := s.root()
+	index := indexOf(c.Jobs, len(p.Jobs))
+	out, in := make([]int, len(c.Jobs)), make([]int, len(c.Jobs))
 	for _, r := range c.Requirements {
 		if r.Kind == Interval {
 			lag := p.Lags[r.Lag]
-			index := indexOf(c.Jobs, len(p.Jobs))
 			lag.From, lag.To = int32(index(lag.From)), int32(index(lag.To))
+			out[lag.From]++
+			in[lag.To]++
 			sum += s.length(n, lag)
+		}
+	}
+	for i := range out {
+		if out[i] != 1 || in[i] != 1 {
+			return 0
 		}
 	}
 	return sum

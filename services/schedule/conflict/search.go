@@ -150,7 +150,7 @@ func (q *question) leastPrep(job int32, o option) model.Minute {
 		prep = station.MixMinutes
 	}
 	if station.Rinses == model.None {
-		return prep
+		return q.easiest(o.station, mix, prep)
 	}
 	least := q.p.Rinses[station.Rinses][station.Holds+1][mix].Minutes
 	for before, jobs := range q.mixed {
@@ -158,7 +158,7 @@ func (q *question) leastPrep(job int32, o option) model.Minute {
 			least = min(least, q.p.Rinses[station.Rinses][before+1][mix].Minutes)
 		}
 	}
-	return prep + least
+	return q.easiest(o.station, mix, prep+least)
 }
 
 // latest is the latest end of a job that does not depend on its option.

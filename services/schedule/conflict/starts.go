@@ -191,7 +191,7 @@ func (s *searcher) after(n *node, before, job int) model.Minute {
 	}
 	a, b := s.options[before][n.option[before]], s.options[job][n.option[job]]
 	if s.sameSprayer(a, b) || s.samePerson(a, b) {
-		from = max(from, end+s.prep(n, job)+s.travel(n, before, job))
+		from = max(from, end+s.prep(n, job)+s.travel(n, before, job), end+s.between(n, before, job))
 	}
 	if tail, apart := s.q.apart(before, job); apart {
 		from = max(from, end+tail)
