@@ -23,7 +23,7 @@ type Violation struct {
 // Check returns what a plan costs and every violation of the rules R1 to R12, by rule
 // and then by job. The problem must be one that Validate accepts. The cost of a plan
 // with violations counts each placement as it stands; a placement that cannot be
-// read, such as one with an unknown way, costs nothing.
+// read, such as one with an unknown way or a start years away, costs nothing.
 func Check(p *model.Problem, plan model.Plan) (model.Score, []Violation) {
 	c := &check{p: p}
 	c.read(plan)
@@ -82,7 +82,8 @@ func (c *check) name(job int32) string {
 	return fmt.Sprintf("job %d", job)
 }
 
-// read finds the placements that name a way that exists (R1) and who does them.
+// read finds the placements that name a way that exists (R1), at a start that can be
+// reckoned with (R2), and who does them.
 func (c *check) read(plan model.Plan) {
 	jobs := len(c.p.Jobs)
 	c.placed = make([]bool, jobs)
@@ -99,6 +100,11 @@ func (c *check) read(plan model.Plan) {
 		job := &c.p.Jobs[i]
 		if place.Way < 0 || int(place.Way) >= len(job.Ways) {
 			c.report("R1", int32(i), model.None, "%s is done in way %d; it has %d.", c.name(int32(i)), place.Way, len(job.Ways))
+			continue
+		}
+		if place.Start < -model.MaxMinutes || place.Start > model.MaxMinutes {
+			// Past this, sums of minutes would begin again from the other end.
+			c.report("R2", int32(i), model.None, "%s starts at minute %d, which is in no plan.", c.name(int32(i)), place.Start)
 			continue
 		}
 		way := job.Ways[place.Way]

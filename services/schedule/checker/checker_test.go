@@ -1,6 +1,7 @@
 package checker_test
 
 import (
+	"math"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -266,4 +267,41 @@ func TestAPlanThatIsTooShortIsReportedAndItsMissingJobsCountAsLeftOut(t *testing
 	score, violations := checker.Check(p, model.Plan{by(0, 0)})
 	require.Len(t, violations, 1)
 	require.Equal(t, int64(1), score.Skipped)
+}
+
+// With a start near the end of an int32 the end of the job would be long before it.
+func TestAStartThatNoPlanHoldsIsReportedAndCostsNothing(t *testing.T) {
+	vent := prune("vent")
+	vent.Manned, vent.People, vent.LateWeight, vent.Due = false, nil, 1, 0
+	for _, start := range []model.Minute{math.MaxInt32 - 10, math.MinInt32 + 10} {
+		score, violations := checker.Check(nursery(vent), model.Plan{by(model.None, start)})
+		require.Len(t, violations, 1)
+		require.Equal(t, "R2", violations[0].Rule)
+		require.Zero(t, score)
+	}
+}
+
+func TestAListOfHoursWithoutAnyIsTheSameAsNone(t *testing.T) {
+	job := spray("a", 0)
+	job.Windows = []model.Span{}
+	p := nursery(job)
+	p.Stations[0].Open = []model.Span{}
+	require.Empty(t, broken(p, model.Plan{fresh(0, 100)}))
+}
+
+func TestOnlyConsecutiveJobsOfAPersonNeedTheWay(t *testing.T) {
+	far, nowhere := prune("far"), prune("nowhere")
+	far.Site, nowhere.Site = 1, model.None
+	p := nursery(prune("near"), far, nowhere)
+	require.Equal(t, []string{"R5"}, broken(p, model.Plan{by(0, 0), by(0, 60), by(0, 300)}))
+	require.Empty(t, broken(p, model.Plan{by(0, 0), by(0, 120), by(0, 60)}))
+}
+
+// After copper the sprayer is rinsed even for more of the same.
+func TestAJobThatJoinsALoadIsRinsedForWhenTheTableSaysSo(t *testing.T) {
+	p := nursery(spray("a", 0), spray("b", 0))
+	p.Rinses[0][1][0] = model.Rinse{Minutes: 5}
+	p.Mixes[0].Life = 125
+	require.Empty(t, broken(p, model.Plan{fresh(0, 100), by(0, 165)}))
+	require.Equal(t, []string{"R4", "R5"}, broken(p, model.Plan{fresh(0, 100), by(0, 164)}))
 }

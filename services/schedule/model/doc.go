@@ -23,12 +23,15 @@
 //	               and b >= 0. prep is the rinse from what the sprayer held before
 //	               (the mix of the last earlier job with a mix on it, else Holds) to
 //	               the job's mix, plus MixMinutes for a job that begins a new load.
-//	               A job without a mix needs none and leaves the tank as it is
+//	               A job that joins a load still takes the rinse from its mix to the
+//	               same mix when the table has one. A job without a mix needs none and
+//	               leaves the tank as it is
 //	R4  sprayer    the busy spans of one sprayer do not overlap and each lies in one
 //	               of its Open spans when it has any
 //	R5  person     the busy spans of one person do not overlap; between the end of one
 //	               and the beginning of the next lies the way from site to site; each
-//	               lies in one shift
+//	               lies in one shift. Only jobs of which one is the person's next need
+//	               the way, and none does when one of the two is nowhere
 //	R6  protection the minutes [s, e) of jobs in protective equipment that begin on
 //	               one day stay within the person's MaxProtected, when it is set
 //	R7  place      two jobs in one space keep apart when one of them is exclusive:
@@ -41,7 +44,14 @@
 //	R11 pin        what is pinned is as it is pinned, and a pinned job is placed
 //	R12 load       a job that joins a load follows, on the same sprayer, a job with the
 //	               same mix with no job of another mix between, and ends within the
-//	               mix's Life from the start of the job that began the load
+//	               mix's Life from the start of the job that began the load. A sprayer
+//	               with a tank but no whole graduation between its smallest load and
+//	               its tank takes no job with a Volume of mix
+//
+// Work that needs a person or a mix lasts at least 1 minute in every way, because in
+// what order work of no time comes is not defined, and a way or a rinse depends on the
+// order. Other work may take no time; its span is empty and overlaps nothing. Windows
+// and Open without a span in them are the same as nil.
 //
 // # Loads and what is left over
 //
@@ -55,4 +65,8 @@
 // First count the weights of the jobs that are left out: no saving elsewhere makes
 // up for one. Then the sum of the terms, each a whole number of millionths and
 // never below zero, so that the sum of bounds on terms bounds the sum.
+//
+// A job is a change when it is left out, starts earlier or later than it was told by
+// more than the tolerance, or has another person or way than was told. When no person
+// was told (None), or no way, any is as told.
 package model

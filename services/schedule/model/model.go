@@ -61,7 +61,7 @@ type Station struct {
 	Graduation int64
 	// MixMinutes is how long a new load takes to mix.
 	MixMinutes Minute
-	// Open is when it can be used; nil for always.
+	// Open is when it can be used; none for always.
 	Open []Span
 	// Holds is the mix that was last in it; None when it is clean.
 	Holds int32
@@ -131,7 +131,7 @@ type Job struct {
 	Release, Deadline Minute
 	// Due is the end from which each minute costs LateWeight.
 	Due Minute
-	// Windows in one of which it lies; nil for always.
+	// Windows in one of which it lies; none for always.
 	Windows []Span
 	// Occupies are the spaces that it takes, each once.
 	Occupies []Occupation
@@ -184,7 +184,7 @@ type Lag struct {
 // Told is where people think that a job stands.
 type Told struct {
 	Start Minute
-	// Person and Way; None when nobody and nothing was told.
+	// Person and Way; None when that was not told, and then any is as told.
 	Person, Way int32
 	// Tolerance is by how much it may start earlier or later without being a change.
 	Tolerance Minute
