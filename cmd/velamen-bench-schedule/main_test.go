@@ -10,7 +10,9 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"velamen/services/schedule/benchmark"
+	"velamen/services/schedule/bound"
 	"velamen/services/schedule/model"
+	"velamen/services/schedule/search"
 )
 
 // The optimum is that of Fisher and Thompson 1963.
@@ -26,6 +28,13 @@ func TestPublishedRowSaysCostBestAndBound(t *testing.T) {
 	require.Empty(t, r.Nurseries)
 }
 
+// Schwindt 1998 lists UBO10 psp1 as without a plan.
+func TestPublishedProblemWithoutAPlanIsProvenToHaveNone(t *testing.T) {
+	var out bytes.Buffer
+	require.NoError(t, run(t.Context(), options{published: 200 * time.Millisecond, only: "UBO10 psp1"}, &out))
+	require.Regexp(t, `UBO10 psp1 +- +none +- +- +- +\d+ +\d+ ms +yes +search of all orders`, out.String())
+}
+
 func TestAMissedOptimumAndAFalseProofFailTheirGates(t *testing.T) {
 	for _, test := range []struct {
 		row  publishedRow
@@ -36,6 +45,8 @@ func TestAMissedOptimumAndAFalseProofFailTheirGates(t *testing.T) {
 		{publishedRow{Name: "la02", Cost: 654, Best: 655, Bound: 600}, "better than the optimum"},
 		{publishedRow{Name: "la02", Cost: 660, Best: 655, Bound: 656}, "above the optimum"},
 		{publishedRow{Name: "la02", Cost: 660, Best: 655, Bound: 655, Proven: true}, "said to be proven"},
+		{publishedRow{Name: "UBO10 psp1", Cost: 40, Best: -1, Bound: -1, Proven: true}, "where there is none"},
+		{publishedRow{Name: "UBO10 psp1", Cost: -1, Best: -1, Bound: -1}, "not proven that there is no plan"},
 	} {
 		r := &report{}
 		test.row.gates(r)
@@ -58,6 +69,31 @@ func TestAPlanByHandThatIsBetterFailsItsGate(t *testing.T) {
 	r := &report{}
 	row.gates(r)
 	require.Equal(t, []string{"nursery 50: a is better than the search"}, r.Failed)
+}
+
+func TestAPlanIsHeldAgainstTheBoundOfPlansThatLeaveOutTheSame(t *testing.T) {
+	p := benchmark.Nursery(nurserySeed, 50)
+	plan := benchmark.EarliestDueFirst(p)
+	var m measured
+	m.result.Plan, m.result.Score = plan, search.Evaluate(p, plan)
+	require.Positive(t, m.result.Score.Skipped)
+	var row nurseryRow
+	row.bounds(p, m)
+	require.True(t, row.BoundSame)
+	require.Equal(t, bound.Leaving(p, plan).Total/1_000_000, row.Bound)
+
+	m.result.Score.Skipped = 0
+	row.bounds(p, m)
+	require.False(t, row.BoundSame)
+	require.Equal(t, bound.Of(p).Total/1_000_000, row.Bound)
+}
+
+func TestANurseryPlanBelowItsBoundFailsItsGate(t *testing.T) {
+	plan := planRow{Name: "search", Cost: 10}
+	row := nurseryRow{Jobs: 50, Bound: 11, Plans: []planRow{plan, plan, plan}}
+	r := &report{}
+	row.gates(r)
+	require.Equal(t, []string{"nursery 50: the bound 11 is above the plan for 10"}, r.Failed)
 }
 
 func TestTheChangedJobWaitsADayAndTheOthersAreTold(t *testing.T) {

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"velamen/services/schedule/benchmark"
+	"velamen/services/schedule/bound"
 	"velamen/services/schedule/model"
 	"velamen/services/schedule/search"
 )
@@ -17,11 +18,13 @@ type nurseryRow struct {
 	// FirstMilliseconds until the first plan.
 	FirstMilliseconds float64 `json:"first_milliseconds"`
 	Rounds            int     `json:"rounds"`
-	// Bound is what no plan goes below that leaves out as little as the bound says; 0
-	// when it was not known in time.
-	Bound       int64  `json:"bound"`
-	BoundBy     string `json:"bound_by"`
-	BoundLeaves int64  `json:"bound_left_out_weight"`
+	// Bound is what no plan goes below that leaves out as little as the longest search.
+	// With BoundSame it holds only for plans that leave out the same jobs.
+	Bound     int64  `json:"bound"`
+	BoundBy   string `json:"bound_by"`
+	BoundSame bool   `json:"bound_for_the_same_jobs"`
+	// BoundLeaves is what no plan leaves out less than.
+	BoundLeaves int64 `json:"bound_left_out_weight"`
 	// Plans at several times and by hand, and the longest search last.
 	Plans []planRow `json:"plans"`
 }
@@ -79,8 +82,8 @@ func measureNurseries(ctx context.Context, o options, r *report, t *table) error
 func nurseryRowOf(p *model.Problem, m measured, long time.Duration) (nurseryRow, error) {
 	row := nurseryRow{
 		FirstMilliseconds: milliseconds(m.better[0].after), Rounds: m.result.Rounds,
-		Bound: m.result.Bound.Total / 1_000_000, BoundBy: m.result.Bound.By, BoundLeaves: m.result.Bound.Skipped,
 	}
+	row.bounds(p, m)
 	for _, hand := range []struct {
 		name string
 		plan model.Plan
@@ -101,6 +104,20 @@ func nurseryRowOf(p *model.Problem, m measured, long time.Duration) (nurseryRow,
 	return row, nil
 }
 
+// bounds finds the bound that speaks of plans like the last one.
+func (row *nurseryRow) bounds(p *model.Problem, m measured) {
+	b := m.result.Bound
+	if b.By == "" {
+		// The search ended before it knew.
+		b = bound.Of(p)
+	}
+	row.BoundLeaves = b.Overload
+	if row.BoundSame = m.result.Score.Skipped > b.Skipped; row.BoundSame {
+		b = bound.Leaving(p, m.result.Plan)
+	}
+	row.Bound, row.BoundBy = b.Total/1_000_000, b.By
+}
+
 var planColumns = []int{-28, 10, 10, 9, 8, 8, 8, 8, 8, 8}
 
 func (row nurseryRow) print(t *table) {
@@ -115,20 +132,34 @@ func (row nurseryRow) print(t *table) {
 		}
 		t.row(planColumns, cells...)
 	}
-	switch {
-	case row.BoundBy == "":
-		t.line("The bound was not known in time.")
-	case row.BoundLeaves != last.LeftOutWeight:
-		t.line("No plan leaves out less than weight %d, and none that leaves out no more costs less than %d (%s). "+
-			"How far the last plan is from the best is unknown: it leaves out more.", row.BoundLeaves, row.Bound, row.BoundBy)
-	default:
-		t.line("No plan costs less than %d (%s): the last plan is at most %s above the best.", row.Bound, row.BoundBy, percent(last.Cost, row.Bound))
+	if !row.BoundSame {
+		t.line("No plan leaves out less, and none that leaves out no more costs less than %d (%s): the last plan is at most %s above the best.",
+			row.Bound, row.BoundBy, percent(last.Cost, row.Bound))
+		return
 	}
+	t.line("No plan that leaves out the same jobs costs less than %d (%s): the last plan is at most %s above the best of these. "+
+		"%s",
+		row.Bound, row.BoundBy, percent(last.Cost, row.Bound), row.leaves(last.LeftOutWeight))
 }
 
-// gates fails when a plan by hand is better than what the search ends with.
+// leaves says what is known of plans that leave out less than the last one.
+func (row nurseryRow) leaves(last int64) string {
+	switch row.BoundLeaves {
+	case 0:
+		return "Whether a plan can leave out less is not known."
+	case last:
+		return "No plan leaves out less."
+	}
+	return fmt.Sprintf("Whether a plan can leave out less is not known, but none leaves out less than weight %d.", row.BoundLeaves)
+}
+
+// gates fails when a plan by hand is better than what the search ends with, or when
+// that is below its bound.
 func (row nurseryRow) gates(r *report) {
 	last := row.Plans[len(row.Plans)-1]
+	if row.Bound > last.Cost {
+		r.fail("nursery %d: the bound %d is above the plan for %d", row.Jobs, row.Bound, last.Cost)
+	}
 	for _, plan := range row.Plans[:2] {
 		if plan.LeftOutWeight < last.LeftOutWeight || plan.LeftOutWeight == last.LeftOutWeight && plan.Cost < last.Cost {
 			r.fail("nursery %d: %s is better than the search", row.Jobs, plan.Name)

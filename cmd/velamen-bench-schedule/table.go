@@ -29,6 +29,14 @@ func count(n int64) string {
 	return fmt.Sprint(n)
 }
 
+// orNone is a number, or that there is none.
+func orNone(n int64) string {
+	if n < 0 {
+		return "none"
+	}
+	return count(n)
+}
+
 // percent is how much a cost is above another figure. It is unknown when that is
 // nothing and the cost is not.
 func percent(cost, of int64) string {

@@ -77,11 +77,31 @@ func (a project) horizon() model.Minute {
 	return sum
 }
 
-// schwindt10 is the second of the 90 projects of ten activities and five resources
-// with shortest and longest times between starts (set UBO10, ProGen/max). Lags from
-// the start and to the end of the project are left out: none says more than that an
-// activity lies within it.
+// schwindt10 are the first two of the 90 projects of ten activities and five resources
+// with shortest and longest times between starts (set UBO10, ProGen/max). The first
+// has no plan: its lags can hold, but not with its capacities. Lags from the start and
+// to the end of the project are left out: none says more than that an activity lies
+// within it.
 var schwindt10 = []project{
+	{
+		name: "UBO10 psp1", best: Infeasible, capacities: []int32{10, 10, 10, 10, 10},
+		activities: []activity{
+			{2, []int32{5, 7, 8, 4, 6}, nil},
+			{9, []int32{10, 8, 0, 8, 10}, nil},
+			{6, []int32{9, 9, 0, 4, 5}, nil},
+			{6, []int32{0, 8, 0, 5, 5}, nil},
+			{9, []int32{0, 8, 6, 3, 4}, nil},
+			{10, []int32{8, 9, 4, 9, 9}, nil},
+			{5, []int32{6, 3, 0, 6, 9}, nil},
+			{7, []int32{6, 8, 2, 0, 10}, nil},
+			{7, []int32{0, 8, 10, 3, 0}, nil},
+			{5, []int32{0, 8, 0, 10, 0}, nil},
+		},
+		lags: [][]int32{
+			{1, 10, 2}, {2, 4, 5}, {2, 7, 0}, {3, 9, 3}, {4, 5, 4}, {5, 6, -5}, {6, 5, -4}, {6, 7, -4},
+			{7, 8, -4}, {8, 7, -2}, {10, 1, -3},
+		},
+	},
 	{
 		name: "UBO10 psp2", best: 45, capacities: []int32{10, 10, 10, 10, 10},
 		activities: []activity{

@@ -116,61 +116,13 @@ func TestTheBestPlanIsThatOfTheOracle(t *testing.T) {
 	require.Greater(t, infeasible, 30)
 }
 
-// psp1 is the first of the 90 projects with ten activities and five resources that
-// Schwindt's generator made (Generation of resource-constrained project scheduling
-// problems subject to temporal constraints, University of Karlsruhe 1998). No plan
-// keeps all its lags and capacities; it is listed as infeasible.
-func psp1() *model.Problem {
-	durations := []model.Minute{2, 9, 6, 6, 9, 10, 5, 7, 7, 5}
-	demands := [][]int32{
-		{5, 7, 8, 4, 6},
-		{10, 8, 0, 8, 10},
-		{9, 9, 0, 4, 5},
-		{0, 8, 0, 5, 5},
-		{0, 8, 6, 3, 4},
-		{8, 9, 4, 9, 9},
-		{6, 3, 0, 6, 9},
-		{6, 8, 2, 0, 10},
-		{0, 8, 10, 3, 0},
-		{0, 8, 0, 10, 0},
-	}
-	// From, to, least minutes from start to start; activities count from 1.
-	lags := [][3]int32{
-		{1, 10, 2},
-		{2, 4, 5}, {2, 7, 0},
-		{3, 9, 3},
-		{4, 5, 4},
-		{5, 6, -5},
-		{6, 5, -4}, {6, 7, -4},
-		{7, 8, -4},
-		{8, 7, -2},
-		{10, 1, -3},
-	}
-	p := &model.Problem{Horizon: 1000, Days: []model.Minute{0}, Weights: model.Weights{Finish: 1}}
-	for range 5 {
-		p.Pools = append(p.Pools, model.Pool{Capacity: 10})
-	}
-	for j, duration := range durations {
-		job := model.Job{
-			Site: model.None, Mix: model.None, Deadline: p.Horizon, SkipWeight: 1,
-			Ways: []model.Way{{Station: model.None, Duration: duration}},
-		}
-		for pool, amount := range demands[j] {
-			if amount > 0 {
-				job.Demands = append(job.Demands, model.Demand{Pool: int32(pool), Amount: amount})
-			}
-		}
-		p.Jobs = append(p.Jobs, job)
-	}
-	for _, lag := range lags {
-		p.Lags = append(p.Lags, model.Lag{From: lag[0] - 1, To: lag[1] - 1, Least: lag[2]})
-	}
-	return p
-}
-
+// No plan keeps all lags and capacities of the project: Schwindt, Generation of
+// resource-constrained project scheduling problems subject to temporal constraints,
+// University of Karlsruhe 1998.
 func TestPublishedInfeasibleProjectHasNoPlan(t *testing.T) {
-	p := psp1()
-	require.NoError(t, p.Validate())
+	i := benchmark.Named("UBO10 psp1")
+	require.EqualValues(t, benchmark.Infeasible, i.Best)
+	p := i.Problem
 	a := exact.Solve(p, nodes)
 	require.Equal(t, exact.Infeasible, a.Status)
 	require.Nil(t, a.Plan)
