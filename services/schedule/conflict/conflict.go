@@ -20,8 +20,8 @@ type Conflict struct {
 	// Proven is true when it is certain that they cannot all hold, whatever else is
 	// planned.
 	Proven bool
-	// Minimal is true when it is certain that without any one of them the rest can, when
-	// nothing else is planned.
+	// Minimal is true when it is certain that without any one of them the rest can, alone
+	// or with other jobs that help.
 	Minimal bool
 	// Fix is the cheapest single change with which these jobs fit; nil when none was
 	// found.

@@ -42,9 +42,9 @@ const (
 	OneMorePerson
 )
 
-// Fix is a single change with which the jobs of a conflict fit together. That was
-// tried: with a smaller change of the kind they, or jobs that were found with them,
-// were not found to fit. The other jobs of the problem were not tried with it.
+// Fix is a single change with which the jobs of a conflict fit together, alone or with
+// the jobs that were found with them. That was tried: with a smaller change of the kind
+// they were not found to fit. The other jobs of the problem were not tried with it.
 type Fix struct {
 	Change Change
 	// Job, Person, Station, Space, Pool and Lag are what changes, by index; model.None

@@ -39,8 +39,8 @@ func TestJobsFitExactlyWhenTheOracleLeavesNoneOut(t *testing.T) {
 	require.Greater(t, count[impossible], 150)
 }
 
-// What a conflict says is tried with the oracle: its jobs do not fit, and with the fix
-// they do.
+// What a conflict says is tried with the oracle: its jobs do not fit, alone or with any of
+// the others, and with the fix they do.
 func TestWhatAConflictSaysIsTrue(t *testing.T) {
 	told, fixed := 0, 0
 	for seed := range uint64(200) {
@@ -56,6 +56,7 @@ func TestWhatAConflictSaysIsTrue(t *testing.T) {
 			told++
 			require.True(t, c.Proven, "seed %d", seed)
 			require.False(t, oracleFits(p, c.Jobs), "seed %d: %s", seed, c.Text)
+			require.False(t, oracleFitsAmongOthers(p, c.Jobs), "seed %d: %s", seed, c.Text)
 			for i := range c.Jobs {
 				if rest := without(c.Jobs, i); c.Minimal && len(rest) > 0 {
 					require.True(t, oracleFits(p, rest), "seed %d: %s", seed, c.Text)
@@ -89,6 +90,22 @@ func TestJobsThatHelpEachOtherAreNotToldAsAConflict(t *testing.T) {
 		}
 		require.True(t, alone, "seed %d has no jobs that need others", c.seed)
 	}
+}
+
+// oracleFitsAmongOthers tells whether some jobs of a tiny problem are in one plan, with as
+// many of the others as it takes.
+func oracleFitsAmongOthers(p *model.Problem, jobs []int32) bool {
+	const heavy = 1000
+	all := *p
+	all.Jobs = slices.Clone(p.Jobs)
+	for i := range all.Jobs {
+		all.Jobs[i].SkipWeight = 1
+	}
+	for _, j := range jobs {
+		all.Jobs[j].SkipWeight = heavy
+	}
+	score, _, ok := bruteforce.Best(&all)
+	return ok && score.Skipped < heavy
 }
 
 // oracleFits tells whether some jobs of a tiny problem fit when there is nothing else.
