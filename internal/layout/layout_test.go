@@ -67,12 +67,12 @@ func boundaries() []boundary {
 			forbidden:     []string{module + "services"},
 		},
 		{
-			name:        "test databases stay in tests",
+			name:        "test databases and replayed histories stay in tests",
 			folders:     []string{"cmd", "internal", "services"},
 			exceptFiles: []string{"*_test.go"},
-			// The test helper itself is a production file of its own package.
-			exceptFolders: []string{"internal/postgres/pgtest"},
-			forbidden:     []string{module + "internal/postgres/pgtest"},
+			// The test helpers themselves are production files of their own packages.
+			exceptFolders: []string{"internal/postgres/pgtest", "internal/engine/replaytest"},
+			forbidden:     []string{module + "internal/postgres/pgtest", module + "internal/engine/replaytest"},
 		},
 		{
 			name:      "invented data stays in the demo",
