@@ -200,7 +200,13 @@ func (s *Service) stands(ctx context.Context, tx pgx.Tx, row *planRow, edits []*
 	if violations = c.ofPlan(violations); len(violations) > 0 {
 		return nil, nil, refusedPlan(violations, len(edits) > 0)
 	}
-	now := c.dayPlan(plan, score, bound.Of(c.problem))
+	// A plan that is taken as it was keeps the bounds that it was proposed with; working
+	// them out takes long, and the row is locked.
+	var bounds bound.Bounds
+	if len(edits) > 0 {
+		bounds = bound.Of(c.problem)
+	}
+	now := c.dayPlan(plan, score, bounds)
 	if len(edits) > 0 {
 		sayTakenOut(now, edits)
 		row.body, row.planHash = now, hashOf(plan)
