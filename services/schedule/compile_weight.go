@@ -26,17 +26,7 @@ func atMost(weight, times int64) int64 { return min(max(weight, 0), share/max(ti
 func (c *compiled) addWeights() {
 	p, w := c.problem, c.input.Settings.Weights
 	n, end := int64(len(p.Jobs)), int64(p.Horizon)
-	var tank, rinse int64
-	for i := range p.Stations {
-		tank = max(tank, p.Stations[i].Tank, p.Stations[i].SmallestLoad)
-	}
-	for _, table := range p.Rinses {
-		for _, row := range table {
-			for _, r := range row {
-				rinse = max(rinse, r.Volume)
-			}
-		}
-	}
+	tank, rinse := p.Largest()
 	p.Weights = model.Weights{
 		Leftover: atMost(int64(w.LitreLeftOver)*point/1000, n*2*tank), Rinse: atMost(int64(w.Rinse)*point, n),
 		RinseVolume: atMost(int64(w.LitreRinseWater)*point/1000, n*rinse), Overtime: perHour(w.OvertimeHour, int64(len(p.People))*end),

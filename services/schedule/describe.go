@@ -249,7 +249,7 @@ func inLitres(millilitres int64) *typev1.Quantity {
 	return quantity.Quantity{Amount: decimal.New(millilitres, -3), Unit: quantity.Litre}.Contract()
 }
 
-// termsOf writes costs by term; terms of 0 are left out.
+// termsOf writes costs, or changes of costs, by term; terms of 0 are left out.
 func termsOf(costs [model.Terms]int64) []*schedulev1.PlanTerm {
 	var terms []*schedulev1.PlanTerm
 	for term, cost := range costs {

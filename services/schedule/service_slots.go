@@ -51,7 +51,7 @@ func (c *compiled) slot(j int32, slot search.Slot) *schedulev1.Slot {
 	way := job.Ways[place.Way]
 	message := &schedulev1.Slot{
 		StartTime: timestamppb.New(c.at(place.Start)), EndTime: timestamppb.New(c.at(place.Start + way.Duration)),
-		Terms: signedTerms(slot.Change.Terms), Points: points(slot.Change.Total()),
+		Terms: termsOf(slot.Change.Terms), Points: points(slot.Change.Total()),
 	}
 	if place.Person != model.None {
 		message.Person = c.name("people", c.crew[place.Person].Person.ID)
@@ -61,15 +61,4 @@ func (c *compiled) slot(j int32, slot search.Slot) *schedulev1.Slot {
 		message.JoinsLoad = job.Mix != model.None && !place.NewLoad
 	}
 	return message
-}
-
-// signedTerms writes changes of costs by term; terms of 0 are left out.
-func signedTerms(changes [model.Terms]int64) []*schedulev1.PlanTerm {
-	var terms []*schedulev1.PlanTerm
-	for term, change := range changes {
-		if change != 0 {
-			terms = append(terms, &schedulev1.PlanTerm{Term: model.Term(term).String(), Points: points(change)})
-		}
-	}
-	return terms
 }

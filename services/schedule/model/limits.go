@@ -23,17 +23,7 @@ func (v *validator) costs() {
 		worst.add(p.Spaces[i].ClosedWeight, end+longest, "closed_weight")
 		v.leave()
 	}
-	var tank, rinse int64
-	for i := range p.Stations {
-		tank = max(tank, p.Stations[i].Tank, p.Stations[i].SmallestLoad)
-	}
-	for _, table := range p.Rinses {
-		for _, row := range table {
-			for _, r := range row {
-				rinse = max(rinse, r.Volume)
-			}
-		}
-	}
+	tank, rinse := p.Largest()
 	n := int64(len(p.Jobs))
 	// What is left of a run is less than one full tank and one graduation.
 	worst.add(p.Weights.Leftover, n*2*tank, "weights.leftover")
@@ -78,4 +68,20 @@ func (t *tally) add(weight, times int64, field string) {
 	if t.sum > MaxCost {
 		t.v.fail(field, "with it a plan may cost more than %d millionths", int64(MaxCost))
 	}
+}
+
+// Largest returns the largest volume that one load of any station can have and that
+// one rinse can take, mL.
+func (p *Problem) Largest() (load, rinse int64) {
+	for i := range p.Stations {
+		load = max(load, p.Stations[i].Tank, p.Stations[i].SmallestLoad)
+	}
+	for _, table := range p.Rinses {
+		for _, row := range table {
+			for _, r := range row {
+				rinse = max(rinse, r.Volume)
+			}
+		}
+	}
+	return load, rinse
 }
