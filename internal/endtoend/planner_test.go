@@ -12,13 +12,10 @@ import (
 	"github.com/stretchr/testify/require"
 	"go.temporal.io/sdk/client"
 	"google.golang.org/grpc"
-	"google.golang.org/grpc/codes"
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
 
 	productsv1 "velamen/gen/velamen/products/v1"
 	schedulev1 "velamen/gen/velamen/schedule/v1"
-	"velamen/internal/fault"
-	"velamen/internal/rpc/rpctest"
 )
 
 // plannerID is how the planner of the nursery is found.
@@ -103,24 +100,6 @@ func (n *nursery) accept(plan *schedulev1.DayPlan) {
 	must(n, n.manager, n.schedule.AcceptDayPlan, &schedulev1.AcceptDayPlanRequest{Name: plan.GetName(), Etag: plan.GetEtag(), RequestId: id()})
 }
 
-// acceptInTime accepts a plan as a manager does. A plan of which something should have
-// begun by now is refused, which happens where killing and starting took over a
-// minute; then a new one is asked for. It returns the plan that was accepted.
-func (n *nursery) acceptInTime(plan *schedulev1.DayPlan) *schedulev1.DayPlan {
-	n.t.Helper()
-	for range 3 {
-		request := &schedulev1.AcceptDayPlanRequest{Name: plan.GetName(), Etag: plan.GetEtag(), RequestId: id()}
-		_, err := answered(n, n.manager, n.schedule.AcceptDayPlan, request)
-		if err == nil {
-			return plan
-		}
-		rpctest.Refused(n.t, err, codes.FailedPrecondition, fault.PlanOutdated)
-		plan = n.proposed(n.ask(2))
-	}
-	require.Fail(n.t, "three plans in a row were out of date before they could be accepted")
-	return nil
-}
-
 // newestPlan waits for a plan that was made for a reason.
 func (n *nursery) newestPlan(reason string) *schedulev1.DayPlan {
 	n.t.Helper()
@@ -179,7 +158,7 @@ func TestAPlanIsMadeAcceptedDoneAndMadeAgain(t *testing.T) {
 	i.up()
 	plan := n.proposed(asked)
 	require.NotEmpty(t, plan.GetJobs())
-	plan = n.acceptInTime(plan)
+	n.accept(plan)
 	i.kill()
 	i.up()
 	isolate := program.GetName() + "/steps/isolate-1"

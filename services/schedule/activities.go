@@ -263,7 +263,7 @@ func (p *pursuit) read(ctx context.Context, now time.Time) error {
 	if err != nil {
 		return err
 	}
-	p.row.readTime = now
+	p.row.readTime, p.input.Lead = now, timeToAccept
 	return p.compile()
 }
 

@@ -32,8 +32,11 @@ type draft struct {
 	// release is its earliest start and because why.
 	release model.Minute
 	because string
-	due     model.Minute
-	pin     *model.Pin
+	// lead is when it may begin so that there is time to accept the plan; 0 when that
+	// keeps it from nothing.
+	lead model.Minute
+	due  model.Minute
+	pin  *model.Pin
 }
 
 // draftAll decides which work can be planned. What cannot is left out with the
@@ -157,7 +160,7 @@ func (c *compiled) draft(d *draft) string {
 	if work.Impossible != "" {
 		return work.Impossible
 	}
-	for _, part := range []func(*draft, *Work) string{c.placeDraft, c.timeDraft, c.waysDraft, c.peopleDraft, c.pinDraft} {
+	for _, part := range []func(*draft, *Work) string{c.placeDraft, c.timeDraft, c.waysDraft, c.peopleDraft, c.pinDraft, c.leadDraft} {
 		if reason := part(d, work); reason != "" {
 			return reason
 		}
@@ -431,6 +434,48 @@ func (c *compiled) refusePinnedStart(d *draft, start model.Minute) string {
 	default:
 		return ""
 	}
+}
+
+// timeToAccept is how long a new plan leaves its manager before new work begins: a plan
+// whose first job should have begun can no longer be accepted. Design value.
+const timeToAccept = 30 * time.Minute
+
+// leadDraft keeps new work away from the time that a manager needs to accept the plan.
+// What people know already, and what a manager pinned, may begin earlier. It is no
+// release: that work waits costs from when it could be done, whenever it was planned.
+func (c *compiled) leadDraft(d *draft, work *Work) string {
+	if c.input.Lead == 0 || d.pin != nil && d.pin.Start != model.None {
+		return ""
+	}
+	from := c.minuteUp(c.input.Now.Add(c.input.Lead)) + c.longestPreparation(d)
+	if told, was := c.told[work.Job]; was && !told.begins().Before(c.input.From) {
+		from = min(from, c.minute(told.Start))
+	}
+	if from <= d.release {
+		return ""
+	}
+	d.lead, d.always = from, false
+	if d.windows = both(d.windows, []model.Span{{From: from, To: max(from, c.problem.Horizon)}}); len(d.windows) == 0 {
+		return "No hours for it are left in these days. " + c.sayLead(from)
+	}
+	return ""
+}
+
+// sayLead says why new work begins no earlier.
+func (c *compiled) sayLead(from model.Minute) string {
+	return fmt.Sprintf("New work begins no earlier than %s, so that there is time to accept the plan.", c.local(from))
+}
+
+// longestPreparation is how long before a job its sprayer may be taken: for a new load,
+// after the two rinses between products that must not meet.
+func (c *compiled) longestPreparation(d *draft) model.Minute {
+	var longest model.Minute
+	for _, way := range d.ways {
+		if way.Station != model.None {
+			longest = max(longest, c.problem.Stations[way.Station].MixMinutes+2*limited(int64(c.sprayers[way.Station].RinseMinutes)))
+		}
+	}
+	return longest
 }
 
 // isRoutine reports whether work is a routine inspection of a house and no step of a

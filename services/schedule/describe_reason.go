@@ -94,7 +94,7 @@ func (c *compiled) freeAt(j int32, m model.Minute) bool {
 func (l *layout) holds(j int32) []string {
 	var reasons []string
 	for _, part := range []func(int32) string{
-		l.heldByPin, l.heldByLoad, l.heldByEarlier, l.heldByRelease, l.heldByPerson, l.heldByShift, l.heldBySprayer, l.heldByPlace,
+		l.heldByPin, l.heldByLoad, l.heldByEarlier, l.heldByRelease, l.heldByLead, l.heldByPerson, l.heldByShift, l.heldBySprayer, l.heldByPlace,
 	} {
 		if reason := part(j); reason != "" {
 			reasons = append(reasons, reason)
@@ -149,6 +149,13 @@ func (l *layout) heldByRelease(j int32) string {
 	return l.c.drafts[j].because
 }
 
+func (l *layout) heldByLead(j int32) string {
+	if from := l.c.drafts[j].lead; from > 0 && l.stands[j].start == from {
+		return l.c.sayLead(from)
+	}
+	return ""
+}
+
 func (l *layout) heldByPerson(j int32) string {
 	person := l.plan[j].Person
 	if person == model.None {
@@ -199,7 +206,7 @@ func (l *layout) heldBySprayer(j int32) string {
 func (l *layout) heldByPlace(j int32) string {
 	job, start := &l.c.problem.Jobs[j], l.stands[j].start
 	for _, window := range job.Windows {
-		if window.From == start && start > 0 {
+		if window.From == start && start > l.c.drafts[j].lead {
 			return fmt.Sprintf("The hours for it in %s begin then.", l.c.housesOf(&l.c.drafts[j]))
 		}
 	}

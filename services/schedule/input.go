@@ -21,10 +21,13 @@ type Input struct {
 	// Now is the moment of reading; From is minute 0 of the plan, Now rounded up to a
 	// whole minute; Until is the end of the last day planned.
 	Now, From, Until time.Time
-	Settings         Settings
-	People           []Applicator
-	Sprayers         []Sprayer
-	Houses           []HousePlace
+	// Lead is how long after Now new work may begin at the earliest, with what is
+	// prepared for it.
+	Lead     time.Duration
+	Settings Settings
+	People   []Applicator
+	Sprayers []Sprayer
+	Houses   []HousePlace
 	// Work is what waits, by job name.
 	Work []Work
 	// Pins, by job name.

@@ -24,7 +24,8 @@ import (
 // Nothing is searched and nothing is kept.
 func (s *Service) CheckDayPlan(ctx context.Context, request *schedulev1.CheckDayPlanRequest) (*schedulev1.CheckDayPlanResponse, error) {
 	response := &schedulev1.CheckDayPlanResponse{Caution: treatment.Caution}
-	err := s.withPlan(ctx, request.GetName(), func(r postgres.Reader, day *schedulev1.DayPlan, c *compiled) error {
+	err := s.withPlan(ctx, request.GetName(), func(r postgres.Reader, day *schedulev1.DayPlan, in Input) error {
+		c := compile(in)
 		day.Jobs = begunSince(day.GetJobs(), day.GetStartTime().AsTime())
 		late := c.passed(day.GetJobs(), request.GetEdits())
 		day.Jobs = remaining(day.GetJobs(), late)
@@ -54,8 +55,8 @@ func remaining(jobs []*schedulev1.PlannedJob, violations []*schedulev1.Violation
 }
 
 // withPlan reads a plan that is worked out and, in the same snapshot, all that is known
-// now, as a problem until the plan's last day.
-func (s *Service) withPlan(ctx context.Context, name string, work func(r postgres.Reader, day *schedulev1.DayPlan, c *compiled) error) error {
+// now, until the plan's last day.
+func (s *Service) withPlan(ctx context.Context, name string, work func(r postgres.Reader, day *schedulev1.DayPlan, in Input) error) error {
 	ids, err := resource.Parse("name", name, "nurseries", "dayPlans")
 	if err != nil {
 		return err
@@ -65,35 +66,31 @@ func (s *Service) withPlan(ctx context.Context, name string, work func(r postgre
 		if err != nil {
 			return err
 		}
-		c, err := compileFor(ctx, tx, ids[0], day, s.db.Now())
+		in, err := inputFor(ctx, tx, ids[0], day, s.db.Now())
 		if err != nil {
 			return err
 		}
-		return work(tx, day, c)
+		return work(tx, day, in)
 	})
 }
 
-// compileFor reads what is known now and makes a problem of it that ends with a plan's
-// last day. It refuses a plan that is not worked out and one whose days are over.
-func compileFor(ctx context.Context, r postgres.Reader, nursery string, day *schedulev1.DayPlan, now time.Time) (*compiled, error) {
+// inputFor reads what is known now until a plan's last day. It refuses a plan that is
+// not worked out and one whose days are over.
+func inputFor(ctx context.Context, r postgres.Reader, nursery string, day *schedulev1.DayPlan, now time.Time) (Input, error) {
 	switch day.GetState() {
 	case schedulev1.DayPlanState_DAY_PLAN_STATE_SOLVING:
-		return nil, fault.New(fault.Precondition, fault.PlanOutdated, "%s is still being worked out; watch it and ask again", day.GetName()).With("name", day.GetName())
+		return Input{}, fault.New(fault.Precondition, fault.PlanOutdated, "%s is still being worked out; watch it and ask again", day.GetName()).With("name", day.GetName())
 	case schedulev1.DayPlanState_DAY_PLAN_STATE_FAILED:
-		return nil, fault.New(fault.Precondition, fault.PlanOutdated, "%s could not be worked out; ask for a new plan", day.GetName()).With("name", day.GetName())
+		return Input{}, fault.New(fault.Precondition, fault.PlanOutdated, "%s could not be worked out; ask for a new plan", day.GetName()).With("name", day.GetName())
 	}
 	if !day.GetEndTime().AsTime().After(now) {
-		return nil, fault.New(fault.Precondition, fault.PlanOutdated, "the days of %s are over; ask for a new plan", day.GetName()).With("name", day.GetName())
+		return Input{}, fault.New(fault.Precondition, fault.PlanOutdated, "the days of %s are over; ask for a new plan", day.GetName()).With("name", day.GetName())
 	}
 	of, err := identity.ReadNursery(ctx, r, nursery)
 	if err != nil {
-		return nil, err
+		return Input{}, err
 	}
-	in, err := readInput(ctx, r, nursery, now, daysUntil(now, day.GetEndTime().AsTime(), of.Zone))
-	if err != nil {
-		return nil, err
-	}
-	return compile(in), nil
+	return readInput(ctx, r, nursery, now, daysUntil(now, day.GetEndTime().AsTime(), of.Zone))
 }
 
 // daysUntil counts the days of a zone that begin before an end, today included.

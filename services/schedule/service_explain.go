@@ -36,11 +36,12 @@ type explained struct {
 // explain reads a plan and finds a job in it.
 func (s *Service) explain(ctx context.Context, name, job string) (explained, error) {
 	e := explained{job: job, index: model.None}
-	err := s.withPlan(ctx, name, func(_ postgres.Reader, day *schedulev1.DayPlan, c *compiled) (err error) {
-		e.c, e.day = c, day
+	err := s.withPlan(ctx, name, func(_ postgres.Reader, day *schedulev1.DayPlan, in Input) (err error) {
+		in.Lead = max(day.GetStartTime().AsTime().Add(timeToAccept).Sub(in.Now), 0)
+		e.c, e.day = compile(in), day
 		begun := proto.CloneOf(day)
 		begun.Jobs = begunSince(day.GetJobs(), day.GetStartTime().AsTime())
-		e.plan, err = c.planOf(begun, nil)
+		e.plan, err = e.c.planOf(begun, nil)
 		return err
 	})
 	if err != nil {

@@ -40,7 +40,7 @@ func TestAPlannedJobSaysWhatHoldsItAndWhereElseItCouldStand(t *testing.T) {
 	require.Nil(t, explained.GetUnplanned())
 	require.GreaterOrEqual(t, len(explained.GetReasons()), 2)
 	last := explained.GetReasons()[len(explained.GetReasons())-1]
-	require.Equal(t, "It could as well be done at 2026-03-02 10:00 by "+other+": that costs the same.", last)
+	require.Equal(t, "It could as well be done at 2026-03-02 10:30 by "+other+": that costs the same.", last)
 	require.NotEmpty(t, explained.GetCaution())
 }
 

@@ -182,10 +182,11 @@ func (s *Service) decide(ctx context.Context, tx pgx.Tx, row *planRow, caller rp
 // changes by hand the row takes the changed plan.
 func (s *Service) stands(ctx context.Context, tx pgx.Tx, row *planRow, edits []*schedulev1.PlanEdit) (jobs []*schedulev1.PlannedJob, stay []string, err error) {
 	day := row.contract()
-	c, err := compileFor(ctx, tx, row.nursery, day, s.db.Now())
+	in, err := inputFor(ctx, tx, row.nursery, day, s.db.Now())
 	if err != nil {
 		return nil, nil, err
 	}
+	c := compile(in)
 	if err := c.problem.Validate(); err != nil {
 		return nil, nil, fmt.Errorf("the problem of now: %w", err)
 	}

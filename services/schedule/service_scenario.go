@@ -31,6 +31,7 @@ func (s *Service) CompareScenarios(ctx context.Context, request *schedulev1.Comp
 	if err != nil {
 		return nil, err
 	}
+	in.Lead = timeToAccept
 	supposed, err := suppose(in, request.GetScenarios())
 	if err != nil {
 		return nil, err
