@@ -314,18 +314,22 @@ func (in *Input) readInspections(ctx context.Context, r postgres.Reader) error {
 	if !in.Settings.PlanInspections {
 		return nil
 	}
-	seen := map[string]bool{}
 	_, tonight := planned(in.Now, 1, in.Nursery.Zone)
-	for _, end := range []time.Time{tonight, in.Until} {
-		day := end.Add(-time.Minute).In(in.Nursery.Zone).Format(time.DateOnly)
-		found, err := treatment.ReadRoutineInspections(ctx, r, in.Nursery.ID, day, in.Now)
-		if err != nil {
-			return err
-		}
-		for _, inspection := range found {
+	ends := []time.Time{tonight, in.Until}
+	var days []string
+	for _, end := range ends {
+		days = append(days, end.Add(-time.Minute).In(in.Nursery.Zone).Format(time.DateOnly))
+	}
+	found, err := treatment.ReadRoutineInspections(ctx, r, in.Nursery.ID, days, in.Now)
+	if err != nil {
+		return err
+	}
+	seen := map[string]bool{}
+	for i, inspections := range found {
+		for _, inspection := range inspections {
 			if !seen[inspection.House] {
 				seen[inspection.House] = true
-				in.Work = append(in.Work, in.routine(inspection, end))
+				in.Work = append(in.Work, in.routine(inspection, ends[i]))
 			}
 		}
 	}

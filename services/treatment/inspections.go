@@ -18,6 +18,7 @@ import (
 	"velamen/services/diagnosis"
 	"velamen/services/identity"
 	"velamen/services/stock"
+	"velamen/services/stock/tracing"
 	"velamen/services/treatment/sampling"
 )
 
@@ -64,12 +65,20 @@ func readRound(ctx context.Context, tx postgres.Reader, nursery string, request 
 	if err != nil {
 		return nil, err
 	}
+	if r.cases, err = r.readCases(ctx, tx); err != nil {
+		return nil, err
+	}
+	return r, r.fill(ctx, tx)
+}
+
+// fill adds the lots that should be looked at.
+func (r *round) fill(ctx context.Context, tx postgres.Reader) error {
 	for _, add := range []func(context.Context, postgres.Reader) error{r.addSteps, r.addExposed, r.addHolds, r.addInfections, r.addUnseen} {
 		if err := add(ctx, tx); err != nil {
-			return nil, err
+			return err
 		}
 	}
-	return r, nil
+	return nil
 }
 
 // round is a day's inspections in the making.
@@ -82,6 +91,8 @@ type round struct {
 	// house is the only one wanted; empty for all.
 	house string
 	lots  map[string]stock.Lot
+	// cases are the open cases of what spreads.
+	cases *tracedCases
 	// looked is when each lot was last looked at until the day's end.
 	looked  map[string]time.Time
 	wanted  map[string]*wanted
@@ -283,28 +294,49 @@ func (r *round) title(disorder string) string {
 	return disorder
 }
 
-// addExposed adds lots that were exposed to the lots of open cases and in which
-// signs could show on the day.
-func (r *round) addExposed(ctx context.Context, tx postgres.Reader) error {
+// tracedCases are open cases of what spreads with the lots that each exposed. They are
+// the same whatever day is planned.
+type tracedCases struct {
+	spreads []spread
+	// known is what the traces rest on; nil without a case.
+	known *traceFacts
+	// exposed are the lots of each case, the most exposed first.
+	exposed [][]tracing.Exposed
+}
+
+// readCases traces the contacts of each open case.
+func (r *round) readCases(ctx context.Context, tx postgres.Reader) (*tracedCases, error) {
 	spreads, from, err := r.openSpreads(ctx, tx)
 	if err != nil || len(spreads) == 0 {
-		return err
+		return &tracedCases{}, err
 	}
 	known, err := readTraceFacts(ctx, tx, r.nursery.ID, from, r.now)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	r.source("Exposure: as in a trace of each open case.")
+	cases := &tracedCases{spreads: spreads, known: known}
 	for _, o := range spreads {
-		for _, e := range known.trace(o) {
-			first, last := known.signDays(o, e)
+		cases.exposed = append(cases.exposed, known.trace(o))
+	}
+	return cases, nil
+}
+
+// addExposed adds lots that were exposed to the lots of open cases and in which
+// signs could show on the day.
+func (r *round) addExposed(context.Context, postgres.Reader) error {
+	if len(r.cases.spreads) > 0 {
+		r.source("Exposure: as in a trace of each open case.")
+	}
+	for i, o := range r.cases.spreads {
+		for _, e := range r.cases.exposed[i] {
+			first, last := r.cases.known.signDays(o, e)
 			if r.date < first || r.date > last || r.seenToday(e.Lot) {
 				continue
 			}
 			err := r.want(e.Lot, sampling.DesignValues(), reason{
 				kind: treatmentv1.InspectionReasonKind_INSPECTION_REASON_KIND_EXPOSED, disorder: o.disorder.ID, because: o.of, exposure: e.Tenths,
 				sentence: fmt.Sprintf("Exposed to %s (%d of 100): signs could show from %s to %s. %s",
-					r.title(o.disorder.ID), (e.Tenths+5)/10, first, last, known.contactSentence(o, e.Contacts[0])),
+					r.title(o.disorder.ID), (e.Tenths+5)/10, first, last, r.cases.known.contactSentence(o, e.Contacts[0])),
 			})
 			if err != nil {
 				return err

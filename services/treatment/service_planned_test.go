@@ -124,8 +124,12 @@ func TestEntryIsRestrictedUntilTheIntervalOfWhatWasAppliedIsOver(t *testing.T) {
 func TestARoutineInspectionLeavesToAStepWhatAStepLooksAt(t *testing.T) {
 	n, c := openNursery(t)
 	lot := n.newLot()
-	due, err := treatment.ReadRoutineInspections(t.Context(), n.db.DB, "test", c.now.Format(time.DateOnly), c.now)
+	days := []string{c.now.Format(time.DateOnly), c.now.AddDate(0, 0, 1).Format(time.DateOnly)}
+	found, err := treatment.ReadRoutineInspections(t.Context(), n.db.DB, "test", days, c.now)
 	require.NoError(t, err)
+	require.Len(t, found, 2)
+	require.Equal(t, found[0], found[1], "tomorrow it still was not looked at")
+	due := found[0]
 	require.Len(t, due, 1)
 	require.Equal(t, "h1", due[0].House)
 	require.Equal(t, lot, name("lots/"+due[0].Lots[0].Lot.ID))

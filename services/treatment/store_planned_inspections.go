@@ -28,18 +28,37 @@ type LotToInspect struct {
 	Plants int64
 }
 
-// ReadRoutineInspections returns the houses in which lots should be looked at by the
-// end of a day (YYYY-MM-DD, today or later), by house. What is due by a step of a
-// program is left to that step.
-func ReadRoutineInspections(ctx context.Context, r postgres.Reader, nursery, date string, now time.Time) ([]RoutineInspection, error) {
-	due, err := readRound(ctx, r, nursery, &treatmentv1.ProposeInspectionsRequest{Date: date}, now)
-	if err != nil {
-		return nil, err
+// ReadRoutineInspections returns, for each of some days (YYYY-MM-DD, today or later),
+// the houses in which lots should be looked at by its end, by house. What is due by a
+// step of a program is left to that step.
+func ReadRoutineInspections(ctx context.Context, r postgres.Reader, nursery string, dates []string, now time.Time) ([][]RoutineInspection, error) {
+	var cases *tracedCases
+	var all [][]RoutineInspection
+	for _, date := range dates {
+		due, err := newRound(ctx, r, nursery, &treatmentv1.ProposeInspectionsRequest{Date: date}, now)
+		if err != nil {
+			return nil, err
+		}
+		if cases == nil {
+			if cases, err = due.readCases(ctx, r); err != nil {
+				return nil, err
+			}
+		}
+		due.cases = cases
+		if err := due.fill(ctx, r); err != nil {
+			return nil, err
+		}
+		all = append(all, due.routine())
 	}
+	return all, nil
+}
+
+// routine returns what is to be looked at, by house.
+func (r *round) routine() []RoutineInspection {
 	byHouse := map[string]*RoutineInspection{}
 	weightiest := map[string]reason{}
-	for _, id := range slices.Sorted(maps.Keys(due.wanted)) {
-		w, lot := due.wanted[id], due.lots[id]
+	for _, id := range slices.Sorted(maps.Keys(r.wanted)) {
+		w, lot := r.wanted[id], r.lots[id]
 		slices.SortFunc(w.reasons, heaviestReason)
 		why := w.reasons[0]
 		if why.kind == treatmentv1.InspectionReasonKind_INSPECTION_REASON_KIND_STEP_DUE {
@@ -59,9 +78,9 @@ func ReadRoutineInspections(ctx context.Context, r postgres.Reader, nursery, dat
 	for _, house := range slices.Sorted(maps.Keys(byHouse)) {
 		found := byHouse[house]
 		slices.SortStableFunc(found.Lots, func(a, b LotToInspect) int {
-			return heaviestReason(due.wanted[a.Lot.ID].reasons[0], due.wanted[b.Lot.ID].reasons[0])
+			return heaviestReason(r.wanted[a.Lot.ID].reasons[0], r.wanted[b.Lot.ID].reasons[0])
 		})
 		all = append(all, *found)
 	}
-	return all, nil
+	return all
 }
