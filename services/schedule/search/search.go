@@ -48,7 +48,8 @@ type Result struct {
 	Bound bound.Bounds
 	// Rounds that were finished.
 	Rounds int
-	// Optimal is true when it is proven that no plan is better.
+	// Optimal is true when it is proven that no plan is better; with ErrPinned, that none
+	// places more of the pinned jobs.
 	Optimal bool
 }
 
@@ -85,6 +86,7 @@ func Solve(ctx context.Context, p *model.Problem, options Options) (Result, erro
 		if g.rounds >= g.waiting() {
 			g.learn()
 		}
+		g.tryAll()
 	}
 	g.learn()
 	g.putBack()
@@ -106,6 +108,8 @@ type guide struct {
 	learned bool
 	bound   bound.Bounds
 	proven  bool
+	// tried is true when all plans were tried, or too many to go on with that.
+	tried   bool
 	islands []*islander
 	best    []spot
 	cost    cost

@@ -23,8 +23,7 @@ func valid(t *testing.T, p *model.Problem, result Result, about ...any) {
 	require.Equal(t, score, Evaluate(p, result.Plan), about...)
 }
 
-func TestThePlansOfTinyNurseriesKeepAllRulesAndAreHardlyEverWorseThanTheOracle(t *testing.T) {
-	planned, best := 0, 0
+func TestThePlansOfTinyNurseriesKeepAllRulesAndAreTheBestOfAll(t *testing.T) {
 	for seed := range uint64(80) {
 		p := bruteforce.Random(seed, 5)
 		oracle, _, ok := bruteforce.Best(p)
@@ -35,15 +34,9 @@ func TestThePlansOfTinyNurseriesKeepAllRulesAndAreHardlyEverWorseThanTheOracle(t
 		}
 		require.NoError(t, err, "seed %d", seed)
 		valid(t, p, result, "seed %d", seed)
-		require.LessOrEqual(t, oracle.Compare(result.Score), 0, "seed %d", seed)
-		planned++
-		if oracle.Compare(result.Score) == 0 {
-			best++
-		} else {
-			require.False(t, result.Optimal, "seed %d", seed)
-		}
+		require.Zero(t, oracle.Compare(result.Score), "seed %d", seed)
+		require.True(t, result.Optimal, "seed %d", seed)
 	}
-	require.GreaterOrEqual(t, 10*best, 9*planned)
 }
 
 func TestEachStepKeepsTheRulesAndTheTerms(t *testing.T) {
@@ -160,7 +153,7 @@ func TestAPinnedJobThatFitsNowhereIsAnErrorWithThePlanOfTheOthers(t *testing.T) 
 	require.ErrorIs(t, err, ErrPinned)
 	require.False(t, result.Plan[0].Placed)
 	require.True(t, result.Plan[1].Placed)
-	require.False(t, result.Optimal)
+	require.True(t, result.Optimal, "all plans of two jobs were tried")
 }
 
 func TestAProblemOfTheWrongFormIsNotSearched(t *testing.T) {
