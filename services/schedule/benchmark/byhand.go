@@ -56,7 +56,7 @@ type byHand struct {
 type lastWork struct {
 	end  model.Minute
 	site int32
-	// worn is the time in protective equipment on one day.
+	// worn is the time in protective equipment or heat on one day.
 	day  int
 	worn model.Minute
 }

@@ -53,7 +53,7 @@ func (h *byHand) point(job int32, end bool) model.Minute {
 }
 
 // allowed tells whether the lags to jobs that are placed and the limit on protective
-// equipment leave room. Neither gets better later that day.
+// equipment and heat leave room. A foreman does not wait for the heat to end.
 func (h *byHand) allowed(t *trial) bool {
 	for _, lag := range h.lags[t.job] {
 		if lag.From != t.job || !h.result[lag.To].Placed {
@@ -67,10 +67,14 @@ func (h *byHand) allowed(t *trial) bool {
 			return false
 		}
 	}
-	if t.person == model.None || !h.p.Jobs[t.job].Protected {
+	if t.person == model.None {
 		return true
 	}
-	most, worn := h.p.People[t.person].MaxProtected, t.duration
+	strained := h.p.Jobs[t.job].Strained(t.start, t.end())
+	if strained == 0 {
+		return true
+	}
+	most, worn := h.p.People[t.person].MaxProtected, strained
 	if h.people[t.person].day == t.day {
 		worn += h.people[t.person].worn
 	}
@@ -223,9 +227,7 @@ func (h *byHand) keep(t *trial) {
 		if last.day != t.day {
 			last.day, last.worn = t.day, 0
 		}
-		if j.Protected {
-			last.worn += t.duration
-		}
+		last.worn += j.Strained(t.start, t.end())
 	}
 	for _, occupation := range j.Occupies {
 		h.spaces[occupation.Space] = append(h.spaces[occupation.Space], placedIn{

@@ -134,6 +134,7 @@ func TestRandomProblemsHaveEverythingThatAProblemCanHave(t *testing.T) {
 			seen("told", job.Told != nil)
 			seen("pin", job.Pin != nil)
 			seen("protected", job.Protected)
+			seen("heat", len(job.Hot) > 0)
 			for _, o := range job.Occupies {
 				seen("exclusive", o.Exclusive)
 				seen("tail", o.Tail > 0)

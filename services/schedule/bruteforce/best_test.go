@@ -106,6 +106,11 @@ func TestMoreToWorkWithNeverCostsMore(t *testing.T) {
 			}
 		}},
 		{"no limit of protective equipment", func(p *model.Problem) { p.People[0].MaxProtected, p.People[1].MaxProtected = 0, 0 }},
+		{"no heat", func(p *model.Problem) {
+			for i := range p.Jobs {
+				p.Jobs[i].Hot = nil
+			}
+		}},
 		{"a longer life of the mixes", func(p *model.Problem) { p.Mixes[0].Life += 3; p.Mixes[1].Life += 3 }},
 		{"a sprayer that is always open", func(p *model.Problem) { p.Stations[0].Open, p.Stations[1].Open = nil, nil }},
 		{"no interval", func(p *model.Problem) { p.Lags = nil }},

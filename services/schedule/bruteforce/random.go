@@ -9,7 +9,7 @@ import (
 
 // Random returns a tiny valid problem with the given number of jobs, in which
 // everything that a problem can have turns up: two people with overtime, limits and a
-// way to go, two sprayers with and without a tank, two houses, a pool, two mixes,
+// way to go, heat, two sprayers with and without a tank, two houses, a pool, two mixes,
 // intervals of both signs, needs, pins and what people were told. The same seed gives
 // the same problem. All numbers are invented.
 func Random(seed uint64, size int) *model.Problem {
@@ -37,6 +37,7 @@ func Random(seed uint64, size int) *model.Problem {
 	for i := range size {
 		p.Jobs = append(p.Jobs, g.job(i, size, p))
 	}
+	heat(p, seed)
 	for range size / 2 {
 		if lag, ok := g.lag(size); ok {
 			p.Lags = append(p.Lags, lag)
@@ -46,6 +47,17 @@ func Random(seed uint64, size int) *model.Problem {
 }
 
 type generator struct{ *rand.Rand }
+
+// heat makes it hot now and then where some jobs are done. It draws from numbers of its
+// own, so that the rest of a problem does not depend on it.
+func heat(p *model.Problem, seed uint64) {
+	g := &generator{rand.New(rand.NewPCG(seed, 21))}
+	for i := range p.Jobs {
+		if g.one(3) {
+			p.Jobs[i].Hot = []model.Span{g.span(3, p.Horizon)}
+		}
+	}
+}
 
 // between is a number from least to most, both included.
 func (g *generator) between(least, most int) int { return least + g.IntN(most-least+1) }

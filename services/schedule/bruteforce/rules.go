@@ -92,7 +92,7 @@ func meet(from, to, otherFrom, otherTo model.Minute) bool {
 }
 
 // manned looks at the shift, the way from the job before, and the protective
-// equipment of the day (R5, R6).
+// equipment and heat of the day (R5, R6).
 func (t *tree) manned(l *leaf) bool {
 	if l.place.Person == model.None {
 		return true
@@ -113,15 +113,32 @@ func (t *tree) manned(l *leaf) bool {
 			continue
 		}
 		before = other
-		if other.job.Protected && t.day(other.start) == t.day(l.start) {
-			worn += other.end - other.start
+		if t.day(other.start) == t.day(l.start) {
+			worn += strained(other)
 		}
 	}
 	if before != nil && len(t.p.Travel) > 0 && before.job.Site != model.None && l.job.Site != model.None &&
 		before.end+t.p.Travel[before.job.Site][l.job.Site] > l.begin {
 		return false
 	}
-	return !l.job.Protected || person.MaxProtected == 0 || worn+l.end-l.start <= person.MaxProtected
+	own := strained(l)
+	return own == 0 || person.MaxProtected == 0 || worn+own <= person.MaxProtected
+}
+
+// strained is how long a job is in protective equipment or heat.
+func strained(l *leaf) model.Minute {
+	if l.job.Protected {
+		return l.end - l.start
+	}
+	var hot model.Minute
+	for _, span := range l.job.Hot {
+		for m := span.From; m < span.To; m++ {
+			if l.start <= m && m < l.end {
+				hot++
+			}
+		}
+	}
+	return hot
 }
 
 func (t *tree) day(m model.Minute) model.Minute {

@@ -236,6 +236,20 @@ func TestProtectiveEquipmentCountsByTheDayAJobBegins(t *testing.T) {
 	require.Equal(t, []string{"R6"}, broken(p, model.Plan{by(0, 1379), by(0, 1439)}))
 }
 
+func TestHeatAndProtectiveEquipmentCountTogether(t *testing.T) {
+	masked := prune("masked")
+	masked.Protected = true
+	warm := prune("warm")
+	warm.Hot = []model.Span{{From: 100, To: 140}, {From: 150, To: 400}}
+	p := nursery(masked, warm)
+	p.People[0].MaxProtected = 90
+	require.Empty(t, broken(p, model.Plan{by(0, 0), by(0, 70)}), "60 minutes in equipment, 30 of the hour in heat")
+	require.Equal(t, []string{"R6"}, broken(p, model.Plan{by(0, 0), by(0, 71)}))
+	require.Empty(t, broken(p, model.Plan{by(0, 0), by(1, 200)}), "Bo has no limit")
+	_, violations := checker.Check(p, model.Plan{by(0, 0), by(0, 110)})
+	require.Equal(t, "With warm, Ana is in protective equipment or heat for 110 minutes in one day, 50 of them in heat without it; at most 90 are allowed.", violations[0].Text)
+}
+
 func TestHandworkBetweenTwoJobsOfALoadLeavesTheTankAsItIs(t *testing.T) {
 	machine := spray("machine", model.None)
 	machine.Ways = []model.Way{{Station: 0, Duration: 20}}

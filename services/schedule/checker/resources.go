@@ -119,28 +119,47 @@ func (c *check) way(person *model.Person, a, b *work) {
 	}
 }
 
-// protected checks the time in protective equipment of each day (R6). The violation
-// is of the job that passes the limit.
+// protected checks the time in protective equipment and heat of each day (R6). The
+// violation is of the job that passes the limit.
 func (c *check) protected(person *model.Person, works []*work) {
 	if person.MaxProtected == 0 {
 		return
 	}
 	byStart := slices.Clone(works)
 	slices.SortStableFunc(byStart, func(a, b *work) int { return cmp.Compare(a.start, b.start) })
-	day, worn := -1, model.Minute(0)
+	day, worn, heat := -1, model.Minute(0), model.Minute(0)
 	for _, w := range byStart {
+		if d := c.day(w.start); d != day {
+			day, worn, heat = d, 0, 0
+		}
+		counts := w.end - w.start
 		if !w.job.Protected {
+			counts = inHeat(w)
+			heat += counts
+		}
+		worn += counts
+		if counts == 0 || worn <= person.MaxProtected {
 			continue
 		}
-		if d := c.day(w.start); d != day {
-			day, worn = d, 0
-		}
-		worn += w.end - w.start
-		if worn > person.MaxProtected {
+		if heat == 0 {
 			c.report("R6", w.index, model.None, "With %s, %s wears protective equipment for %d minutes in one day; at most %d are allowed.",
 				c.name(w.index), person.Name, worn, person.MaxProtected)
+			continue
+		}
+		c.report("R6", w.index, model.None, "With %s, %s is in protective equipment or heat for %d minutes in one day, %d of them in heat without it; at most %d are allowed.",
+			c.name(w.index), person.Name, worn, heat, person.MaxProtected)
+	}
+}
+
+// inHeat counts the minutes of a job one by one that are in one of its hot spans.
+func inHeat(w *work) model.Minute {
+	var minutes model.Minute
+	for m := w.start; m < w.end; m++ {
+		if slices.ContainsFunc(w.job.Hot, func(hot model.Span) bool { return hot.From <= m && m < hot.To }) {
+			minutes++
 		}
 	}
+	return minutes
 }
 
 // day is the index of the local day that holds a minute.

@@ -374,3 +374,27 @@ func TestTheSameQuestionHasTheSameAnswer(t *testing.T) {
 		require.Equal(t, conflict.Explain(t.Context(), p, all(p), clock), conflict.Explain(t.Context(), p, all(p), clock))
 	}
 }
+
+func TestAJobThatIsTooLongInHeatIsExplained(t *testing.T) {
+	job := work("prune roses", 240)
+	job.People = []int32{0}
+	job.Hot = []model.Span{{From: 530, To: 1860}, {From: 1960, To: 2880}}
+	p := nursery(job)
+	p.People[0].MaxProtected = 120
+	require.Contains(t, only(t, p).Text, "Ana may be in protective equipment or heat for 2 h a day.")
+	p.Jobs[0].Hot[0].From = 540
+	require.Empty(t, conflict.Explain(t.Context(), p, all(p), clock), "from 07:00 on the first day it is cool for two hours")
+}
+
+func TestTwoJobsOfWhichOneMustWaitForTheCoolAreNoConflict(t *testing.T) {
+	prune, spray := work("prune roses", 120), work("spray roses", 60)
+	spray.Protected = true
+	prune.People, spray.People = []int32{0}, []int32{0}
+	prune.Deadline, spray.Deadline = 1440, 1440
+	prune.Hot = []model.Span{{From: 400, To: 560}}
+	p := nursery(prune, spray)
+	p.People[0].MaxProtected = 70
+	require.Empty(t, conflict.Explain(t.Context(), p, all(p), clock), "pruning from 09:10 on leaves ten minutes in heat")
+	p.Jobs[0].Hot[0].To = 900
+	require.Contains(t, only(t, p).Text, "Ana may be in protective equipment or heat for 1 h 10 min a day.")
+}

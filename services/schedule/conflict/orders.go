@@ -223,8 +223,9 @@ func (s *searcher) fewestRunning(running []int, pool int32, asked int64) []int {
 	})
 }
 
-// worn finds a person who would wear protective equipment for too long on one day: one
-// of the jobs of that day must come on a later one, as none can come earlier.
+// worn finds a person who would be in protective equipment or heat for too long on one
+// day. In any plan one of the jobs of that day is later: its share of what is too much
+// is then no longer on this day.
 func (s *searcher) worn(n *node) (children []*node, clash bool) {
 	for person := range s.q.p.People {
 		limit := s.q.p.People[person].MaxProtected
@@ -232,14 +233,16 @@ func (s *searcher) worn(n *node) (children []*node, clash bool) {
 			continue
 		}
 		for day := range s.q.p.Days {
-			jobs, minutes := s.protected(n, int32(person), day)
+			jobs, minutes := s.strained(n, int32(person), day)
 			if minutes <= limit {
 				continue
 			}
+			count := model.Minute(len(jobs))
+			share := (minutes - limit + count - 1) / count
 			for _, job := range jobs {
-				if day+1 < len(s.q.p.Days) {
+				if floor, later := s.relieved(n, job, day, share); later {
 					child := n.clone()
-					child.floor[job] = s.q.p.Days[day+1]
+					child.floor[job] = floor
 					children = append(children, child)
 				}
 			}
@@ -249,19 +252,47 @@ func (s *searcher) worn(n *node) (children []*node, clash bool) {
 	return nil, false
 }
 
-// protected are the jobs of a person in protective equipment that begin on a day.
-func (s *searcher) protected(n *node, person int32, day int) (jobs []int, minutes model.Minute) {
+// strained are the jobs of a person that begin on a day and are in protective equipment
+// or heat, and for how long together.
+func (s *searcher) strained(n *node, person int32, day int) (jobs []int, minutes model.Minute) {
 	for i, k := range n.option {
-		if k == undecided || !s.q.p.Jobs[i].Protected || s.options[i][k].person != person {
+		if k == undecided || s.options[i][k].person != person {
 			continue
 		}
 		last := day+1 == len(s.q.p.Days)
-		if (day == 0 || n.start[i] >= s.q.p.Days[day]) && (last || n.start[i] < s.q.p.Days[day+1]) {
+		if (day > 0 && n.start[i] < s.q.p.Days[day]) || (!last && n.start[i] >= s.q.p.Days[day+1]) {
+			continue
+		}
+		if own := s.q.p.Jobs[i].Strained(n.start[i], n.start[i]+s.options[i][k].duration); own > 0 {
 			jobs = append(jobs, i)
-			minutes += s.options[i][k].duration
+			minutes += own
 		}
 	}
 	return jobs, minutes
+}
+
+// relieved is the first start of a job after the one that it has at which it is so many
+// minutes less in heat, or the next day; false when there is none.
+func (s *searcher) relieved(n *node, job, day int, share model.Minute) (start model.Minute, later bool) {
+	own, d := &s.q.p.Jobs[job], s.options[job][n.option[job]].duration
+	start, end := n.start[job], s.q.p.Horizon
+	next := day+1 < len(s.q.p.Days)
+	if next {
+		end = s.q.p.Days[day+1]
+	}
+	allowed := own.Strained(start, start+d) - share
+	if own.Protected || allowed < 0 {
+		return end, next
+	}
+	for start < end {
+		over := own.Strained(start, start+d) - allowed
+		if over <= 0 {
+			return start, true
+		}
+		// A minute later a job is at most a minute less in heat.
+		start += over
+	}
+	return end, next
 }
 
 // holds tells whether the earliest starts of a node without clashes are a plan. They

@@ -89,6 +89,9 @@ func furthest(p *model.Problem) model.Minute {
 	for i := range p.Jobs {
 		job := &p.Jobs[i]
 		far = max(far, int64(job.Release), int64(job.Deadline))
+		for _, hot := range job.Hot {
+			far = max(far, int64(hot.To))
+		}
 		for _, way := range job.Ways {
 			far += int64(way.Duration)
 			if way.Station != model.None {

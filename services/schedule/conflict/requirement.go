@@ -20,7 +20,7 @@ const (
 	Life
 	// Tank is what a sprayer can hold and measure.
 	Tank
-	// Protection is a person's limit of time in protective equipment.
+	// Protection is a person's limit of time in protective equipment and heat.
 	Protection
 	// Hours is when a sprayer can be used.
 	Hours

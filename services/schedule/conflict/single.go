@@ -51,8 +51,8 @@ func (e *explainer) easy(a, b int) bool {
 func (e *explainer) follows(first, second int) bool {
 	a, b := &e.singles[first], &e.singles[second]
 	from := a.busy
-	if e.p.Jobs[first].Protected && e.p.Jobs[second].Protected {
-		// A day later no limit of protective equipment counts both.
+	if strains(&e.p.Jobs[first]) && strains(&e.p.Jobs[second]) {
+		// A day later no limit of protective equipment and heat counts both.
 		day := slices.IndexFunc(e.p.Days, func(first model.Minute) bool { return first > a.start })
 		if day < 0 {
 			return false
@@ -63,11 +63,24 @@ func (e *explainer) follows(first, second int) bool {
 		from = max(from, a.busy+slices.Max(row))
 	}
 	for k, o := range b.options {
-		if _, ok := b.q.next(0, o, from+b.preps[k], b.preps[k]); ok {
+		if start, ok := b.q.next(0, o, from+b.preps[k], b.preps[k]); ok && b.q.bears(0, o, start) {
 			return true
 		}
 	}
 	return false
+}
+
+// strains tells whether any start of a job counts towards the limit of its person.
+func strains(job *model.Job) bool { return job.Protected || len(job.Hot) > 0 }
+
+// bears tells whether the limit of its person lets a job start then on a day with no
+// other work.
+func (q *question) bears(index int32, o option, start model.Minute) bool {
+	if o.person == model.None {
+		return true
+	}
+	limit := q.p.People[o.person].MaxProtected
+	return limit == 0 || q.p.Jobs[index].Strained(start, start+o.duration) <= limit
 }
 
 // sharesThing tells whether two jobs may take one person, sprayer, space or pool.

@@ -71,7 +71,8 @@ func plainPerson(p *model.Problem, job *model.Job) bool {
 		return false
 	}
 	who := &p.People[job.People[0]]
-	if job.Protected && who.MaxProtected > 0 || len(who.Shifts) != 1 {
+	limited := who.MaxProtected > 0 && (job.Protected || len(job.Hot) > 0)
+	if limited || len(who.Shifts) != 1 {
 		return false
 	}
 	s := who.Shifts[0]

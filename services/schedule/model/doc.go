@@ -32,8 +32,9 @@
 //	               and the beginning of the next lies the way from site to site; each
 //	               lies in one shift. Only jobs of which one is the person's next need
 //	               the way, and none does when one of the two is nowhere
-//	R6  protection the minutes [s, e) of jobs in protective equipment that begin on
-//	               one day stay within the person's MaxProtected, when it is set
+//	R6  protection the minutes of [s, e) of a person's jobs that begin on one day, all of
+//	               them for a job in protective equipment, else those in its Hot spans,
+//	               stay together within the person's MaxProtected, when it is set
 //	R7  place      two jobs in one space keep apart when one of them is exclusive:
 //	               their spans [s, e + Tail) do not overlap, unless both name the same
 //	               Closure. A span [s, e) overlaps no Closed span of the space; an

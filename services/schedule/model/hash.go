@@ -3,6 +3,7 @@ package model
 import (
 	"crypto/sha256"
 	"encoding/binary"
+	"slices"
 )
 
 // The first bytes of what is hashed. A change of the fields, of their order or of
@@ -15,7 +16,9 @@ const (
 
 // Hash tells two problems apart: SHA-256 over every field in the order of its
 // declaration, little-endian, each list and text after its length. A nil list and an
-// empty one are the same.
+// empty one are the same. The Hot spans of all jobs come last, and only when a job has
+// any: without them a problem means what it meant before there were any, and keeps the
+// hash that was written beside its plans.
 func (p *Problem) Hash() [32]byte {
 	e := encoding(problemVersion)
 	e.int64(p.Start)
@@ -50,6 +53,9 @@ func (p *Problem) Hash() [32]byte {
 	})
 	w := p.Weights
 	e.int64(w.Finish, w.Leftover, w.Rinse, w.RinseVolume, w.Overtime)
+	if slices.ContainsFunc(p.Jobs, func(job Job) bool { return len(job.Hot) > 0 }) {
+		list(&e, p.Jobs, func(e *encoding, job Job) { list(e, job.Hot, (*encoding).span) })
+	}
 	return sha256.Sum256(e)
 }
 

@@ -39,7 +39,8 @@ type Person struct {
 	Name string
 	// Shifts in which the person works, ascending, apart.
 	Shifts []Shift
-	// MaxProtected is the most minutes a day in protective equipment; 0 for no limit.
+	// MaxProtected is the most minutes a day in protective equipment or heat, both
+	// together; 0 for no limit.
 	MaxProtected Minute
 }
 
@@ -127,6 +128,9 @@ type Job struct {
 	People []int32
 	// Protected is true when it is done in protective equipment.
 	Protected bool
+	// Hot is when it is hot where the job is done, ascending, apart; none for never. It
+	// counts only for people with a MaxProtected.
+	Hot []Span
 	// Release is its earliest start, Deadline its latest end.
 	Release, Deadline Minute
 	// Due is the end from which each minute costs LateWeight.
@@ -146,6 +150,20 @@ type Job struct {
 	Told *Told
 	// Pin is what must stay; nil when nothing.
 	Pin *Pin
+}
+
+// Strained returns the minutes of [start, end) that count towards the MaxProtected of
+// the person who does the job (R6): all of them in protective equipment, else those in
+// heat.
+func (j *Job) Strained(start, end Minute) Minute {
+	if j.Protected {
+		return end - start
+	}
+	var hot Minute
+	for _, span := range j.Hot {
+		hot += max(min(end, span.To)-max(start, span.From), 0)
+	}
+	return hot
 }
 
 // Way is a sprayer and how long the job takes with it.

@@ -29,7 +29,7 @@ func full() *model.Problem {
 		Travel: [][]model.Minute{{1, 2}, {3, 4}},
 		Jobs: []model.Job{{
 			Name: "spray", Site: 0, Mix: 0, Volume: 30, Ways: []model.Way{{Station: 0, Duration: 60}}, Manned: true, People: []int32{0},
-			Protected: true, Release: 1, Deadline: 900, Due: 800, Windows: []model.Span{{From: 7, To: 800}},
+			Protected: true, Hot: []model.Span{{From: 100, To: 300}}, Release: 1, Deadline: 900, Due: 800, Windows: []model.Span{{From: 7, To: 800}},
 			Occupies: []model.Occupation{{Space: 0, Exclusive: true, Tail: 30, Closure: 1}},
 			Demands:  []model.Demand{{Pool: 0, Amount: 1}}, Needs: []int32{1}, LateWeight: 1, WaitWeight: 2, SkipWeight: 3,
 			Told: &model.Told{Start: 1, Person: 0, Way: 0, Tolerance: 5, Weight: 6},
@@ -97,7 +97,10 @@ func TestAnEmptyListHashesAsNone(t *testing.T) {
 
 // A plan that is kept for years must still hash to what was written beside it.
 func TestTheHashStaysWhatItWas(t *testing.T) {
-	require.Equal(t, "150335d13abbe4f078a2ec28d46ee95e06855fdf2a2e274baa424dafb395a005", fmt.Sprintf("%x", full().Hash()))
+	p := full()
+	require.Equal(t, "c6b041ae7be307c0acbb977e942d08ed155b623fef208a3276e7d5294ff0fb5a", fmt.Sprintf("%x", p.Hash()))
+	p.Jobs[0].Hot = nil
+	require.Equal(t, "150335d13abbe4f078a2ec28d46ee95e06855fdf2a2e274baa424dafb395a005", fmt.Sprintf("%x", p.Hash()), "as before there was heat")
 	plan := model.Plan{{Placed: true, Start: 1, Way: 2, Person: 3, NewLoad: true}, {}}
 	require.Equal(t, "efc55fe31fd291fd37607e6b39866f2606c8d1d6e7ccd9d7a3c92e8b374ce774", fmt.Sprintf("%x", plan.Hash()))
 }
@@ -153,6 +156,9 @@ func TestAFaultInTheFormIsNamedByItsField(t *testing.T) {
 		{"jobs[0].people[1]", func(p *model.Problem) { p.Jobs[0].People = []int32{0, 0} }},
 		{"jobs[0].deadline", func(p *model.Problem) { p.Jobs[0].Deadline = model.MaxMinutes + 1 }},
 		{"jobs[0].windows[1]", func(p *model.Problem) { p.Jobs[0].Windows = []model.Span{{From: 1, To: 3}, {From: 2, To: 4}} }},
+		{"jobs[0].hot[0]", func(p *model.Problem) { p.Jobs[0].Hot[0].To = 100 }},
+		{"jobs[0].hot[0].to", func(p *model.Problem) { p.Jobs[0].Hot[0].To = model.MaxMinutes + 1 }},
+		{"jobs[0].hot[1]", func(p *model.Problem) { p.Jobs[0].Hot = []model.Span{{From: 1, To: 3}, {From: 2, To: 4}} }},
 		{"jobs[0].occupies[0].space", func(p *model.Problem) { p.Jobs[0].Occupies[0].Space = 2 }},
 		{"jobs[0].occupies[0].tail", func(p *model.Problem) { p.Jobs[0].Occupies[0].Tail = -1 }},
 		{"jobs[0].occupies[0].closure", func(p *model.Problem) { p.Jobs[0].Occupies[0].Closure = -2 }},
@@ -191,4 +197,16 @@ func TestAJobThatCannotBePlannedIsNotAFaultInTheForm(t *testing.T) {
 	p.Jobs[0].Deadline = -10
 	p.Stations[0].SmallestLoad = 200
 	require.NoError(t, p.Validate())
+}
+
+func TestProtectiveEquipmentStrainsAllTheTimeAndHeatOnlyTheHotMinutes(t *testing.T) {
+	hot := []model.Span{{From: 10, To: 20}, {From: 30, To: 40}}
+	job := model.Job{Hot: hot}
+	require.Equal(t, model.Minute(0), job.Strained(0, 10))
+	require.Equal(t, model.Minute(3), job.Strained(5, 13))
+	require.Equal(t, model.Minute(10), job.Strained(15, 35), "five minutes of each span")
+	require.Equal(t, model.Minute(0), job.Strained(40, 60))
+	job.Protected = true
+	require.Equal(t, model.Minute(20), job.Strained(40, 60))
+	require.Equal(t, model.Minute(15), job.Strained(5, 20), "hot minutes in protective equipment count once")
 }

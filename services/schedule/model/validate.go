@@ -267,6 +267,7 @@ func (v *validator) job(job *Job, i int) {
 	v.moment(job.Deadline, "deadline")
 	v.moment(job.Due, "due")
 	v.spans(job.Windows, "windows")
+	v.spans(job.Hot, "hot")
 	v.occupies(job)
 	v.demands(job)
 	v.needs(job, i)

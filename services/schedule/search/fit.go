@@ -307,27 +307,43 @@ func (s *state) attended(r room, o *option, at *seat) bool {
 	}
 }
 
-// bearable is the first start from a moment on at which the person may still wear
-// protective equipment for the job on that day.
+// bearable is the first start from a moment on at which the person may still be in
+// protective equipment or heat as long as the job asks on that day; never when there is
+// none. A minute later a job is at most a minute less in heat, so a start that many
+// minutes later as it is in heat too long overlooks none between.
 func (s *state) bearable(r room, o *option, m minute) minute {
-	limit := s.t.p.People[r.person].MaxProtected
-	if limit == 0 || !s.t.jobs[r.job].job.Protected || m >= never {
+	limit, job := s.t.p.People[r.person].MaxProtected, s.t.jobs[r.job].job
+	if limit == 0 || !strains(job) || m >= never {
 		return m
 	}
-	if o.duration > limit {
+	if job.Protected && o.duration > limit {
 		return never
 	}
 	worn, days := s.worn[r.person], s.t.p.Days
-	if worn == nil {
-		return m
-	}
-	for day := s.t.day(m); worn[day]+o.duration > limit; day++ {
-		if day+1 == len(days) {
+	for day := s.t.day(m); ; day++ {
+		free := limit
+		if worn != nil {
+			free -= worn[day]
+		}
+		end := never
+		if day+1 < len(days) {
+			end = days[day+1]
+		}
+		for m < end {
+			over := job.Strained(m, m+o.duration) - free
+			if over <= 0 {
+				return m
+			}
+			if free < 0 || job.Protected {
+				break
+			}
+			m += over
+		}
+		if end == never {
 			return never
 		}
-		m = days[day+1]
+		m = end
 	}
-	return m
 }
 
 // between are the first and the last start that the intervals to jobs that are placed

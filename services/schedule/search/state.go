@@ -55,8 +55,8 @@ type state struct {
 	tanks  []tank
 	closed []int64
 	over   []int64
-	// worn are the minutes in protective equipment of each person on each day; nil for a
-	// person who has none yet or no limit.
+	// worn are the minutes in protective equipment or heat of each person on each day;
+	// nil for a person who has none yet or no limit.
 	worn [][]minute
 	// log holds what to do to go back; nil when nobody asks.
 	log     []change
@@ -209,7 +209,7 @@ func (s *state) put(j int32, a spot) {
 	if a.person != model.None {
 		list := s.withPerson[a.person]
 		s.withPerson[a.person] = insertAt(list, s.lower(list, a.start), j)
-		s.wear(j, a.end-a.start)
+		s.wear(j, 1)
 	}
 	if a.station != model.None {
 		list := s.onStation[a.station]
@@ -247,7 +247,7 @@ func (s *state) take(j int32) {
 		list := s.withPerson[a.person]
 		k := s.position(list, j)
 		s.withPerson[a.person] = append(list[:k], list[k+1:]...)
-		s.wear(j, a.start-a.end)
+		s.wear(j, -1)
 	}
 	if a.station != model.None {
 		list := s.onStation[a.station]
@@ -276,17 +276,21 @@ func (s *state) take(j int32) {
 	}
 }
 
-// wear adds to the minutes that the person of a job wears protective equipment on its day.
-func (s *state) wear(j int32, minutes minute) {
-	a := &s.at[j]
-	if !s.t.jobs[j].job.Protected || s.t.p.People[a.person].MaxProtected == 0 {
+// wear adds or takes away the minutes in protective equipment or heat of a job from the
+// day of its person.
+func (s *state) wear(j int32, by minute) {
+	a, job := &s.at[j], s.t.jobs[j].job
+	if !strains(job) || s.t.p.People[a.person].MaxProtected == 0 {
 		return
 	}
 	if s.worn[a.person] == nil {
 		s.worn[a.person] = make([]minute, len(s.t.p.Days))
 	}
-	s.worn[a.person][max(s.t.day(a.start), 0)] += minutes
+	s.worn[a.person][max(s.t.day(a.start), 0)] += by * job.Strained(a.start, a.end)
 }
+
+// strains tells whether any start of a job counts towards the limit of its person.
+func strains(job *model.Job) bool { return job.Protected || len(job.Hot) > 0 }
 
 // account adds or takes away what the job costs by itself.
 func (s *state) account(j int32, by int64) {
