@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 
+	"velamen/services/schedule/bound"
 	"velamen/services/schedule/model"
 )
 
@@ -32,6 +33,8 @@ type trial struct {
 	s   *state
 	// least is what a job costs at least by itself when it starts at a moment or later.
 	least [][]int64
+	// shared is true for a job with a closure that may lie over that of another.
+	shared []bool
 	// early and late are the first and the last start of each job when all jobs are
 	// placed that are now.
 	early, late []minute
@@ -39,6 +42,8 @@ type trial struct {
 	left []bool
 	// aim is what is left out while this set of jobs is tried.
 	aim cost
+	// bound is what no plan goes below; zero while it is not known.
+	bound bound.Bounds
 	// best is what the best plan so far costs, found and score are that plan; nil while
 	// none is better than the one that was given.
 	best  cost
@@ -51,9 +56,10 @@ type trial struct {
 }
 
 // newTrial begins from what the best plan so far costs.
-func newTrial(ctx context.Context, t *tables, best cost) *trial {
-	e := &trial{ctx: ctx, t: t, s: newState(t), best: best, left: make([]bool, len(t.jobs))}
+func newTrial(ctx context.Context, t *tables, known bound.Bounds, best cost) *trial {
+	e := &trial{ctx: ctx, t: t, s: newState(t), bound: known, best: best, left: make([]bool, len(t.jobs))}
 	for j := range t.jobs {
+		e.shared = append(e.shared, e.shares(j))
 		e.least = append(e.least, e.leastOf(int32(j)))
 	}
 	return e
@@ -87,14 +93,40 @@ func (e *trial) leastAt(own *task, j int32, m minute) int64 {
 			continue
 		}
 		for _, person := range own.people {
-			sum := e.s.alone(own, o, room{job: j, way: int32(w), person: person}, m)
-			if person != model.None {
-				sum += e.t.p.Weights.Overtime * e.t.overtime(person, m, m+o.duration)
-			}
-			least = min(least, sum)
+			least = min(least, e.itself(own, o, room{job: j, way: int32(w), person: person}, seat{start: m}))
 		}
 	}
 	return least
+}
+
+// itself is what a job costs where it stands whatever stands around it.
+func (e *trial) itself(own *task, o *option, r room, at seat) int64 {
+	sum := e.s.alone(own, o, r, at.start)
+	end := at.start + o.duration
+	if w := e.t.p.Weights.Overtime; w > 0 && r.person != model.None {
+		sum += w * e.t.overtime(r.person, at.start-at.prep, end)
+	}
+	for i := range own.job.Occupies {
+		if occupation := &own.job.Occupies[i]; occupation.Exclusive && !e.shared[r.job] {
+			sum += e.t.p.Spaces[occupation.Space].ClosedWeight * e.t.worked[occupation.Space].between(at.start, end+occupation.Tail)
+		}
+	}
+	return sum
+}
+
+// shares tells whether a closure of a job may lie over that of another. Else rule R7
+// keeps them apart, and each minute of it costs what it costs alone.
+func (e *trial) shares(j int) bool {
+	for _, o := range e.t.jobs[j].job.Occupies {
+		for i := range e.t.jobs {
+			if i != j && o.Closure != model.None && slices.ContainsFunc(e.t.jobs[i].job.Occupies, func(other model.Occupation) bool {
+				return other.Space == o.Space && other.Closure == o.Closure
+			}) {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // run tries all plans. True means that none is better than the best it knows of.
@@ -122,7 +154,7 @@ func (g *guide) tryAll() {
 		return
 	}
 	g.tried = true
-	e := newTrial(g.ctx, g.t, g.cost)
+	e := newTrial(g.ctx, g.t, g.bound, g.cost)
 	g.proven = e.run()
 	if e.found == nil || e.cut {
 		return
@@ -216,7 +248,7 @@ type outlook struct {
 // is the one that starts now.
 func (e *trial) grow(now minute, last int32) {
 	e.steps++
-	e.cut = e.steps%1024 == 0 && e.ctx.Err() != nil
+	e.cut = e.steps%1024 == 1 && e.ctx.Err() != nil
 	e.over = e.cut || e.steps >= triedSteps
 	if e.over {
 		return
@@ -245,7 +277,7 @@ func (e *trial) keep() {
 
 // ahead finds the first start of each job to place; false when one has none.
 func (e *trial) ahead(now minute, last int32) (outlook, bool) {
-	a := outlook{to: never, sofar: e.s.score().Total() - e.s.terms[model.Finish] - e.mayJoin()}
+	a := outlook{to: never, sofar: e.sofar()}
 	for j := range e.left {
 		if !e.left[j] {
 			continue
@@ -262,6 +294,20 @@ func (e *trial) ahead(now minute, last int32) (outlook, bool) {
 		a.to = min(a.to, to)
 	}
 	return a, true
+}
+
+// sofar is what the placed jobs cost at least in the end, without the end of work. What
+// is known of rinses and leftovers of all plans holds as well.
+func (e *trial) sofar() int64 {
+	terms := e.s.terms
+	terms[model.Leftover] -= e.mayJoin()
+	terms[model.Finish] = 0
+	if e.aim.skipped <= e.bound.Skipped {
+		for _, term := range [2]model.Term{model.Leftover, model.Rinsing} {
+			terms[term] = max(terms[term], e.bound.Terms[term].Value)
+		}
+	}
+	return model.Score{Terms: terms}.Total()
 }
 
 // starts are the first and the last start of a job, from a moment on. What is placed
@@ -339,7 +385,7 @@ func (e *trial) mayJoin() int64 {
 	var sum int64
 	for station := range e.s.onStation {
 		mix, before := e.s.held(int32(station), len(e.s.onStation[station]))
-		if before == model.None || !e.poured(int32(station), mix) {
+		if before == model.None || !e.poured(int32(station), mix, model.None) {
 			continue
 		}
 		used, _ := e.s.run(e.s.onStation[station], len(e.s.onStation[station]))
@@ -348,11 +394,11 @@ func (e *trial) mayJoin() int64 {
 	return sum
 }
 
-// poured tells whether a job to place may use a mix from a station.
-func (e *trial) poured(station, mix int32) bool {
+// poured tells whether a job to place, other than one, may use a mix from a station.
+func (e *trial) poured(station, mix, one int32) bool {
 	for j := range e.left {
 		own := &e.t.jobs[j]
-		if e.left[j] && own.job.Mix == mix && slices.ContainsFunc(own.ways, func(o option) bool { return o.station == station }) {
+		if e.left[j] && int32(j) != one && own.job.Mix == mix && slices.ContainsFunc(own.ways, func(o option) bool { return o.station == station }) {
 			return true
 		}
 	}
@@ -405,12 +451,22 @@ func (e *trial) ways(j int32, a *outlook) {
 	}
 }
 
-// each tries the starts of a job one after the other.
+// each tries the starts of a job one after the other, but for those before which it
+// could as well start a minute sooner.
 func (e *trial) each(r room, a *outlook) {
+	ready := e.ready(r)
+	tried := -never
 	for !e.over && r.from <= r.to {
 		seat, fits := e.s.fit(r)
 		if !fits || e.dear(a, seat.start) {
 			return
+		}
+		r.from = seat.start + 1
+		before := tried
+		tried = seat.start
+		if ready && before == tried-1 && e.sooner(r, seat) {
+			e.steps++
+			continue
 		}
 		place := offer{room: r, seat: seat}
 		e.left[r.job] = false
@@ -418,6 +474,46 @@ func (e *trial) each(r room, a *outlook) {
 		e.grow(seat.start, r.job)
 		e.s.take(r.job)
 		e.left[r.job] = true
-		r.from = seat.start + 1
 	}
+}
+
+// ready and sooner together tell that a job need not be tried at a start, because it
+// also fits a minute before. Of the best plans take one with the least sum of starts.
+// When a job of it stood at such a start, it could stand a minute sooner: all jobs that
+// are placed later start at that start or after it, so that none is nearer to it then
+// in its spaces and pools, nor with its person and station, where it ends sooner. It
+// would cost no more, and the sum of starts would be less.
+//
+// ready is true when no job to place needs this one to be late: by an interval from its
+// own point to that of this job, or because it joins the load that this job mixes and
+// ends within its life.
+func (e *trial) ready(r room) bool {
+	own := &e.t.jobs[r.job]
+	for i := range own.bonds {
+		if b := &own.bonds[i]; b.below && e.left[b.other] {
+			return false
+		}
+	}
+	return r.loads != freshOnly || !e.poured(own.ways[r.way].station, own.job.Mix, r.job)
+}
+
+// sooner is true when a job costs no more a minute before, and its person has worn
+// protective equipment as long on the same day.
+func (e *trial) sooner(r room, at seat) bool {
+	own := &e.t.jobs[r.job]
+	o := &own.ways[r.way]
+	earlier := at
+	earlier.start--
+	if r.person != model.None && e.t.p.People[r.person].MaxProtected > 0 &&
+		(!own.job.Protected || e.t.day(at.start) != e.t.day(earlier.start)) {
+		return false
+	}
+	cost := e.itself(own, o, r, earlier)
+	for i := range own.job.Occupies {
+		if occupation := &own.job.Occupies[i]; occupation.Exclusive && e.shared[r.job] {
+			// The last minute of the closure may be closed by another job as well.
+			cost += e.t.p.Spaces[occupation.Space].ClosedWeight * e.t.worked[occupation.Space].between(earlier.start, at.start)
+		}
+	}
+	return cost <= e.itself(own, o, r, at)
 }
