@@ -84,7 +84,9 @@ func (a *app) workHours() *cobra.Command {
 		long: `Shows when people work; with flags it sets when one person does. Managers and owners
 only. --shift takes the place of all shifts of the week, a break being the time between
 two shifts. --off adds days off to those that are there; --off none first removes them.
-Nobody is given work who has no shifts, and no chemical who may not apply it.`,
+Nobody is given work who has no shifts, and no chemical who may not apply it.
+--max-protected limits the time in protective equipment and in heat together; what heat
+is, velamen schedule settings --heat-temperature says.`,
 		example: `  velamen schedule hours
   velamen schedule hours wandile --shift "mon-fri 07:00-12:00" --shift "mon-fri 13:00-16:00 overtime 18:00" \
     --applies --trained 2026-02-10 --max-protected 240
@@ -130,7 +132,7 @@ Nobody is given work who has no shifts, and no chemical who may not apply it.`,
 	listFlag(flags, &off, one(parseAbsence), "days", "off", "days off, as in 2026-12-24 or 2026-12-24..2026-12-31=leave")
 	flags.BoolVar(&pattern.Applies, "applies", false, "the person may be given chemical to apply; --applies=false ends that")
 	flags.StringVar(&trained, "trained", "", `day of the last training to handle pesticides, as in 2026-02-10 ("none": never)`)
-	flags.Int32Var(&pattern.MaxProtectedMinutes, "max-protected", 0, "the most minutes a day in protective equipment, 0 for no limit")
+	flags.Int32Var(&pattern.MaxProtectedMinutes, "max-protected", 0, "the most minutes a day in protective equipment or heat, both together, 0 for no limit")
 	etagFlag(cmd, &pattern.Etag)
 	return cmd
 }
@@ -161,7 +163,7 @@ func (a *app) listWorkHours(ctx context.Context) error {
 		if s.none(len(patterns.GetWorkPatterns()), "work patterns") {
 			return
 		}
-		s.row("PERSON", "SHIFTS", "OFF", "APPLIES", "TRAINED", "MOST IN PROTECTION")
+		s.row("PERSON", "SHIFTS", "OFF", "APPLIES", "TRAINED", "MOST IN PROTECTION OR HEAT")
 		for _, pattern := range patterns.GetWorkPatterns() {
 			s.row(shortName(pattern.GetName()), inOneLine(showShifts(pattern.GetShifts())), inOneLine(showAbsences(pattern.GetAbsences())), yes(pattern.GetApplies()),
 				pattern.GetTrainingDate().GetValue(), minutes(pattern.GetMaxProtectedMinutes()))
@@ -178,7 +180,7 @@ func (s *sheet) workPattern(pattern *schedulev1.WorkPattern) {
 	s.fact("Off", showAbsences(pattern.GetAbsences()))
 	s.fact("May be given chemical", yes(pattern.GetApplies()))
 	s.fact("Trained to handle pesticides", pattern.GetTrainingDate().GetValue())
-	s.fact("Most in protective equipment a day", minutes(pattern.GetMaxProtectedMinutes()))
+	s.fact("Most in protection or heat a day", minutes(pattern.GetMaxProtectedMinutes()))
 	s.fact("ETag", pattern.GetEtag())
 }
 

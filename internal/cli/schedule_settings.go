@@ -19,6 +19,7 @@ import (
 var planningFields = map[string]string{
 	"weight": "weights", "days": "horizon_days", "plan-time": "plan_time", "solve-seconds": "solve_seconds", "replan-on-events": "replan_on_events",
 	"work-rate": "work_rates", "walk": "walks", "default-walk": "default_walk_minutes", "inspections": "plan_inspections",
+	"heat-temperature": "heat_temperature",
 }
 
 func (a *app) planningSettings() *cobra.Command {
@@ -31,7 +32,10 @@ func (a *app) planningSettings() *cobra.Command {
 		long: `Shows how this nursery plans: what a plan is judged by, how many days ahead, when the
 plan is made by itself. With flags it changes what is given; the rest stays, the other
 weights, rates and ways too. Managers and owners only. Points are the nursery's own
-measure: what counts is one weight against another.`,
+measure: what counts is one weight against another. With --heat-temperature the time
+that a person works in a house which is usually at least so hot counts towards their
+limit a day (velamen schedule hours --max-protected). velamen ships no temperature: ask
+what the law of your place and your adviser on health at work say.`,
 		example: `  velamen schedule settings
   velamen schedule settings --days 7 --plan-time 05:30 --weight hour-late=10 --weight rinse=4 --replan-on-events
   velamen schedule settings --work-rate prune=5+20 --walk h1..h2=4 --default-walk 3`,
@@ -74,6 +78,7 @@ measure: what counts is one weight against another.`,
 		"how long work without chemical takes: minutes, and minutes for each 100 plants, as in prune=5+20")
 	eachFlag(flags, &walks, parseWalk, "house..house=minutes", "walk", "way from one house to another, as in h1..h2=4")
 	flags.Int32Var(&settings.DefaultWalkMinutes, "default-walk", 0, "minutes between houses whose way is not given")
+	flags.StringVar(&settings.HeatTemperature, "heat-temperature", "", `air temperature, Cel, from which work counts as work in heat, as in 32.5; "" for never`)
 	etagFlag(cmd, &settings.Etag)
 	return cmd
 }
@@ -205,6 +210,7 @@ func (s *sheet) settings(settings *schedulev1.PlanningSettings) {
 	s.fact("Longest time to work it out", fmt.Sprintf("%d s", settings.GetSolveSeconds()))
 	s.fact("Made anew on events", yes(settings.GetReplanOnEvents()))
 	s.fact("Routine inspections", yes(settings.GetPlanInspections()))
+	s.fact("Heat counts from", cmp.Or(celsius(settings.GetHeatTemperature()), "never"))
 	s.fact("From house to house", fmt.Sprintf("%d min", settings.GetDefaultWalkMinutes()))
 	for _, walk := range settings.GetWalks() {
 		s.fact("From "+shortName(walk.GetHouse())+" to "+shortName(walk.GetOtherHouse()), fmt.Sprintf("%d min", walk.GetMinutes()))
@@ -224,4 +230,12 @@ func (s *sheet) settings(settings *schedulev1.PlanningSettings) {
 	for _, rate := range settings.GetWorkRates() {
 		s.row(strings.ToLower(strings.ReplaceAll(rate.GetKind(), "_", "-")), rate.GetFixedMinutes(), rate.GetMinutesPer_100Plants())
 	}
+}
+
+// celsius writes a temperature with its unit; empty when there is none.
+func celsius(degrees string) string {
+	if degrees == "" {
+		return ""
+	}
+	return degrees + " Cel"
 }

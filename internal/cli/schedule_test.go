@@ -260,7 +260,7 @@ func newDayPlanClient(t *testing.T) (*client, *dayPlanAnswers) {
 			},
 		},
 		settings: &schedulev1.PlanningSettings{
-			Name: "nurseries/test/planningSettings", HorizonDays: 7, SolveSeconds: 30, DefaultWalkMinutes: 3, Etag: `"v5"`,
+			Name: "nurseries/test/planningSettings", HorizonDays: 7, SolveSeconds: 30, DefaultWalkMinutes: 3, HeatTemperature: "30", Etag: `"v5"`,
 			Weights:   &schedulev1.PlanningWeights{HourLate: 10, HourWaiting: 1, ClosedHouseHour: 2, Rinse: 5, Change: 8},
 			WorkRates: []*schedulev1.WorkRate{{Kind: "PRUNE", FixedMinutes: 10, MinutesPer_100Plants: 30}},
 			Walks:     []*schedulev1.Walk{{House: "nurseries/test/houses/h1", OtherHouse: "nurseries/test/houses/h3", Minutes: 6}},
@@ -548,7 +548,7 @@ func TestSettingsAreChangedOneByOne(t *testing.T) {
 	golden(t, "schedule-settings.txt", out)
 
 	_, errors, code = c.run("schedule", "settings", "--days", "10", "--plan-time", "05:30", "--weight", "hour-late=20", "--work-rate", "prune=5+20", "--work-rate", "inspect=2+4",
-		"--walk", "h3..h1=4", "--replan-on-events", "--inspections=false")
+		"--walk", "h3..h1=4", "--replan-on-events", "--inspections=false", "--heat-temperature", "32.5")
 	require.Zero(t, code, errors)
 	sentAs(t, "schedule-settings-request.json", a.asked)
 }

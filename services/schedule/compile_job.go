@@ -17,7 +17,7 @@ func (c *compiled) addJob(i int32) {
 	job := model.Job{
 		Name: c.callOf(d, work), Site: d.houses[0], Mix: d.mix, Volume: d.volume, Ways: d.ways, Manned: true, People: d.people,
 		Protected: work.Chemical != nil && work.Chemical.Protected, Release: d.release, Deadline: c.problem.Horizon, Due: d.due,
-		Occupies: c.occupies(d), Pin: d.pin,
+		Hot: c.hot(d), Occupies: c.occupies(d), Pin: d.pin,
 	}
 	if !d.always {
 		job.Windows = d.windows

@@ -28,11 +28,18 @@ func (c *compiled) temperate(house *HousePlace, chemical *Chemical) []model.Span
 		if known && (air.Lowest < limits.Least*100 || air.Highest > limits.Most*100) {
 			continue
 		}
-		for day := time.Sunday; day <= time.Saturday; day++ {
-			good = append(good, Hours{Weekday: day, Start: fmt.Sprintf("%02d:00", hour), End: fmt.Sprintf("%02d:00", hour+1)})
-		}
+		good = append(good, onAllDays(hour)...)
 	}
 	return c.spans(good, horizon)
+}
+
+// onAllDays is an hour of the clock on each day of the week.
+func onAllDays(hour int) []Hours {
+	var hours []Hours
+	for day := time.Sunday; day <= time.Saturday; day++ {
+		hours = append(hours, Hours{Weekday: day, Start: fmt.Sprintf("%02d:00", hour), End: fmt.Sprintf("%02d:00", hour+1)})
+	}
+	return hours
 }
 
 // tooHotOrCold says in which houses a product can be applied in no hour, because of

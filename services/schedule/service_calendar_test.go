@@ -283,14 +283,15 @@ func TestANurseryPlansByTheDefaultsUntilItSetsItsOwn(t *testing.T) {
 	require.EqualValues(t, 30, defaults.GetSolveSeconds())
 	require.EqualValues(t, 3, defaults.GetDefaultWalkMinutes())
 	require.Empty(t, defaults.GetPlanTime())
+	require.Empty(t, defaults.GetHeatTemperature(), "which temperature is heat is for the law of the place to say")
 
 	changed, err := n.setSettings(n.manager, &schedulev1.PlanningSettings{
-		Name: name.GetName(), Etag: defaults.GetEtag(), PlanTime: "17:30",
+		Name: name.GetName(), Etag: defaults.GetEtag(), PlanTime: "17:30", HeatTemperature: "32.5",
 		WorkRates: []*schedulev1.WorkRate{{Kind: "PRUNE", FixedMinutes: 4, MinutesPer_100Plants: 9}},
 	})
 	require.NoError(t, err)
 	want := defaults
-	want.PlanTime, want.WorkRates, want.Etag = "17:30", changed.GetWorkRates(), changed.GetEtag()
+	want.PlanTime, want.HeatTemperature, want.WorkRates, want.Etag = "17:30", "32.5", changed.GetWorkRates(), changed.GetEtag()
 	require.Len(t, want.GetWorkRates(), 1)
 	require.True(t, proto.Equal(want, changed), "what was not named stays: %s", changed)
 	read, err := n.schedule.GetPlanningSettings(n.manager, name)
@@ -321,6 +322,8 @@ func TestPlanningSettingsAreRefusedByFieldAndRule(t *testing.T) {
 			&schedulev1.PlanningSettings{WorkRates: []*schedulev1.WorkRate{{Kind: "PRUNE"}, {Kind: "PRUNE"}}}},
 		{"a horizon of months", "planning_settings.horizon_days", "", &schedulev1.PlanningSettings{HorizonDays: 90}},
 		{"a time that no clock shows", "planning_settings.plan_time", "", &schedulev1.PlanningSettings{PlanTime: "24:00"}},
+		{"heat below ten degrees", "planning_settings.heat_temperature", "", &schedulev1.PlanningSettings{HeatTemperature: "9.5"}},
+		{"heat in thousandths", "planning_settings.heat_temperature", "", &schedulev1.PlanningSettings{HeatTemperature: "32.125"}},
 		{"a weight below zero", "planning_settings.weights.rinse", "", &schedulev1.PlanningSettings{Weights: &schedulev1.PlanningWeights{Rinse: -1}}},
 	} {
 		t.Run(test.name, func(t *testing.T) {

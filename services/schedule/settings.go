@@ -33,6 +33,11 @@ type Settings struct {
 	DefaultWalkMinutes int32
 	// PlanInspections is true when routine inspections of houses are planned too.
 	PlanInspections bool
+	// HeatTemperature is the air temperature of a house, Cel, a plain decimal with at most
+	// two places, from which work in it counts towards a person's MaxProtectedMinutes;
+	// empty where heat is not counted. No default is shipped: which temperature it is, the
+	// law of the place says.
+	HeatTemperature string
 }
 
 // Weights are what a plan is judged by, in points of the nursery's own.
@@ -136,6 +141,7 @@ func settingsFromContract(message *schedulev1.PlanningSettings) (Settings, error
 		Weights: weightsFromContract(message.GetWeights()), HorizonDays: message.GetHorizonDays(), PlanTime: message.GetPlanTime(),
 		SolveSeconds: message.GetSolveSeconds(), ReplanOnEvents: message.GetReplanOnEvents(),
 		DefaultWalkMinutes: message.GetDefaultWalkMinutes(), PlanInspections: message.GetPlanInspections(),
+		HeatTemperature: message.GetHeatTemperature(),
 	}
 	var err error
 	if settings.WorkRates, err = workRatesFromContract(message.GetWorkRates()); err != nil {
@@ -208,7 +214,7 @@ func (s Settings) contract(nursery string) *schedulev1.PlanningSettings {
 	message := &schedulev1.PlanningSettings{
 		Name: settingsName(nursery), Weights: s.Weights.contract(), HorizonDays: s.HorizonDays, PlanTime: s.PlanTime,
 		SolveSeconds: s.SolveSeconds, ReplanOnEvents: s.ReplanOnEvents, DefaultWalkMinutes: s.DefaultWalkMinutes,
-		PlanInspections: s.PlanInspections,
+		PlanInspections: s.PlanInspections, HeatTemperature: s.HeatTemperature,
 	}
 	for _, rate := range s.WorkRates {
 		message.WorkRates = append(message.WorkRates, &schedulev1.WorkRate{

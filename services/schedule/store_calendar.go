@@ -173,7 +173,7 @@ func scanSettings(row pgx.CollectableRow) (kept[Settings], error) {
 	var k kept[Settings]
 	s := &k.value
 	err := row.Scan(&s.Weights, &s.HorizonDays, &s.PlanTime, &s.SolveSeconds, &s.ReplanOnEvents, &s.WorkRates, &s.Walks,
-		&s.DefaultWalkMinutes, &s.PlanInspections, &k.version)
+		&s.DefaultWalkMinutes, &s.PlanInspections, &s.HeatTemperature, &k.version)
 	if err != nil {
 		return k, fmt.Errorf("planning settings: %w", err)
 	}
@@ -189,7 +189,7 @@ func readSettings(ctx context.Context, r postgres.Reader, nursery string) (Setti
 func readKeptSettings(ctx context.Context, r postgres.Reader, nursery string) (kept[Settings], error) {
 	rows, err := collect(ctx, r, scanSettings, `
 		SELECT weights, horizon_days, plan_time, solve_seconds, replan_on_events, work_rates, walks, default_walk_minutes,
-			plan_inspections, version
+			plan_inspections, heat_temperature, version
 		FROM schedule.planning_settings WHERE nursery = @nursery`, pgx.NamedArgs{"nursery": nursery})
 	if err != nil {
 		return kept[Settings]{}, err
@@ -203,16 +203,18 @@ func readKeptSettings(ctx context.Context, r postgres.Reader, nursery string) (k
 func setSettings(ctx context.Context, tx pgx.Tx, nursery string, s Settings, version int64) error {
 	return set(ctx, tx, settingsName(nursery), version, `
 		INSERT INTO schedule.planning_settings AS s (nursery, weights, horizon_days, plan_time, solve_seconds, replan_on_events,
-			work_rates, walks, default_walk_minutes, plan_inspections)
+			work_rates, walks, default_walk_minutes, plan_inspections, heat_temperature)
 		VALUES (@nursery, @weights, @horizon_days, @plan_time, @solve_seconds, @replan_on_events,
-			@work_rates, @walks, @default_walk_minutes, @plan_inspections)
+			@work_rates, @walks, @default_walk_minutes, @plan_inspections, @heat_temperature)
 		ON CONFLICT ON CONSTRAINT planning_settings_pk DO UPDATE SET weights = @weights, horizon_days = @horizon_days,
 			plan_time = @plan_time, solve_seconds = @solve_seconds, replan_on_events = @replan_on_events, work_rates = @work_rates,
-			walks = @walks, default_walk_minutes = @default_walk_minutes, plan_inspections = @plan_inspections, version = s.version + 1
+			walks = @walks, default_walk_minutes = @default_walk_minutes, plan_inspections = @plan_inspections,
+			heat_temperature = @heat_temperature, version = s.version + 1
 		WHERE s.version = @version`,
 		pgx.NamedArgs{
 			"nursery": nursery, "weights": s.Weights, "horizon_days": s.HorizonDays, "plan_time": s.PlanTime,
 			"solve_seconds": s.SolveSeconds, "replan_on_events": s.ReplanOnEvents, "work_rates": list(s.WorkRates),
 			"walks": list(s.Walks), "default_walk_minutes": s.DefaultWalkMinutes, "plan_inspections": s.PlanInspections,
+			"heat_temperature": s.HeatTemperature,
 		})
 }

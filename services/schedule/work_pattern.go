@@ -25,7 +25,8 @@ type WorkPattern struct {
 	// TrainingDate is when they were last trained to handle pesticides, YYYY-MM-DD;
 	// empty when never.
 	TrainingDate string
-	// MaxProtectedMinutes is the most a day in protective equipment; 0 for no limit.
+	// MaxProtectedMinutes is the most a day in protective equipment or heat, both together;
+	// 0 for no limit.
 	MaxProtectedMinutes int
 }
 

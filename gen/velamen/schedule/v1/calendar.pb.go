@@ -363,7 +363,8 @@ type WorkPattern struct {
 	// When the person was last trained to handle pesticides; absent when never. Where
 	// the law asks for training, no chemical is planned for a person without it.
 	TrainingDate *v1.Date `protobuf:"bytes,5,opt,name=training_date,json=trainingDate,proto3" json:"training_date,omitempty"`
-	// The most minutes a day in protective equipment; 0 for no limit of the nursery.
+	// The most minutes a day in protective equipment or heat, both together; 0 for no
+	// limit of the nursery. What counts as heat is in PlanningSettings.heat_temperature.
 	MaxProtectedMinutes int32 `protobuf:"varint,6,opt,name=max_protected_minutes,json=maxProtectedMinutes,proto3" json:"max_protected_minutes,omitempty"`
 	// Changes with every change of the resource.
 	Etag          string `protobuf:"bytes,7,opt,name=etag,proto3" json:"etag,omitempty"`
@@ -892,9 +893,14 @@ type PlanningSettings struct {
 	// True when routine inspections of houses are planned beside the steps.
 	PlanInspections bool `protobuf:"varint,10,opt,name=plan_inspections,json=planInspections,proto3" json:"plan_inspections,omitempty"`
 	// Changes with every change of the resource.
-	Etag          string `protobuf:"bytes,11,opt,name=etag,proto3" json:"etag,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Etag string `protobuf:"bytes,11,opt,name=etag,proto3" json:"etag,omitempty"`
+	// Air temperature of a house, Cel, from which the time that people work in it counts
+	// towards their max_protected_minutes, as a plain decimal from 10 to 99.99, for
+	// example "32.5". Empty: heat is not counted. There is no default: which temperature
+	// it is, the law of the place and an adviser on health at work say.
+	HeatTemperature string `protobuf:"bytes,12,opt,name=heat_temperature,json=heatTemperature,proto3" json:"heat_temperature,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *PlanningSettings) Reset() {
@@ -1000,6 +1006,13 @@ func (x *PlanningSettings) GetPlanInspections() bool {
 func (x *PlanningSettings) GetEtag() string {
 	if x != nil {
 		return x.Etag
+	}
+	return ""
+}
+
+func (x *PlanningSettings) GetHeatTemperature() string {
+	if x != nil {
+		return x.HeatTemperature
 	}
 	return ""
 }
@@ -1634,7 +1647,7 @@ const file_velamen_schedule_v1_calendar_proto_rawDesc = "" +
 	"\x05house\x18\x01 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x05house\x12/\n" +
 	"\vother_house\x18\x02 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\n" +
 	"otherHouse\x12(\n" +
-	"\aminutes\x18\x03 \x01(\x05B\x0e\xe2A\x01\x01\xbaH\a\x1a\x05\x18\xd8\x04(\x00R\aminutes\"\xb3\x05\n" +
+	"\aminutes\x18\x03 \x01(\x05B\x0e\xe2A\x01\x01\xbaH\a\x1a\x05\x18\xd8\x04(\x00R\aminutes\"\x89\x06\n" +
 	"\x10PlanningSettings\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12D\n" +
 	"\aweights\x18\x02 \x01(\v2$.velamen.schedule.v1.PlanningWeightsB\x04\xe2A\x01\x01R\aweights\x120\n" +
@@ -1648,7 +1661,8 @@ const file_velamen_schedule_v1_calendar_proto_rawDesc = "" +
 	"\x14default_walk_minutes\x18\t \x01(\x05B\x0e\xe2A\x01\x01\xbaH\a\x1a\x05\x18\xd8\x04(\x00R\x12defaultWalkMinutes\x12/\n" +
 	"\x10plan_inspections\x18\n" +
 	" \x01(\bB\x04\xe2A\x01\x01R\x0fplanInspections\x12\x18\n" +
-	"\x04etag\x18\v \x01(\tB\x04\xe2A\x01\x03R\x04etag:C\xeaA@\n" +
+	"\x04etag\x18\v \x01(\tB\x04\xe2A\x01\x03R\x04etag\x12T\n" +
+	"\x10heat_temperature\x18\f \x01(\tB)\xe2A\x01\x01\xbaH\"r 2\x1e^$|^[1-9][0-9](\\.[0-9]{1,2})?$R\x0fheatTemperature:C\xeaA@\n" +
 	"\x18velamen/PlanningSettings\x12$nurseries/{nursery}/planningSettings\"S\n" +
 	"\x15GetWorkPatternRequest\x12:\n" +
 	"\x04name\x18\x01 \x01(\tB&\xe2A\x01\x02\xfaA\x15\n" +

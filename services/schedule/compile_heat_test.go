@@ -1,0 +1,97 @@
+package schedule
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"velamen/services/diagnosis"
+	"velamen/services/schedule/checker"
+	"velamen/services/schedule/model"
+	"velamen/services/schedule/search"
+)
+
+// hotAfternoon is the air of a house that reaches 32.5 Cel from 11:00 to 16:00.
+func hotAfternoon() map[int]diagnosis.HourTemperature {
+	usual := map[int]diagnosis.HourTemperature{}
+	for hour := range 24 {
+		usual[hour] = diagnosis.HourTemperature{Lowest: 1800, Highest: 3249}
+	}
+	for hour := 11; hour < 16; hour++ {
+		usual[hour] = diagnosis.HourTemperature{Lowest: 2400, Highest: 3250}
+	}
+	return usual
+}
+
+// inHeat is a nursery in which pruning waits for Bo, who may be in heat for an hour a day.
+func inHeat(t *testing.T) Input {
+	t.Helper()
+	in := smallNursery(t, pruning("a", 500))
+	in.Settings.HeatTemperature = "32.5"
+	in.Houses[0].Usual = hotAfternoon()
+	in.People = in.People[1:]
+	in.People[0].MaxProtectedMinutes = 60
+	return in
+}
+
+func TestHeatIsTheHoursInWhichAHouseUsuallyReachesTheTemperature(t *testing.T) {
+	// Minute 0 is 06:00.
+	in := inHeat(t)
+	require.Equal(t, []model.Span{{From: 300, To: 600}, {From: 1740, To: 2040}}, modelJob(t, compile(in), "a").Hot, "from 11:00 to 16:00 on both days")
+	in.Settings.HeatTemperature = "32.51"
+	require.Empty(t, modelJob(t, compile(in), "a").Hot)
+	in.Settings.HeatTemperature = "32"
+	require.Equal(t, []model.Span{{From: 0, To: 2520}}, modelJob(t, compile(in), "a").Hot, "32.49 is above 32 at all hours")
+}
+
+func TestHeatIsNotCountedWithoutATemperatureOrALimit(t *testing.T) {
+	in := inHeat(t)
+	in.Settings.HeatTemperature = ""
+	require.Empty(t, modelJob(t, compile(in), "a").Hot)
+	in = inHeat(t)
+	in.People[0].MaxProtectedMinutes = 0
+	require.Empty(t, modelJob(t, compile(in), "a").Hot)
+}
+
+func TestAHotHouseMakesAJobOfSeveralHousesHot(t *testing.T) {
+	in := inHeat(t)
+	other := in.Work[0].Lots[0]
+	other.ID, other.House = "far", "h2"
+	in.Work[0].Lots = append(in.Work[0].Lots, other)
+	require.Len(t, modelJob(t, compile(in), "a").Hot, 2)
+}
+
+func TestAHotAfternoonMovesWorkOfALimitedPersonToTheNextMorning(t *testing.T) {
+	in := inHeat(t)
+	in.Work[0].Open = sixOClock.Add(4 * time.Hour)
+	in.Work[0].Lots[0].Plants = 900
+	require.Equal(t, "2027-03-02 07:00", bestStart(t, in), "to 11:40, of which 40 minutes are hot")
+	in.People[0].MaxProtectedMinutes = 0
+	require.Equal(t, "2027-03-01 10:00", bestStart(t, in), "nobody counts the heat")
+}
+
+// bestStart is when the only job of an input begins in its plan.
+func bestStart(t *testing.T, in Input) string {
+	t.Helper()
+	c := compile(in)
+	result, err := search.Solve(t.Context(), c.problem, search.Options{Seed: 1, Rounds: 1})
+	require.NoError(t, err)
+	_, violations := checker.Check(c.problem, result.Plan)
+	require.Empty(t, violations)
+	require.True(t, result.Plan[0].Placed)
+	return c.local(result.Plan[0].Start)
+}
+
+func TestAPlanSaysWhereHeatIsNotCountedForWantOfALogger(t *testing.T) {
+	in := inHeat(t)
+	in.Houses[0].Usual = nil
+	c := compile(in)
+	require.Empty(t, modelJob(t, c, "a").Hot)
+	day := c.writtenDay(model.Plan{{Placed: true, Start: 70}})
+	require.Contains(t, day.GetJobs()[0].GetReason(), "No logger tells how hot it is in House 1: heat there is not counted for Bo.")
+
+	in.Houses[0].Usual = hotAfternoon()
+	day = compile(in).writtenDay(model.Plan{{Placed: true, Start: 70}})
+	require.NotContains(t, day.GetJobs()[0].GetReason(), "No logger")
+}
