@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"velamen/services/schedule/benchmark"
+	"velamen/services/schedule/bound"
 )
 
 func BenchmarkInsert(b *testing.B) {
@@ -47,6 +48,27 @@ func BenchmarkFirstPlan(b *testing.B) {
 			for range b.N {
 				newIslander(compile(p), 1, 1).b.construct(0)
 			}
+		})
+	}
+}
+
+// All plans of seven jobs in three days, and in two weeks, where the trial gives up.
+func BenchmarkTrial(b *testing.B) {
+	for _, horizon := range []minute{4_320, 20_160} {
+		b.Run(fmt.Sprint(horizon), func(b *testing.B) {
+			p := benchmark.Nursery(1, mostTried)
+			p.Horizon = horizon
+			t := compile(p)
+			k := newIslander(t, 1, 1)
+			k.b.construct(0)
+			best := k.s.cost()
+			steps := 0
+			for range b.N {
+				e := newTrial(context.Background(), t, bound.Bounds{}, best)
+				e.run()
+				steps += e.steps
+			}
+			b.ReportMetric(float64(steps)/float64(b.N), "steps/op")
 		})
 	}
 }

@@ -10,6 +10,10 @@
 // not better is undone, but for small steps back that lead out of a dead end. Plain
 // shops, where only the order of jobs on stations counts, are searched by that order.
 //
+// Of few jobs all plans are tried after the first round, in a fixed number of steps:
+// starts that only pay when several jobs move together are found so. When the steps
+// suffice the plan is proven, else the search goes on as before.
+//
 // A plan keeps every rule from the first one on, because a job only ever goes where
 // it fits. A job that fits nowhere is left out and tried again.
 //

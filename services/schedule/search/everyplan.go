@@ -497,14 +497,14 @@ func (e *trial) ready(r room) bool {
 	return r.loads != freshOnly || !e.poured(own.ways[r.way].station, own.job.Mix, r.job)
 }
 
-// sooner is true when a job costs no more a minute before, and its person has worn
-// protective equipment as long on the same day.
+// sooner is true when a job costs no more a minute before, and counts as much towards
+// the limit of its person on the same day. In heat that depends on the start.
 func (e *trial) sooner(r room, at seat) bool {
 	own := &e.t.jobs[r.job]
 	o := &own.ways[r.way]
 	earlier := at
 	earlier.start--
-	if r.person != model.None && e.t.p.People[r.person].MaxProtected > 0 &&
+	if r.person != model.None && e.t.p.People[r.person].MaxProtected > 0 && strains(own.job) &&
 		(!own.job.Protected || e.t.day(at.start) != e.t.day(earlier.start)) {
 		return false
 	}
