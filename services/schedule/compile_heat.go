@@ -1,6 +1,7 @@
 package schedule
 
 import (
+	"fmt"
 	"slices"
 	"strconv"
 	"strings"
@@ -60,4 +61,24 @@ func (c *compiled) heatUnknown(j, person int32) string {
 		return ""
 	}
 	return "No logger tells how hot it is in " + strings.Join(unknown, ", ") + ": heat there is not counted for " + c.problem.People[person].Name + "."
+}
+
+// heldByHeat says that a job waits for the cool: a minute sooner its person would be in
+// heat or protective equipment for longer than they may on that day.
+func (l *layout) heldByHeat(j int32) string {
+	person, at, job := l.plan[j].Person, &l.stands[j], &l.c.problem.Jobs[j]
+	sooner := job.Strained(at.start-1, at.end-1)
+	if !l.c.isLimited(person) || sooner <= job.Strained(at.start, at.end) {
+		return ""
+	}
+	who, day := &l.c.problem.People[person], l.c.dayOf(at.start)
+	for _, other := range l.order {
+		if other != j && l.plan[other].Person == person && l.c.dayOf(l.stands[other].start) == day {
+			sooner += l.c.problem.Jobs[other].Strained(l.stands[other].start, l.stands[other].end)
+		}
+	}
+	if sooner <= who.MaxProtected {
+		return ""
+	}
+	return fmt.Sprintf("Sooner %s would be in heat for too long: at most %s a day in heat or protective equipment.", who.Name, hoursAndMinutes(who.MaxProtected))
 }

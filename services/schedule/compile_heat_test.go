@@ -95,3 +95,14 @@ func TestAPlanSaysWhereHeatIsNotCountedForWantOfALogger(t *testing.T) {
 	day = compile(in).writtenDay(model.Plan{{Placed: true, Start: 70}})
 	require.NotContains(t, day.GetJobs()[0].GetReason(), "No logger")
 }
+
+func TestAJobThatWaitsForTheCoolSaysSo(t *testing.T) {
+	in := inHeat(t)
+	// 160 minutes; from 15:00 on an hour of them is hot.
+	in.Work[0].Open = sixOClock.Add(6 * time.Hour)
+	c := compile(in)
+	day := c.writtenDay(model.Plan{{Placed: true, Start: 540}})
+	require.Equal(t, "Sooner Bo would be in heat for too long: at most 1 hour a day in heat or protective equipment.", day.GetJobs()[0].GetReason())
+	day = c.writtenDay(model.Plan{{Placed: true, Start: 541}})
+	require.NotContains(t, day.GetJobs()[0].GetReason(), "heat")
+}

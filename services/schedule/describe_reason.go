@@ -95,6 +95,7 @@ func (l *layout) holds(j int32) []string {
 	var reasons []string
 	for _, part := range []func(int32) string{
 		l.heldByPin, l.heldByLoad, l.heldByEarlier, l.heldByRelease, l.heldByLead, l.heldByPerson, l.heldByShift, l.heldBySprayer, l.heldByPlace,
+		l.heldByHeat,
 	} {
 		if reason := part(j); reason != "" {
 			reasons = append(reasons, reason)

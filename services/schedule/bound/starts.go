@@ -182,7 +182,9 @@ type crewKey struct {
 func (h crewHours) of(job *model.Job, w *way) starts {
 	people := mayDo(job)
 	key := crewKey{people: setKey(people), lead: w.prep, duration: w.duration, protected: job.Protected}
-	if a, ok := h.found[key]; ok {
+	// Where a job is hot is its own.
+	shared := job.Protected || len(job.Hot) == 0
+	if a, ok := h.found[key]; ok && shared {
 		return a
 	}
 	var all starts
@@ -191,13 +193,49 @@ func (h crewHours) of(job *model.Job, w *way) starts {
 		if job.Protected && who.MaxProtected > 0 && w.duration > who.MaxProtected {
 			continue
 		}
+		var mine starts
 		for _, s := range who.Shifts {
-			all = append(all, model.Span{From: s.From + w.prep, To: s.To - w.duration + 1})
+			mine = append(mine, model.Span{From: s.From + w.prep, To: s.To - w.duration + 1})
 		}
+		if !shared && who.MaxProtected > 0 {
+			mine = mine.tidy().outside(tooHot(job, w.duration, who.MaxProtected), 1)
+		}
+		all = append(all, mine...)
 	}
 	all = all.tidy()
-	h.found[key] = all
+	if shared {
+		h.found[key] = all
+	}
 	return all
+}
+
+// tooHot returns the starts at which a job without protective equipment is alone in heat
+// for longer than a limit (R6). From one edge to the next, where the start or the end
+// meets a hot span, the minutes in heat grow or fall by one with each minute, or stay.
+func tooHot(job *model.Job, d, limit model.Minute) []model.Span {
+	if d <= limit {
+		return nil
+	}
+	var edges []model.Minute
+	for _, hot := range job.Hot {
+		edges = append(edges, hot.From-d, hot.To-d, hot.From, hot.To)
+	}
+	slices.Sort(edges)
+	var bad starts
+	for i := range len(edges) - 1 {
+		from, to := edges[i], edges[i+1]
+		first, last := job.Strained(from, from+d), job.Strained(to, to+d)
+		switch {
+		case first < last:
+			from = max(from, from+limit+1-first)
+		case first > last:
+			to = min(to, from+first-limit)
+		case first <= limit:
+			to = from
+		}
+		bad = append(bad, model.Span{From: from, To: to})
+	}
+	return bad.tidy()
 }
 
 // mayDo returns the people who may do the job as it is pinned.

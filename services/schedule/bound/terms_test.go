@@ -100,6 +100,17 @@ func TestLatenessFollowsLagsIntoTheNextShift(t *testing.T) {
 	require.Equal(t, "earliest end of each job", b.Terms[model.Late].By)
 }
 
+func TestWorkThatIsTooLongInHeatWaitsForTheCool(t *testing.T) {
+	p := nursery(job(3 * hour))
+	p.Jobs[0].LateWeight, p.Jobs[0].Due, p.Jobs[0].Release = 1, 11*hour, 8*hour
+	p.Jobs[0].Hot = []model.Span{{From: 10 * hour, To: 17 * hour}}
+	require.Zero(t, of(t, p).Total, "nobody has a limit")
+	p.People[0].MaxProtected = 59
+	require.Equal(t, int64(day-hour), of(t, p).Total, "from 7 to 10 on the second day")
+	p.People[0].MaxProtected = hour
+	require.Zero(t, of(t, p).Total)
+}
+
 func TestWaitingCountsFromTheRelease(t *testing.T) {
 	j := job(hour)
 	j.Release, j.WaitWeight = 5*hour, 2
