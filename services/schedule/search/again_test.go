@@ -68,3 +68,16 @@ func TestARuleThatAPlanToBeginFromBreaksIsMended(t *testing.T) {
 	require.Equal(t, both, result.Plan[0])
 	require.Equal(t, model.Minute(90), result.Plan[1].Start)
 }
+
+func TestAJobIsNotPutBackToSomebodyWhoMayNotDoItAnyMore(t *testing.T) {
+	p := morning(2, 30)
+	p.People = append(p.People, p.People[0])
+	p.Jobs[0].People, p.Jobs[1].People = []int32{1}, []int32{1}
+	start := model.Plan{{Placed: true, Start: 60, Person: 0}, {Placed: true, Start: 90, Person: 0}}
+	result, err := Solve(context.Background(), p, Options{Rounds: 2, Start: start})
+	require.NoError(t, err)
+	valid(t, p, result)
+	for _, at := range result.Plan {
+		require.Equal(t, model.Placement{Placed: true, Start: at.Start, Person: 1}, at)
+	}
+}

@@ -207,6 +207,10 @@ func (g *guide) putBack() {
 		return
 	}
 	was := spotsOf(g.t, g.options.Start)
+	for j := range was {
+		// Who did it may not be allowed to do it any more.
+		was[j].placed = was[j].placed && slices.Contains(g.t.jobs[j].people, was[j].person)
+	}
 	k := newIslander(g.t, g.options.Seed, 0)
 	k.restart(g.best)
 	for moved, pass := true, 0; moved && pass < passes; pass++ {
