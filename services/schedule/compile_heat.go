@@ -43,6 +43,13 @@ func (c *compiled) isLimited(person int32) bool {
 	return person != model.None && c.problem.People[person].MaxProtected > 0
 }
 
+// tooHotThen reports whether a job as it was told is alone in heat for longer than its
+// person may be a day.
+func (c *compiled) tooHotThen(j, person int32, told Told) bool {
+	job := &c.problem.Jobs[j]
+	return c.isLimited(person) && !job.Protected && job.Strained(c.minute(told.Start), c.minute(told.End)) > c.problem.People[person].MaxProtected
+}
+
 // heatUnknown says that the heat of a job is not counted, because a house has no logger
 // that tells its air; empty where that makes no difference. In protective equipment all
 // of the time counts anyway.

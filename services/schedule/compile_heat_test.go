@@ -106,3 +106,10 @@ func TestAJobThatWaitsForTheCoolSaysSo(t *testing.T) {
 	day = c.writtenDay(model.Plan{{Placed: true, Start: 541}})
 	require.NotContains(t, day.GetJobs()[0].GetReason(), "heat")
 }
+
+func TestAJobThatWasToldForWhatIsTooHotNowSaysWhyItMoved(t *testing.T) {
+	in := inHeat(t)
+	in.Told = []Told{{Job: "a", Start: sixOClock.Add(6 * time.Hour), End: sixOClock.Add(8*time.Hour + 40*time.Minute), Person: "nurseries/n/people/bo"}}
+	day := compile(in).writtenDay(model.Plan{{Placed: true, Start: 70}})
+	require.Equal(t, "It was told for 2027-03-01 12:00 to Bo. It is too hot then for Bo.", day.GetJobs()[0].GetReason())
+}
