@@ -56,7 +56,7 @@ type PlannedProduct struct {
 // crew is who would apply, while that is not decided: somebody with the certificates
 // of all who may.
 func crew(people []identity.Person) identity.Person {
-	all := identity.Person{DisplayName: "none of those who apply chemical"}
+	all := identity.Person{DisplayName: "the crew that applies chemical"}
 	for _, person := range people {
 		all.Certificates = append(all.Certificates, person.Certificates...)
 	}
