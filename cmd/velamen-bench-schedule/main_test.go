@@ -78,14 +78,18 @@ func TestAPlanIsHeldAgainstTheBoundOfPlansThatLeaveOutTheSame(t *testing.T) {
 	m.result.Plan, m.result.Score = plan, search.Evaluate(p, plan)
 	require.Positive(t, m.result.Score.Skipped)
 	var row nurseryRow
-	row.bounds(p, m)
+	require.NoError(t, row.bounds(t.Context(), p, m))
 	require.True(t, row.BoundSame)
-	require.Equal(t, bound.Leaving(p, plan).Total/1_000_000, row.Bound)
+	b, err := bound.Leaving(t.Context(), p, plan)
+	require.NoError(t, err)
+	require.Equal(t, b.Total/1_000_000, row.Bound)
 
 	m.result.Score.Skipped = 0
-	row.bounds(p, m)
+	require.NoError(t, row.bounds(t.Context(), p, m))
 	require.False(t, row.BoundSame)
-	require.Equal(t, bound.Of(p).Total/1_000_000, row.Bound)
+	b, err = bound.Of(t.Context(), p)
+	require.NoError(t, err)
+	require.Equal(t, b.Total/1_000_000, row.Bound)
 }
 
 func TestANurseryPlanBelowItsBoundFailsItsGate(t *testing.T) {

@@ -61,7 +61,7 @@ func measureNurseries(ctx context.Context, o options, r *report, t *table) error
 			return fmt.Errorf("%s: %w", name, err)
 		}
 		if wanted {
-			row, err := nurseryRowOf(p, m, o.long)
+			row, err := nurseryRowOf(ctx, p, m, o.long)
 			if err != nil {
 				return fmt.Errorf("%s: %w", name, err)
 			}
@@ -79,11 +79,13 @@ func measureNurseries(ctx context.Context, o options, r *report, t *table) error
 	return nil
 }
 
-func nurseryRowOf(p *model.Problem, m measured, long time.Duration) (nurseryRow, error) {
+func nurseryRowOf(ctx context.Context, p *model.Problem, m measured, long time.Duration) (nurseryRow, error) {
 	row := nurseryRow{
 		FirstMilliseconds: milliseconds(m.better[0].after), Rounds: m.result.Rounds,
 	}
-	row.bounds(p, m)
+	if err := row.bounds(ctx, p, m); err != nil {
+		return row, err
+	}
 	for _, hand := range []struct {
 		name string
 		plan model.Plan
@@ -105,17 +107,22 @@ func nurseryRowOf(p *model.Problem, m measured, long time.Duration) (nurseryRow,
 }
 
 // bounds finds the bound that speaks of plans like the last one.
-func (row *nurseryRow) bounds(p *model.Problem, m measured) {
+func (row *nurseryRow) bounds(ctx context.Context, p *model.Problem, m measured) (err error) {
 	b := m.result.Bound
 	if b.By == "" {
 		// The search ended before it knew.
-		b = bound.Of(p)
+		if b, err = bound.Of(ctx, p); err != nil {
+			return err
+		}
 	}
 	row.BoundLeaves = b.Overload
 	if row.BoundSame = m.result.Score.Skipped > b.Skipped; row.BoundSame {
-		b = bound.Leaving(p, m.result.Plan)
+		if b, err = bound.Leaving(ctx, p, m.result.Plan); err != nil {
+			return err
+		}
 	}
 	row.Bound, row.BoundBy = b.Total/1_000_000, b.By
+	return nil
 }
 
 var planColumns = []int{-28, 10, 10, 9, 8, 8, 8, 8, 8, 8}

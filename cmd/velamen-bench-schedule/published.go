@@ -60,7 +60,7 @@ func measurePublished(ctx context.Context, o options, r *report, t *table) error
 			row.Cost = -1
 		}
 		if row.Best == benchmark.Infeasible {
-			row.proveNone(instance.Problem)
+			row.proveNone(ctx, instance.Problem)
 		}
 		r.Published = append(r.Published, row)
 		row.gates(r)
@@ -75,8 +75,8 @@ const noneSteps = 30_000
 
 // proveNone proves that no plan places all jobs. The bound speaks of plans that do, so
 // that there is none to show.
-func (row *publishedRow) proveNone(p *model.Problem) {
-	row.Proven = exact.Solve(p, noneSteps).Status == exact.Infeasible
+func (row *publishedRow) proveNone(ctx context.Context, p *model.Problem) {
+	row.Proven = exact.Solve(ctx, p, noneSteps).Status == exact.Infeasible
 	row.Bound, row.BoundBy = -1, "search of all orders"
 }
 

@@ -40,7 +40,13 @@ func (s *sheet) plan(plan *schedulev1.DayPlan, breakdown bool) {
 	s.whys(plan.GetJobs(), numbers)
 	s.tankLoads(plan.GetTankLoads(), numbers)
 	s.leftOut(plan.GetUnplanned())
+	if plan.GetUnplannedProven() {
+		s.line("It is proven that no plan for these days has a place for all work.")
+	}
 	s.terms(plan.GetTerms(), plan.GetPoints(), plan.GetBound())
+	if plan.GetBoundOfSameUnplanned() {
+		s.line("None below: of plans that leave out the same work.")
+	}
 	s.differences(plan)
 	if breakdown {
 		s.breakdowns(plan.GetBreakdowns())

@@ -196,7 +196,7 @@ func aDayPlan() *schedulev1.DayPlan {
 		Name: "nurseries/test/dayPlans/" + planID, State: schedulev1.DayPlanState_DAY_PLAN_STATE_PROPOSED, Trigger: "asked for by mira",
 		StartTime: utc(2, 3), EndTime: utc(8, 22), CreateTime: utc(2, 3), SolveTime: moment(2, 3, 1), Before: "nurseries/test/dayPlans/d-0",
 		Seed: 1, Rounds: 600, Engine: "1", InputHash: "9f86d081", PlanHash: "60303ae2", Etag: `"v2"`, Caution: caution,
-		Points: "42.5", Bound: "39.999999",
+		Points: "42.5", Bound: "39.999999", BoundOfSameUnplanned: true, UnplannedProven: true,
 		Jobs: []*schedulev1.PlannedJob{
 			{
 				Job: "nurseries/test/programs/p-2/steps/contact-1", Title: "Spray a contact fungicide", Kind: "SPRAY", Houses: []string{"nurseries/test/houses/h2"},

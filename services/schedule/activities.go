@@ -199,6 +199,8 @@ type pursuit struct {
 	// input is what was read; compiled is with what the rules said so far.
 	input    Input
 	compiled *compiled
+	// bounds are those of the compiled problem; nil before a segment worked them out.
+	bounds *bound.Bounds
 	// start is the plan from which the first segment of the attempt begins.
 	start model.Plan
 	// segments counts the segments that are done, for those who watch.
@@ -268,7 +270,7 @@ func (p *pursuit) read(ctx context.Context, now time.Time) error {
 }
 
 func (p *pursuit) compile() error {
-	p.compiled = compile(p.input.with(p.row.learnt))
+	p.compiled, p.bounds = compile(p.input.with(p.row.learnt)), nil
 	if err := p.compiled.problem.Validate(); err != nil {
 		return fmt.Errorf("%w: the problem: %w", errUnsound, err)
 	}
@@ -313,10 +315,11 @@ func (p *pursuit) searchOn(ctx context.Context) error {
 // exists after it. Of another one that the time cuts off, the rounds that ran count.
 func (p *pursuit) segment(ctx context.Context, left time.Duration) (search.Result, error) {
 	if len(p.compiled.problem.Jobs) == 0 {
-		return search.Result{Plan: model.Plan{}, Bound: bound.Of(p.compiled.problem), Optimal: true}, nil
+		none, err := bound.Of(ctx, p.compiled.problem)
+		return search.Result{Plan: model.Plan{}, Bound: none, Optimal: true}, err
 	}
 	options := segmentOf(p.compiled.problem, p.row.seed, p.row.segment)
-	options.Start = p.start
+	options.Start, options.Bound = p.start, p.bounds
 	limited := ctx
 	if p.row.found {
 		options.Start = p.row.best
@@ -325,6 +328,9 @@ func (p *pursuit) segment(ctx context.Context, left time.Duration) (search.Resul
 		defer stop()
 	}
 	result, err := p.search(limited, p.compiled.problem, options)
+	if result.Bound.By != "" {
+		p.bounds = &result.Bound
+	}
 	switch {
 	case ctx.Err() != nil:
 		return result, ctx.Err()
@@ -388,7 +394,19 @@ func (p *pursuit) learn(ctx context.Context, breaks []ruleBreak) error {
 
 // propose shows the plan to the manager.
 func (p *pursuit) propose(ctx context.Context, score model.Score) error {
-	p.row.body = p.compiled.dayPlan(p.row.best, score, bound.Of(p.compiled.problem))
+	if p.bounds == nil {
+		of, err := bound.Of(ctx, p.compiled.problem)
+		if err != nil {
+			return err
+		}
+		p.bounds = &of
+	}
+	proven, err := p.compiled.prove(ctx, p.row.best, score, *p.bounds)
+	if err != nil {
+		return err
+	}
+	p.row.bound = boundsOf(proven.bounds)
+	p.row.body = p.compiled.dayPlan(p.row.best, score, proven)
 	p.row.planHash = hashOf(p.row.best)
 	return p.db.InTx(ctx, func(tx pgx.Tx) error { return propose(ctx, tx, p.row, p.db.Now()) })
 }

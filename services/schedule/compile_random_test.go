@@ -250,7 +250,7 @@ func TestEveryPlanIsWrittenAndReadBackUnchanged(t *testing.T) {
 		violations = slices.DeleteFunc(violations, func(v checker.Violation) bool { return v.Rule == "R11" && !result.Plan[v.Job].Placed })
 		require.Empty(t, violations, "seed %d", seed)
 
-		day := c.dayPlan(result.Plan, score, result.Bound)
+		day := c.dayPlan(result.Plan, score, provenBy(result.Bound))
 		back, err := c.planOf(day, nil)
 		require.NoError(t, err)
 		require.Equal(t, tidy(result.Plan), back, "seed %d", seed)
@@ -323,7 +323,40 @@ func TestABoundThatIsNotKnownIsNotShown(t *testing.T) {
 	c := compile(randomInput(t, 3))
 	empty := make(model.Plan, len(c.problem.Jobs))
 	score, _ := checker.Check(c.problem, empty)
-	require.Empty(t, c.dayPlan(empty, score, bound.Bounds{}).GetBound(), "nobody worked one out")
-	require.Empty(t, c.dayPlan(empty, score, bound.Of(c.problem)).GetBound(), "it holds only for plans that leave out less")
-	require.NotEmpty(t, c.dayPlan(empty, model.Score{}, bound.Of(c.problem)).GetBound())
+	of, err := bound.Of(t.Context(), c.problem)
+	require.NoError(t, err)
+	require.Empty(t, c.dayPlan(empty, score, noBound).GetBound(), "nobody worked one out")
+	require.Empty(t, c.dayPlan(empty, score, provenBy(of)).GetBound(), "it holds only for plans that leave out less")
+	require.NotEmpty(t, c.dayPlan(empty, model.Score{}, provenBy(of)).GetBound())
+}
+
+func TestAPlanThatLeavesOutMoreIsHeldAgainstPlansThatLeaveOutTheSame(t *testing.T) {
+	c := compile(randomInput(t, 3))
+	empty := make(model.Plan, len(c.problem.Jobs))
+	score, _ := checker.Check(c.problem, empty)
+	of, err := bound.Of(t.Context(), c.problem)
+	require.NoError(t, err)
+	require.Greater(t, score.Skipped, of.Skipped)
+	proven, err := c.prove(t.Context(), empty, score, of)
+	require.NoError(t, err)
+	day := c.dayPlan(empty, score, proven)
+	require.True(t, day.GetBoundOfSameUnplanned())
+	require.Equal(t, day.GetPoints(), day.GetBound(), "without work nothing is left to cost anything but changes")
+
+	of.Skipped = score.Skipped
+	proven, err = c.prove(t.Context(), empty, score, of)
+	require.NoError(t, err)
+	require.False(t, c.dayPlan(empty, score, proven).GetBoundOfSameUnplanned())
+}
+
+func TestThatNotAllWorkFindsAPlaceIsSaidWhereItIsProven(t *testing.T) {
+	in := smallNursery(t, pruning("a", 4000), pruning("b", 4000), pruning("c", 4000), pruning("d", 4000))
+	for i := range in.People {
+		in.People[i].Shifts = in.People[i].Shifts[:2] // Sunday and Monday
+	}
+	c := compile(in)
+	of, err := bound.Of(t.Context(), c.problem)
+	require.NoError(t, err)
+	require.Positive(t, of.Overload)
+	require.True(t, c.dayPlan(make(model.Plan, len(c.problem.Jobs)), model.Score{}, provenBy(of)).GetUnplannedProven())
 }

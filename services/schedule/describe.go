@@ -13,22 +13,23 @@ import (
 	schedulev1 "velamen/gen/velamen/schedule/v1"
 	typev1 "velamen/gen/velamen/type/v1"
 	"velamen/internal/quantity"
-	"velamen/services/schedule/bound"
 	"velamen/services/schedule/model"
 )
 
 // dayPlan writes a plan as people read it: jobs, loads, what is left out and why, what
 // it costs and by how much that could be less, and what is other than people were
 // told. What belongs to the row of the plan is not in it.
-func (c *compiled) dayPlan(plan model.Plan, score model.Score, b bound.Bounds) *schedulev1.DayPlan {
+func (c *compiled) dayPlan(plan model.Plan, score model.Score, proven proof) *schedulev1.DayPlan {
 	l := c.layOut(plan)
-	known := b.By != "" && score.Skipped <= b.Skipped
+	b, known := proven.bounds, proven.speaksOf(score)
 	day := &schedulev1.DayPlan{
 		StartTime: timestamppb.New(c.at(0)), EndTime: timestamppb.New(c.at(c.problem.Horizon)), Points: points(score.Total()),
 	}
 	if known {
 		day.Bound = points(b.Total)
+		day.BoundOfSameUnplanned = proven.same
 	}
+	day.UnplannedProven = proven.some
 	for term := range model.Terms {
 		if term == model.Finish { // the end of the last job costs nothing here
 			continue

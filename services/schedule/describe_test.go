@@ -1,6 +1,7 @@
 package schedule
 
 import (
+	"context"
 	"testing"
 	"time"
 
@@ -15,11 +16,15 @@ import (
 )
 
 // noBound is a bound that nobody worked out.
-var noBound = bound.Bounds{}
+var noBound proof
 
 func (c *compiled) writtenDay(plan model.Plan) *schedulev1.DayPlan {
 	score, _ := checker.Check(c.problem, plan)
-	return c.dayPlan(plan, score, bound.Of(c.problem))
+	of, err := bound.Of(context.Background(), c.problem)
+	if err != nil {
+		panic(err) // that context has no end
+	}
+	return c.dayPlan(plan, score, provenBy(of))
 }
 
 // twoSprays are two sprays of the same mix by Ana in one load, from 07:00.

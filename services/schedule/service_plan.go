@@ -203,11 +203,17 @@ func (s *Service) stands(ctx context.Context, tx pgx.Tx, row *planRow, edits []*
 	}
 	// A plan that is taken as it was keeps the bounds that it was proposed with; working
 	// them out takes long, and the row is locked.
-	var bounds bound.Bounds
+	var proven proof
 	if len(edits) > 0 {
-		bounds = bound.Of(c.problem)
+		bounds, err := bound.Of(ctx, c.problem)
+		if err != nil {
+			return nil, nil, err
+		}
+		if proven, err = c.prove(ctx, plan, score, bounds); err != nil {
+			return nil, nil, err
+		}
 	}
-	now := c.dayPlan(plan, score, bounds)
+	now := c.dayPlan(plan, score, proven)
 	if len(edits) > 0 {
 		sayTakenOut(now, edits)
 		row.body, row.planHash = now, hashOf(plan)

@@ -78,7 +78,7 @@ func compare(ctx context.Context, in Input, supposed []supposition, limit time.D
 	if err != nil {
 		return nil, err
 	}
-	before := c.dayPlan(first.Plan, first.Score, first.Bound)
+	before := c.dayPlan(first.Plan, first.Score, provenBy(first.Bound))
 	response := &schedulev1.CompareScenariosResponse{
 		Results: []*schedulev1.ScenarioResult{shorten(asItIs, before, first.Rounds)}, Caution: treatment.Caution,
 	}
@@ -96,7 +96,7 @@ func compare(ctx context.Context, in Input, supposed []supposition, limit time.D
 		if err != nil {
 			return nil, err
 		}
-		day := c.dayPlan(found.Plan, found.Score, found.Bound)
+		day := c.dayPlan(found.Plan, found.Score, provenBy(found.Bound))
 		result := shorten(supposition.title, day, found.Rounds)
 		result.Moved = moved(before, day)
 		response.Results = append(response.Results, result)

@@ -57,7 +57,7 @@ func (n nursery) planNow(t *testing.T, c *compiled) (model.Plan, *schedulev1.Day
 	require.NoError(t, err)
 	score, violations := checker.Check(c.problem, result.Plan)
 	require.Empty(t, violations)
-	return result.Plan, c.dayPlan(result.Plan, score, result.Bound)
+	return result.Plan, c.dayPlan(result.Plan, score, provenBy(result.Bound))
 }
 
 func (n nursery) breaks(t *testing.T, c *compiled, plan model.Plan) []ruleBreak {

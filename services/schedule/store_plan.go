@@ -328,6 +328,7 @@ func propose(ctx context.Context, tx pgx.Tx, row *planRow, now time.Time) error 
 	}
 	tag, err := tx.Exec(ctx, `
 		UPDATE schedule.day_plan SET body = @body, head = @head, plan_hash = @plan_hash, solve_time = @now, best = NULL,
+			skipped_bound = @skipped_bound, cost_bound = @cost_bound,
 			state = CASE WHEN EXISTS (SELECT FROM schedule.day_plan p WHERE p.nursery = @nursery AND p.state = 'PROPOSED')
 				THEN 'SUPERSEDED' ELSE 'PROPOSED' END,
 			before = (SELECT p.id FROM schedule.day_plan p WHERE p.nursery = @nursery AND p.state = 'ACCEPTED'
@@ -337,6 +338,7 @@ func propose(ctx context.Context, tx pgx.Tx, row *planRow, now time.Time) error 
 		pgx.NamedArgs{
 			"nursery": row.nursery, "id": row.id, "attempt": row.attempt, "input_hash": row.inputHash,
 			"body": body, "head": short, "plan_hash": row.planHash, "now": now,
+			"skipped_bound": row.bound.skipped, "cost_bound": row.bound.total,
 		})
 	return ifGone(tag.RowsAffected(), err)
 }

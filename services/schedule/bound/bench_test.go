@@ -4,6 +4,8 @@ import (
 	"strconv"
 	"testing"
 
+	"github.com/stretchr/testify/require"
+
 	"velamen/services/schedule/benchmark"
 	"velamen/services/schedule/bound"
 )
@@ -13,7 +15,8 @@ func BenchmarkOf(b *testing.B) {
 		p := benchmark.Nursery(1, jobs)
 		b.Run(strconv.Itoa(jobs), func(b *testing.B) {
 			for b.Loop() {
-				bound.Of(p)
+				_, err := bound.Of(b.Context(), p)
+				require.NoError(b, err)
 			}
 		})
 	}

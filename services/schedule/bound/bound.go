@@ -1,6 +1,10 @@
 package bound
 
-import "velamen/services/schedule/model"
+import (
+	"context"
+
+	"velamen/services/schedule/model"
+)
 
 // Zero is what By says when no argument gave more than zero.
 const Zero = "nothing better than zero"
@@ -37,8 +41,9 @@ func (t *Term) raise(value int64, by string) {
 	}
 }
 
-// Of returns the bounds of a problem that Problem.Validate accepts.
-func Of(p *model.Problem) Bounds {
+// Of returns the bounds of a problem that Problem.Validate accepts. The error is that of
+// a context that ended before they were known.
+func Of(ctx context.Context, p *model.Problem) (Bounds, error) {
 	left := make([]bool, len(p.Jobs))
 	ways := waysOf(p, left)
 	impossible(p, ways, left)
@@ -52,17 +57,18 @@ func Of(p *model.Problem) Bounds {
 		}
 		net := newNetwork(p, ways, counts)
 		if len(net.broken) == 0 {
-			b := termsOf(net, left, alone+over)
-			b.Overload = max(b.Skipped, alone+overload(withoutLags(p, ways, left)))
-			return b
+			b := termsOf(ctx, net, left, alone+over)
+			b.Overload = max(b.Skipped, alone+overload(ctx, withoutLags(p, ways, left)))
+			return b, ctx.Err()
 		}
 		over = contradictions(p, net)
 	}
 }
 
 // Leaving returns what no plan goes below that leaves out exactly the jobs that
-// plan leaves out. It tells how good a plan is for the jobs that it places.
-func Leaving(p *model.Problem, plan model.Plan) Bounds {
+// plan leaves out. It tells how good a plan is for the jobs that it places. The error is
+// that of a context that ended before they were known.
+func Leaving(ctx context.Context, p *model.Problem, plan model.Plan) (Bounds, error) {
 	left := make([]bool, len(p.Jobs))
 	for j := range p.Jobs {
 		left[j] = j >= len(plan) || !plan[j].Placed
@@ -72,9 +78,9 @@ func Leaving(p *model.Problem, plan model.Plan) Bounds {
 	for j := range counts {
 		counts[j] = !left[j] && len(ways[j]) > 0
 	}
-	b := termsOf(newNetwork(p, ways, counts), left, weightOf(p, left))
+	b := termsOf(ctx, newNetwork(p, ways, counts), left, weightOf(p, left))
 	b.Overload = b.Skipped
-	return b
+	return b, ctx.Err()
 }
 
 // withoutLags is the network of all jobs that are not left, each by itself.
@@ -139,16 +145,16 @@ func weightOf(p *model.Problem, left []bool) int64 {
 
 // termsOf bounds each term for plans that place every job that counts in net and
 // none that is left.
-func termsOf(net *network, left []bool, skipped int64) Bounds {
+func termsOf(ctx context.Context, net *network, left []bool, skipped int64) Bounds {
 	b := Bounds{Skipped: skipped, By: "sum of the terms"}
 	for t := range b.Terms {
 		b.Terms[t].By = Zero
 	}
 	waiting, late := alone(net)
 	b.Terms[model.Late].raise(late, "earliest end of each job")
-	b.Terms[model.Late].raise(delays(net, true, false, false), "prices of busy hours")
+	b.Terms[model.Late].raise(delays(ctx, net, true, false, false), "prices of busy hours")
 	b.Terms[model.Waiting].raise(waiting, "earliest start of each job")
-	b.Terms[model.Waiting].raise(delays(net, false, true, false), "prices of busy hours")
+	b.Terms[model.Waiting].raise(delays(ctx, net, false, true, false), "prices of busy hours")
 	b.Terms[model.Change].raise(changes(net, left), "jobs that cannot stand where people were told")
 	b.Terms[model.Closed].raise(closures(net), "working hours that each closure must cover")
 	b.Terms[model.Finish].raise(finish(net))
@@ -161,7 +167,7 @@ func termsOf(net *network, left []bool, skipped int64) Bounds {
 	if b.Total == 0 {
 		b.By = Zero
 	}
-	if more := together(net, &b); more > 0 {
+	if more := together(ctx, net, &b); more > 0 {
 		b.Total += more
 		b.By = "sum of the terms, with delays, closures and overtime by prices of busy hours together"
 	}
@@ -170,7 +176,7 @@ func termsOf(net *network, left []bool, skipped int64) Bounds {
 
 // together returns by how much lateness, waiting, closures and overtime cost more
 // when one plan has to keep all of them low than their bounds say apart.
-func together(net *network, b *Bounds) int64 {
+func together(ctx context.Context, net *network, b *Bounds) int64 {
 	apart := int64(0)
 	for _, t := range []model.Term{model.Late, model.Waiting, model.Closed, model.Overtime} {
 		apart += b.Terms[t].Value
@@ -178,7 +184,7 @@ func together(net *network, b *Bounds) int64 {
 	if len(net.problem.Spaces) == 0 && len(net.problem.People) == 0 && !net.delaysTwice() {
 		return 0
 	}
-	return delays(net, true, true, true) - apart
+	return delays(ctx, net, true, true, true) - apart
 }
 
 // delaysTwice says whether both lateness and waiting cost something.

@@ -1,10 +1,12 @@
 package bound_test
 
 import (
+	"context"
 	"testing"
 
 	"github.com/stretchr/testify/require"
 
+	"velamen/services/schedule/benchmark"
 	"velamen/services/schedule/bound"
 	"velamen/services/schedule/bruteforce"
 	"velamen/services/schedule/model"
@@ -19,13 +21,16 @@ func TestNoBoundIsAboveTheBestPlanOfATinyProblem(t *testing.T) {
 		if !ok {
 			continue
 		}
-		b := bound.Of(p)
+		b, err := bound.Of(t.Context(), p)
+		require.NoError(t, err)
 		require.LessOrEqual(t, b.Skipped, b.Overload, "seed %d", seed)
 		require.LessOrEqual(t, b.Overload, best.Skipped, "seed %d", seed)
 		if b.Skipped == best.Skipped {
 			requireBelow(t, b, best, seed)
 		}
-		requireBelow(t, bound.Leaving(p, plan), best, seed)
+		b, err = bound.Leaving(t.Context(), p, plan)
+		require.NoError(t, err)
+		requireBelow(t, b, best, seed)
 	}
 }
 
@@ -38,4 +43,13 @@ func requireBelow(tt *testing.T, b bound.Bounds, best model.Score, seed uint64) 
 		sum += term.Value
 	}
 	require.LessOrEqual(tt, sum, b.Total, "seed %d", seed)
+}
+
+func TestABoundThatNobodyWaitsForIsGivenUp(t *testing.T) {
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	_, err := bound.Of(ctx, benchmark.Nursery(1, 100))
+	require.ErrorIs(t, err, context.Canceled)
+	_, err = bound.Leaving(ctx, benchmark.Nursery(1, 100), nil)
+	require.ErrorIs(t, err, context.Canceled)
 }

@@ -2,6 +2,7 @@ package bound
 
 import (
 	"cmp"
+	"context"
 	"math/bits"
 	"slices"
 
@@ -33,6 +34,8 @@ const mostRounds = 200
 
 // market is the search for good prices.
 type market struct {
+	// ctx ends the search early.
+	ctx   context.Context
 	n     *network
 	width model.Minute
 	// end is the first minute that is free for all, because all work could be done.
@@ -59,15 +62,15 @@ type market struct {
 
 // delays bounds the cost of lateness, of waiting, or of both together; with hours
 // together with that of closures and overtime.
-func delays(n *network, late, waiting, hours bool) int64 {
-	m := market{n: n, late: late, waiting: waiting, hours: hours}
+func delays(ctx context.Context, n *network, late, waiting, hours bool) int64 {
+	m := market{ctx: ctx, n: n, late: late, waiting: waiting, hours: hours}
 	return m.run()
 }
 
 // overload bounds the skip weights of jobs that find no hours because others take
 // them. The frames of n must not depend on which other jobs are placed.
-func overload(n *network) int64 {
-	m := market{n: n, skip: 1_000_000}
+func overload(ctx context.Context, n *network) int64 {
+	m := market{ctx: ctx, n: n, skip: 1_000_000}
 	var sum int64
 	for j, counts := range n.counts {
 		if counts {
@@ -118,6 +121,13 @@ func (m *market) run() int64 {
 		scale = best
 	}
 	return best
+}
+
+// heed lets no more prices be looked up when nobody waits for the bound any more.
+func (m *market) heed() {
+	if m.ctx.Err() != nil {
+		m.limit = 0
+	}
 }
 
 // weight is what a late minute of the job costs, or what each of its minutes is
@@ -197,7 +207,7 @@ func (m *market) slopeOne(g int, d *demand, costs []int64) int64 {
 	kept := slices.Clone(price)
 	best := int64(0)
 	try := func(halved int, flat int64) {
-		if m.trials > m.limit/4 {
+		if m.heed(); m.trials > m.limit/4 {
 			return
 		}
 		m.fall(g, d.most>>halved, d, d.work*flat/8)
@@ -291,6 +301,7 @@ func (m *market) stock(g int) int64 {
 // ask lets each job take its cheapest start and returns the bound of these prices.
 func (m *market) ask() int64 {
 	var value int64
+	m.heed()
 	for g := range m.goods {
 		value += m.stock(g)
 		clear(m.goods[g].asked)

@@ -24,7 +24,8 @@ func TestPublishedOneMachineBoundsOfJobShops(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			i := benchmark.Named(c.name)
-			b := bound.Of(i.Problem)
+			b, err := bound.Of(t.Context(), i.Problem)
+			require.NoError(t, err)
 			require.Equal(t, c.want, b.Total/i.Scale)
 			require.Equal(t, b.Total, b.Terms[model.Finish].Value)
 			require.Zero(t, b.Skipped)
@@ -38,7 +39,8 @@ func TestPublishedOptimaAreNotBelowTheBound(t *testing.T) {
 		if i.Best == benchmark.Infeasible {
 			continue
 		}
-		b := bound.Of(i.Problem)
+		b, err := bound.Of(t.Context(), i.Problem)
+		require.NoError(t, err)
 		require.Zero(t, b.Skipped, i.Name)
 		require.LessOrEqual(t, b.Total, i.Best*i.Scale, "%s: %s", i.Name, b.By)
 		require.GreaterOrEqual(t, b.Total, i.Best*i.Scale*7/10, "%s: %s", i.Name, b.By)
@@ -48,7 +50,9 @@ func TestPublishedOptimaAreNotBelowTheBound(t *testing.T) {
 // OR-Library, wtopt40: the optimum of the first instance is 913.
 func TestPublishedWeightedLatenessOnOneMachineHasAUsefulBound(t *testing.T) {
 	i := benchmark.Named("wt40 #1")
-	late := bound.Of(i.Problem).Terms[model.Late]
+	b, err := bound.Of(t.Context(), i.Problem)
+	require.NoError(t, err)
+	late := b.Terms[model.Late]
 	require.GreaterOrEqual(t, late.Value/i.Scale, int64(780))
 	require.LessOrEqual(t, late.Value/i.Scale, int64(913))
 	require.Equal(t, "prices of busy hours", late.By)

@@ -54,7 +54,9 @@ func spray(length model.Minute, mix int32, volume int64) model.Job {
 func of(t *testing.T, p *model.Problem) bound.Bounds {
 	t.Helper()
 	require.NoError(t, p.Validate())
-	return bound.Of(p)
+	b, err := bound.Of(t.Context(), p)
+	require.NoError(t, err)
+	return b
 }
 
 func TestAProblemWithoutCostHasNothingButZero(t *testing.T) {
@@ -249,7 +251,8 @@ func TestWhatAPlanLeavesOutIsNotCounted(t *testing.T) {
 	second.Release, second.WaitWeight = 6*hour, 1
 	p := nursery(first, second)
 	plan := model.Plan{{}, {Placed: true, Start: 8 * hour}}
-	b := bound.Leaving(p, plan)
+	b, err := bound.Leaving(t.Context(), p, plan)
+	require.NoError(t, err)
 	require.Equal(t, int64(10), b.Skipped)
 	require.Equal(t, int64(hour), b.Terms[model.Waiting].Value)
 }

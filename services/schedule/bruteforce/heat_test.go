@@ -44,7 +44,8 @@ func TestNoBoundIsAboveTheBestPlanInAHeatWave(t *testing.T) {
 		if !ok {
 			continue
 		}
-		b := bound.Of(p)
+		b, err := bound.Of(t.Context(), p)
+		require.NoError(t, err)
 		require.LessOrEqual(t, b.Skipped, best.Skipped, "seed %d", seed)
 		if b.Skipped == best.Skipped {
 			require.LessOrEqual(t, b.Total, best.Total(), "seed %d: %s", seed, b.By)

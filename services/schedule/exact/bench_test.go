@@ -14,7 +14,7 @@ func BenchmarkSolve(b *testing.B) {
 		i := benchmark.Named(name)
 		b.Run(name, func(b *testing.B) {
 			for b.Loop() {
-				require.Equal(b, exact.Optimal, exact.Solve(i.Problem, 200_000).Status)
+				require.Equal(b, exact.Optimal, exact.Solve(b.Context(), i.Problem, 200_000).Status)
 			}
 		})
 	}

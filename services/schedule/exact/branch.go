@@ -17,7 +17,7 @@ func (s *search) look() {
 
 // descend searches what the choices so far leave.
 func (s *search) descend() {
-	if s.nodes >= s.limit {
+	if s.nodes >= s.limit || s.ctx.Err() != nil {
 		s.stopped = true
 		return
 	}

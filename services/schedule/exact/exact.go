@@ -1,6 +1,8 @@
 package exact
 
 import (
+	"context"
+
 	"velamen/services/schedule/bound"
 	"velamen/services/schedule/model"
 )
@@ -45,16 +47,19 @@ type Answer struct {
 
 // Solve looks for the best plan that places all jobs of a problem that Fits and that
 // Problem.Validate accepts, in at most maxNodes steps. The same problem and limit
-// always give the same answer.
-func Solve(p *model.Problem, maxNodes int) Answer {
+// always give the same answer; nothing is known when the context ends before.
+func Solve(ctx context.Context, p *model.Problem, maxNodes int) Answer {
 	if !Fits(p) {
 		return Answer{}
 	}
 	if PositiveCycle(p) != nil {
 		return Answer{Status: Infeasible}
 	}
-	b := bound.Of(p)
-	s := newSearch(p)
+	b, err := bound.Of(ctx, p)
+	if err != nil {
+		return Answer{}
+	}
+	s := newSearch(ctx, p)
 	if b.Skipped > 0 || !s.open() {
 		return Answer{Status: Infeasible}
 	}

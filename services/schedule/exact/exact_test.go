@@ -1,6 +1,7 @@
 package exact_test
 
 import (
+	"context"
 	"math/rand/v2"
 	"testing"
 
@@ -31,7 +32,7 @@ func TestPublishedOptimaOfSmallProblemsAreProven(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			i := benchmark.Named(name)
-			a := exact.Solve(i.Problem, nodes)
+			a := exact.Solve(t.Context(), i.Problem, nodes)
 			require.Equal(t, exact.Optimal, a.Status)
 			require.Equal(t, i.Best, i.Cost(a.Score))
 			require.Equal(t, a.Score.Total(), a.Bound)
@@ -100,7 +101,7 @@ func TestTheBestPlanIsThatOfTheOracle(t *testing.T) {
 		require.True(t, exact.Fits(p), "seed %d", seed)
 		// Without a plan at all a pin cannot be kept.
 		best, _, ok := bruteforce.Best(p)
-		a := exact.Solve(p, nodes)
+		a := exact.Solve(t.Context(), p, nodes)
 		if !ok || best.Skipped > 0 {
 			infeasible++
 			require.Equal(t, exact.Infeasible, a.Status, "seed %d", seed)
@@ -123,7 +124,7 @@ func TestPublishedInfeasibleProjectHasNoPlan(t *testing.T) {
 	i := benchmark.Named("UBO10 psp1")
 	require.EqualValues(t, benchmark.Infeasible, i.Best)
 	p := i.Problem
-	a := exact.Solve(p, nodes)
+	a := exact.Solve(t.Context(), p, nodes)
 	require.Equal(t, exact.Infeasible, a.Status)
 	require.Nil(t, a.Plan)
 	require.Nil(t, exact.PositiveCycle(p), "it is the capacities that make it so")
@@ -131,7 +132,7 @@ func TestPublishedInfeasibleProjectHasNoPlan(t *testing.T) {
 
 func TestASearchThatIsBrokenOffStillBoundsTheCost(t *testing.T) {
 	i := benchmark.Named("ft10")
-	a := exact.Solve(i.Problem, 2_000)
+	a := exact.Solve(t.Context(), i.Problem, 2_000)
 	require.Equal(t, exact.Unknown, a.Status)
 	require.LessOrEqual(t, a.Nodes, 2_000)
 	require.LessOrEqual(t, a.Bound/i.Scale, i.Best)
@@ -142,7 +143,7 @@ func TestASearchThatIsBrokenOffStillBoundsTheCost(t *testing.T) {
 
 func TestTheSameProblemGivesTheSameAnswer(t *testing.T) {
 	p := benchmark.Named("la03").Problem
-	require.Equal(t, exact.Solve(p, nodes), exact.Solve(p, nodes))
+	require.Equal(t, exact.Solve(t.Context(), p, nodes), exact.Solve(t.Context(), p, nodes))
 }
 
 // pruneThenSpray is a spray at most a day after pruning that must wait two days.
@@ -165,11 +166,11 @@ func pruneThenSpray() *model.Problem {
 func TestLagsThatContradictEachOtherAreNamed(t *testing.T) {
 	p := pruneThenSpray()
 	require.Equal(t, []model.Lag{p.Lags[1], p.Lags[2]}, inTurn(exact.PositiveCycle(p)))
-	require.Equal(t, exact.Infeasible, exact.Solve(p, nodes).Status)
+	require.Equal(t, exact.Infeasible, exact.Solve(t.Context(), p, nodes).Status)
 
 	p.Lags[2].Least = -2 * 1440
 	require.Nil(t, exact.PositiveCycle(p))
-	require.Equal(t, exact.Optimal, exact.Solve(p, nodes).Status)
+	require.Equal(t, exact.Optimal, exact.Solve(t.Context(), p, nodes).Status)
 }
 
 // inTurn begins a cycle with its lag from the first job.
@@ -222,5 +223,11 @@ func TestAProblemThatDoesNotFitIsLeftAlone(t *testing.T) {
 	p := pruneThenSpray()
 	p.Mixes = []model.Mix{{}}
 	p.Jobs[0].Mix = 0
-	require.Equal(t, exact.Answer{}, exact.Solve(p, nodes))
+	require.Equal(t, exact.Answer{}, exact.Solve(t.Context(), p, nodes))
+}
+
+func TestASearchThatNobodyWaitsForKnowsNothing(t *testing.T) {
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	require.Equal(t, exact.Answer{}, exact.Solve(ctx, benchmark.Named("ft06").Problem, nodes))
 }

@@ -1,6 +1,7 @@
 package exact
 
 import (
+	"context"
 	"math"
 	"slices"
 
@@ -37,6 +38,7 @@ type member struct {
 
 // search holds a problem as lags and conflicts, and where the search stands.
 type search struct {
+	ctx      context.Context
 	p        *model.Problem
 	length   []model.Minute
 	pairs    []pair
@@ -70,10 +72,10 @@ type search struct {
 }
 
 // newSearch reads a problem that fits.
-func newSearch(p *model.Problem) *search {
+func newSearch(ctx context.Context, p *model.Problem) *search {
 	n := len(p.Jobs)
 	s := &search{
-		p: p, length: make([]model.Minute, n), pools: make([][]demand, len(p.Pools)),
+		ctx: ctx, p: p, length: make([]model.Minute, n), pools: make([][]demand, len(p.Pools)),
 		out: make([][]arc, n), in: make([][]arc, n),
 		early: make([]model.Minute, n), late: make([]model.Minute, n),
 	}

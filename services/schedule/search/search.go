@@ -25,6 +25,9 @@ type Options struct {
 	// Touched are jobs that changed since Start was made, by index; others than those of
 	// the problem count for nothing. The search looks around them first.
 	Touched []int32
+	// Bound is that of the problem where it is known; nil to have it worked out. The plan
+	// is the same.
+	Bound *bound.Bounds
 	// Report is called with each better plan, from one goroutine; nil for nobody.
 	Report func(Progress)
 }
@@ -79,7 +82,7 @@ func Solve(ctx context.Context, p *model.Problem, options Options) (Result, erro
 		return Result{}, err
 	}
 	g := &guide{ctx: ctx, p: p, t: compile(p), options: options, known: make(chan bound.Bounds, 1)}
-	go func() { g.known <- bound.Of(p) }()
+	defer g.seek()()
 	g.begin()
 	g.prove()
 	for !g.optimal() && (options.Rounds == 0 || g.rounds < options.Rounds) && g.round() {
@@ -97,6 +100,24 @@ func Solve(ctx context.Context, p *model.Problem, options Options) (Result, erro
 	return result, nil
 }
 
+// seek works the bound out beside the search. What it returns ends that and waits for
+// the end, so that nothing goes on after the search.
+func (g *guide) seek() (end func()) {
+	if g.options.Bound != nil {
+		g.known <- *g.options.Bound
+		return func() {}
+	}
+	ctx, cancel := context.WithCancel(g.ctx)
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		if found, err := bound.Of(ctx, g.p); err == nil {
+			g.known <- found
+		}
+	}()
+	return func() { cancel(); <-done }
+}
+
 // guide holds the islands together.
 type guide struct {
 	ctx     context.Context
@@ -108,6 +129,8 @@ type guide struct {
 	learned bool
 	bound   bound.Bounds
 	proven  bool
+	// crowded is true when it is proven that no plan places all jobs.
+	crowded bool
 	// tried is true when all plans were tried, or too many to go on with that.
 	tried   bool
 	islands []*islander
@@ -128,15 +151,28 @@ func (g *guide) learn() {
 		return
 	}
 	select {
-	case g.bound = <-g.known:
-		g.learned = true
+	case found := <-g.known:
+		g.know(found)
 		return
 	default:
 	}
 	select {
-	case g.bound = <-g.known:
-		g.learned = true
+	case found := <-g.known:
+		g.know(found)
 	case <-g.ctx.Done():
+	}
+}
+
+// know takes the bound over. Where it is proven that no plan places all jobs, at least
+// the lightest is left out; the terms go on to speak of plans that leave out less.
+func (g *guide) know(found bound.Bounds) {
+	g.bound, g.learned = found, true
+	if !g.crowded || g.bound.Overload > 0 {
+		return
+	}
+	g.bound.Overload = g.p.Jobs[0].SkipWeight
+	for _, job := range g.p.Jobs {
+		g.bound.Overload = min(g.bound.Overload, job.SkipWeight)
 	}
 }
 
@@ -165,7 +201,8 @@ func (g *guide) prove() {
 	if len(g.p.Jobs) > mostExact || !exact.Fits(g.p) || g.ctx.Err() != nil {
 		return
 	}
-	answer := exact.Solve(g.p, exactSteps)
+	answer := exact.Solve(g.ctx, g.p, exactSteps)
+	g.crowded = answer.Status == exact.Infeasible
 	if answer.Plan == nil {
 		return
 	}

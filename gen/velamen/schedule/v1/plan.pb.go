@@ -848,7 +848,8 @@ type DayPlan struct {
 	Terms []*PlanTerm `protobuf:"bytes,9,rep,name=terms,proto3" json:"terms,omitempty"`
 	// Sum of the terms, points.
 	Points string `protobuf:"bytes,10,opt,name=points,proto3" json:"points,omitempty"`
-	// No plan of these jobs can cost less than this many points; empty when not known.
+	// No plan of these jobs that leaves out as little can cost less than this many points;
+	// empty when not known.
 	Bound string `protobuf:"bytes,11,opt,name=bound,proto3" json:"bound,omitempty"`
 	// What it costs by day, house and person.
 	Breakdowns []*Breakdown `protobuf:"bytes,12,rep,name=breakdowns,proto3" json:"breakdowns,omitempty"`
@@ -879,9 +880,15 @@ type DayPlan struct {
 	// Changes with every change of the resource.
 	Etag string `protobuf:"bytes,25,opt,name=etag,proto3" json:"etag,omitempty"`
 	// What to keep in mind: the label and local law decide.
-	Caution       string `protobuf:"bytes,26,opt,name=caution,proto3" json:"caution,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Caution string `protobuf:"bytes,26,opt,name=caution,proto3" json:"caution,omitempty"`
+	// True when the bounds speak only of plans that leave out the same jobs. Of plans that
+	// leave out less none is known then.
+	BoundOfSameUnplanned bool `protobuf:"varint,27,opt,name=bound_of_same_unplanned,json=boundOfSameUnplanned,proto3" json:"bound_of_same_unplanned,omitempty"`
+	// True when it is proven that no plan has a place for all jobs, beside those that
+	// cannot be planned at all.
+	UnplannedProven bool `protobuf:"varint,28,opt,name=unplanned_proven,json=unplannedProven,proto3" json:"unplanned_proven,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *DayPlan) Reset() {
@@ -1094,6 +1101,20 @@ func (x *DayPlan) GetCaution() string {
 		return x.Caution
 	}
 	return ""
+}
+
+func (x *DayPlan) GetBoundOfSameUnplanned() bool {
+	if x != nil {
+		return x.BoundOfSameUnplanned
+	}
+	return false
+}
+
+func (x *DayPlan) GetUnplannedProven() bool {
+	if x != nil {
+		return x.UnplannedProven
+	}
+	return false
 }
 
 // Assignment is a job that a person was told to do.
@@ -1492,7 +1513,8 @@ type WatchDayPlanResponse struct {
 	Unplanned int32 `protobuf:"varint,4,opt,name=unplanned,proto3" json:"unplanned,omitempty"`
 	// Points of the best plan so far; empty before there is one.
 	Points string `protobuf:"bytes,5,opt,name=points,proto3" json:"points,omitempty"`
-	// No plan of these jobs can cost less than this many points; empty when not known.
+	// No plan of these jobs can cost less than this many points, or, once it is worked out,
+	// none that leaves out the same jobs; empty when not known.
 	Bound string `protobuf:"bytes,6,opt,name=bound,proto3" json:"bound,omitempty"`
 	// By how much the best plan so far can be worse than the best there is, %, one
 	// place; "unknown" where the bound says nothing.
@@ -3358,7 +3380,8 @@ const file_velamen_schedule_v1_plan_proto_rawDesc = "" +
 	"\x02by\x18\x01 \x01(\tR\x02by\x12\x0e\n" +
 	"\x02of\x18\x02 \x01(\tR\x02of\x123\n" +
 	"\x05terms\x18\x03 \x03(\v2\x1d.velamen.schedule.v1.PlanTermR\x05terms\x12\x12\n" +
-	"\x04jobs\x18\x04 \x01(\x05R\x04jobs\"\xfe\t\n" +
+	"\x04jobs\x18\x04 \x01(\x05R\x04jobs\"\xec\n" +
+	"\n" +
 	"\aDayPlan\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12=\n" +
 	"\x05state\x18\x02 \x01(\x0e2!.velamen.schedule.v1.DayPlanStateB\x04\xe2A\x01\x03R\x05state\x12\x1e\n" +
@@ -3394,7 +3417,9 @@ const file_velamen_schedule_v1_plan_proto_rawDesc = "" +
 	"decideTime\x12\x1e\n" +
 	"\adecider\x18\x18 \x01(\tB\x04\xe2A\x01\x03R\adecider\x12\x18\n" +
 	"\x04etag\x18\x19 \x01(\tB\x04\xe2A\x01\x03R\x04etag\x12\x1e\n" +
-	"\acaution\x18\x1a \x01(\tB\x04\xe2A\x01\x03R\acaution:=\xeaA:\n" +
+	"\acaution\x18\x1a \x01(\tB\x04\xe2A\x01\x03R\acaution\x12;\n" +
+	"\x17bound_of_same_unplanned\x18\x1b \x01(\bB\x04\xe2A\x01\x03R\x14boundOfSameUnplanned\x12/\n" +
+	"\x10unplanned_proven\x18\x1c \x01(\bB\x04\xe2A\x01\x03R\x0funplannedProven:=\xeaA:\n" +
 	"\x0fvelamen/DayPlan\x12'nurseries/{nursery}/dayPlans/{day_plan}\"\xe8\x02\n" +
 	"\n" +
 	"Assignment\x12\x18\n" +
