@@ -108,6 +108,9 @@ func progressLine(progress *schedulev1.WatchDayPlanResponse) string {
 	line := fmt.Sprintf("%d rounds: %d jobs planned, %d left out, %s points", progress.GetRounds(), progress.GetPlanned(), progress.GetUnplanned(), shownPoints(progress.GetPoints()))
 	if progress.GetBound() != "" {
 		line += ", none below " + shownPoints(progress.GetBound())
+		if progress.GetBoundOfSameUnplanned() {
+			line += " with the same work left out"
+		}
 	}
 	switch progress.GetGap() {
 	case "":

@@ -49,7 +49,7 @@ func (a *dayPlanAnswers) WatchDayPlan(_ *schedulev1.WatchDayPlanRequest, stream 
 		{State: schedulev1.DayPlanState_DAY_PLAN_STATE_SOLVING},
 		{State: schedulev1.DayPlanState_DAY_PLAN_STATE_SOLVING, Rounds: 200, Planned: 2, Unplanned: 1, Points: "61.509999"},
 		{State: schedulev1.DayPlanState_DAY_PLAN_STATE_SOLVING, Rounds: 400, Planned: 2, Unplanned: 1, Points: "50.25", Bound: "0", Gap: "unknown"},
-		{State: schedulev1.DayPlanState_DAY_PLAN_STATE_PROPOSED, Rounds: 600, Planned: 2, Unplanned: 1, Points: "42.5", Bound: "40", Gap: "5.9"},
+		{State: schedulev1.DayPlanState_DAY_PLAN_STATE_PROPOSED, Rounds: 600, Planned: 2, Unplanned: 1, Points: "42.5", Bound: "40", Gap: "5.9", BoundOfSameUnplanned: true},
 	} {
 		if err := stream.Send(progress); err != nil {
 			return err

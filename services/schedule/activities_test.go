@@ -328,3 +328,37 @@ func (n nursery) sprayed(t *testing.T, plan *schedulev1.DayPlan) *schedulev1.Pla
 	require.Fail(t, "no job of the plan applies a product", "%v %v", plan.GetJobs(), plan.GetUnplanned())
 	return nil
 }
+
+func TestTheBoundIsWorkedOutOnceAndShownToWhoWatches(t *testing.T) {
+	n := planningNursery(t, 4)
+	// Nobody has the time for more than the shortest jobs: work is left out.
+	for _, person := range []string{"wandile", "mira"} {
+		_, err := n.schedule.UpdateWorkPattern(n.manager, &schedulev1.UpdateWorkPatternRequest{RequestId: uuid.NewString(), WorkPattern: &schedulev1.WorkPattern{
+			Name: "nurseries/test/workPatterns/" + person, Applies: true,
+			Shifts: []*schedulev1.Shift{{Hours: &schedulev1.WeeklyHours{Weekday: schedulev1.Weekday_WEEKDAY_TUESDAY, Start: "07:00", End: "07:40"}}},
+		}})
+		require.NoError(t, err)
+	}
+	id := n.ask(t)
+	a := n.activities()
+	var known []bool
+	a.search = func(ctx context.Context, p *model.Problem, options search.Options) (search.Result, error) {
+		known = append(known, options.Bound != nil)
+		result, err := brieflySearch(ctx, p, options)
+		result.Optimal = len(known) > 2 // so that there are three segments
+		return result, err
+	}
+	_, err := workOut(t, a, id)
+	require.NoError(t, err)
+	require.Equal(t, []bool{false, true, true}, known)
+
+	plan := n.plan(t, id)
+	require.NotEmpty(t, plan.GetUnplanned())
+	require.True(t, plan.GetBoundOfSameUnplanned())
+	row, err := readWatched(context.Background(), n.db, "test", id)
+	require.NoError(t, err)
+	watched := row.watched()
+	require.True(t, watched.GetBoundOfSameUnplanned())
+	require.Equal(t, plan.GetBound(), watched.GetBound())
+	require.NotEmpty(t, watched.GetGap())
+}

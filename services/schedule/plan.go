@@ -188,6 +188,7 @@ func (row *planRow) watched() *schedulev1.WatchDayPlanResponse {
 	response.Gap = gap(row.cost, row.bound)
 	if row.cost.skipped <= row.bound.skipped {
 		response.Bound = points(row.bound.total)
+		response.BoundOfSameUnplanned = row.body.GetBoundOfSameUnplanned()
 	}
 	return response
 }

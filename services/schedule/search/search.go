@@ -108,14 +108,14 @@ func (g *guide) seek() (end func()) {
 		return func() {}
 	}
 	ctx, cancel := context.WithCancel(g.ctx)
-	done := make(chan struct{})
+	g.sought = make(chan struct{})
 	go func() {
-		defer close(done)
+		defer close(g.sought)
 		if found, err := bound.Of(ctx, g.p); err == nil {
 			g.known <- found
 		}
 	}()
-	return func() { cancel(); <-done }
+	return func() { cancel(); <-g.sought }
 }
 
 // guide holds the islands together.
@@ -125,7 +125,9 @@ type guide struct {
 	t       *tables
 	options Options
 	// known gives the bound once; learned is true from then on.
-	known   chan bound.Bounds
+	known chan bound.Bounds
+	// sought is closed when nobody works the bound out any more.
+	sought  chan struct{}
 	learned bool
 	bound   bound.Bounds
 	proven  bool

@@ -884,8 +884,7 @@ type DayPlan struct {
 	// True when the bounds speak only of plans that leave out the same jobs. Of plans that
 	// leave out less none is known then.
 	BoundOfSameUnplanned bool `protobuf:"varint,27,opt,name=bound_of_same_unplanned,json=boundOfSameUnplanned,proto3" json:"bound_of_same_unplanned,omitempty"`
-	// True when it is proven that no plan has a place for all jobs, beside those that
-	// cannot be planned at all.
+	// True when it is proven that no plan has a place for all jobs.
 	UnplannedProven bool `protobuf:"varint,28,opt,name=unplanned_proven,json=unplannedProven,proto3" json:"unplanned_proven,omitempty"`
 	unknownFields   protoimpl.UnknownFields
 	sizeCache       protoimpl.SizeCache
@@ -1513,16 +1512,18 @@ type WatchDayPlanResponse struct {
 	Unplanned int32 `protobuf:"varint,4,opt,name=unplanned,proto3" json:"unplanned,omitempty"`
 	// Points of the best plan so far; empty before there is one.
 	Points string `protobuf:"bytes,5,opt,name=points,proto3" json:"points,omitempty"`
-	// No plan of these jobs can cost less than this many points, or, once it is worked out,
-	// none that leaves out the same jobs; empty when not known.
+	// No plan of these jobs that leaves out as little can cost less than this many points;
+	// empty when not known.
 	Bound string `protobuf:"bytes,6,opt,name=bound,proto3" json:"bound,omitempty"`
 	// By how much the best plan so far can be worse than the best there is, %, one
 	// place; "unknown" where the bound says nothing.
 	Gap string `protobuf:"bytes,7,opt,name=gap,proto3" json:"gap,omitempty"`
 	// Why it could not be worked out.
-	Failure       string `protobuf:"bytes,8,opt,name=failure,proto3" json:"failure,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Failure string `protobuf:"bytes,8,opt,name=failure,proto3" json:"failure,omitempty"`
+	// True when bound and gap speak only of plans that leave out the same jobs.
+	BoundOfSameUnplanned bool `protobuf:"varint,9,opt,name=bound_of_same_unplanned,json=boundOfSameUnplanned,proto3" json:"bound_of_same_unplanned,omitempty"`
+	unknownFields        protoimpl.UnknownFields
+	sizeCache            protoimpl.SizeCache
 }
 
 func (x *WatchDayPlanResponse) Reset() {
@@ -1609,6 +1610,13 @@ func (x *WatchDayPlanResponse) GetFailure() string {
 		return x.Failure
 	}
 	return ""
+}
+
+func (x *WatchDayPlanResponse) GetBoundOfSameUnplanned() bool {
+	if x != nil {
+		return x.BoundOfSameUnplanned
+	}
+	return false
 }
 
 // GetDayPlanRequest names a plan.
@@ -3453,7 +3461,7 @@ const file_velamen_schedule_v1_plan_proto_rawDesc = "" +
 	"request_id\x18\x05 \x01(\tB\x14\xe2A\x01\x02\xbaH\x05r\x03\xb0\x01\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"M\n" +
 	"\x13WatchDayPlanRequest\x126\n" +
 	"\x04name\x18\x01 \x01(\tB\"\xe2A\x01\x02\xfaA\x11\n" +
-	"\x0fvelamen/DayPlan\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04name\"\xf9\x01\n" +
+	"\x0fvelamen/DayPlan\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04name\"\xb0\x02\n" +
 	"\x14WatchDayPlanResponse\x127\n" +
 	"\x05state\x18\x01 \x01(\x0e2!.velamen.schedule.v1.DayPlanStateR\x05state\x12\x16\n" +
 	"\x06rounds\x18\x02 \x01(\x05R\x06rounds\x12\x18\n" +
@@ -3462,7 +3470,8 @@ const file_velamen_schedule_v1_plan_proto_rawDesc = "" +
 	"\x06points\x18\x05 \x01(\tR\x06points\x12\x14\n" +
 	"\x05bound\x18\x06 \x01(\tR\x05bound\x12\x10\n" +
 	"\x03gap\x18\a \x01(\tR\x03gap\x12\x18\n" +
-	"\afailure\x18\b \x01(\tR\afailure\"K\n" +
+	"\afailure\x18\b \x01(\tR\afailure\x125\n" +
+	"\x17bound_of_same_unplanned\x18\t \x01(\bR\x14boundOfSameUnplanned\"K\n" +
 	"\x11GetDayPlanRequest\x126\n" +
 	"\x04name\x18\x01 \x01(\tB\"\xe2A\x01\x02\xfaA\x11\n" +
 	"\x0fvelamen/DayPlan\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04name\"\xf2\x01\n" +
