@@ -45,7 +45,7 @@ func (s *sheet) plan(plan *schedulev1.DayPlan, breakdown bool) {
 	}
 	s.terms(plan.GetTerms(), plan.GetPoints(), plan.GetBound())
 	if plan.GetBoundOfSameUnplanned() {
-		s.line("None below: of plans that leave out the same work.")
+		s.line("The figures under NONE BELOW are for plans that leave out the same work.")
 	}
 	s.differences(plan)
 	if breakdown {

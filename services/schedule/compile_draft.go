@@ -55,6 +55,7 @@ func (c *compiled) draftAll() {
 		}
 		c.drafts = append(c.drafts, d)
 	}
+	c.addLeads(out)
 	for c.dropWaiting(out) || c.pushReleases(out) {
 		continue // what is out takes others with it
 	}
@@ -160,7 +161,7 @@ func (c *compiled) draft(d *draft) string {
 	if work.Impossible != "" {
 		return work.Impossible
 	}
-	for _, part := range []func(*draft, *Work) string{c.placeDraft, c.timeDraft, c.waysDraft, c.peopleDraft, c.pinDraft, c.leadDraft} {
+	for _, part := range []func(*draft, *Work) string{c.placeDraft, c.timeDraft, c.waysDraft, c.peopleDraft, c.pinDraft} {
 		if reason := part(d, work); reason != "" {
 			return reason
 		}
@@ -418,7 +419,21 @@ func (c *compiled) pinDraft(d *draft, work *Work) string {
 		}
 		d.pin.Way = int32(way)
 	}
-	return ""
+	return c.refuseStrained(d, work)
+}
+
+// refuseStrained refuses a start that is pinned to a time at which everybody who may do
+// the job would be in protective equipment or heat for too long. It may have become hot
+// after it was pinned.
+func (c *compiled) refuseStrained(d *draft, work *Work) string {
+	people := d.people
+	if d.pin.Person != model.None {
+		people = []int32{d.pin.Person}
+	}
+	if d.pin.Start == model.None || c.bearable(d, work, people, d.pin.Start) {
+		return ""
+	}
+	return fmt.Sprintf("It is pinned to %s: nobody who may do it then may be in protective equipment or heat for so long that day.", c.local(d.pin.Start))
 }
 
 func (c *compiled) refusePinnedStart(d *draft, start model.Minute) string {
@@ -440,15 +455,56 @@ func (c *compiled) refusePinnedStart(d *draft, start model.Minute) string {
 // whose first job should have begun can no longer be accepted. Design value.
 const timeToAccept = 30 * time.Minute
 
-// leadDraft keeps new work away from the time that a manager needs to accept the plan.
-// What people know already, and what a manager pinned, may begin earlier. It is no
-// release: that work waits costs from when it could be done, whenever it was planned.
-func (c *compiled) leadDraft(d *draft, work *Work) string {
-	if c.input.Lead == 0 || d.pin != nil && d.pin.Start != model.None {
-		return ""
+// addLeads keeps new work away from the time that a manager needs to accept the plan.
+// What people know already, and what a manager pinned with all that it waits for, may
+// begin earlier.
+func (c *compiled) addLeads(out map[string]string) {
+	if c.input.Lead == 0 {
+		return
 	}
+	wanted := c.wantedByPins()
+	for i := range c.drafts {
+		work := &c.input.Work[c.drafts[i].work]
+		if wanted[work.Job] {
+			continue
+		}
+		if reason := c.addLead(&c.drafts[i], work); reason != "" {
+			out[work.Job] = reason
+		}
+	}
+	c.drafts = slices.DeleteFunc(c.drafts, func(d draft) bool {
+		_, left := out[c.input.Work[d.work].Job]
+		return left
+	})
+}
+
+// wantedByPins are the jobs whose start is pinned, and all that those wait for.
+func (c *compiled) wantedByPins() map[string]bool {
+	wanted := map[string]bool{}
+	for i := range c.drafts {
+		if d := &c.drafts[i]; d.pin != nil && d.pin.Start != model.None {
+			c.want(c.input.Work[d.work].Job, wanted)
+		}
+	}
+	return wanted
+}
+
+func (c *compiled) want(job string, wanted map[string]bool) {
+	i, waits := c.workAt[job]
+	if !waits || wanted[job] {
+		return
+	}
+	wanted[job] = true
+	for _, after := range c.input.Work[i].After {
+		c.want(after.Job, wanted)
+	}
+}
+
+// addLead cuts off the hours of a job that are too soon. It is no release: that work
+// waits costs from when it could be done, whenever it was planned.
+func (c *compiled) addLead(d *draft, work *Work) string {
 	from := c.minuteUp(c.input.Now.Add(c.input.Lead)) + c.longestPreparation(d)
-	if told, was := c.told[work.Job]; was && !told.begins().Before(c.input.From) {
+	if told, was := c.told[work.Job]; was && c.canStay(d, told) {
 		from = min(from, c.minute(told.Start))
 	}
 	if from <= d.release {
@@ -459,6 +515,20 @@ func (c *compiled) leadDraft(d *draft, work *Work) string {
 		return "No hours for it are left in these days. " + c.sayLead(from)
 	}
 	return ""
+}
+
+// canStay reports whether those who were told a job can still do it as it was told.
+func (c *compiled) canStay(d *draft, told Told) bool {
+	person, known := c.people[told.Person]
+	if told.begins().Before(c.input.From) || !known || !slices.Contains(d.people, person) {
+		return false
+	}
+	begin, end := c.minute(told.begins()), c.minuteUp(told.End)
+	works := slices.ContainsFunc(c.problem.People[person].Shifts, func(s model.Shift) bool { return s.From <= begin && end <= s.To })
+	return works && (told.Sprayer == "" || slices.ContainsFunc(d.ways, func(w model.Way) bool {
+		station, known := c.stations[told.Sprayer]
+		return known && w.Station == station
+	}))
 }
 
 // sayLead says why new work begins no earlier.

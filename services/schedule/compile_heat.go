@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"velamen/services/schedule/model"
 )
@@ -43,31 +44,107 @@ func (c *compiled) isLimited(person int32) bool {
 	return person != model.None && c.problem.People[person].MaxProtected > 0
 }
 
-// tooHotThen reports whether a job as it was told is alone in heat for longer than its
-// person may be a day.
-func (c *compiled) tooHotThen(j, person int32, told Told) bool {
-	job := &c.problem.Jobs[j]
-	return c.isLimited(person) && !job.Protected && job.Strained(c.minute(told.Start), c.minute(told.End)) > c.problem.People[person].MaxProtected
+// worn returns for how long a person (id) was or is in protective equipment or heat on the
+// first day, by what was begun before the plan. What was applied counts whole: that it
+// was done without protective equipment is not known.
+func (c *compiled) worn(person string) model.Minute {
+	var minutes model.Minute
+	for _, told := range c.input.Begun {
+		if told.Person != person {
+			continue
+		}
+		for at := told.Start; at.Before(told.End); at = at.Add(time.Minute) {
+			if told.As.GetProduct() != "" || c.hotIn(told.As.GetHouses(), at) {
+				minutes++
+			}
+		}
+	}
+	return minutes
 }
 
-// heatUnknown says that the heat of a job is not counted, because a house has no logger
-// that tells its air; empty where that makes no difference. In protective equipment all
-// of the time counts anyway.
-func (c *compiled) heatUnknown(j, person int32) string {
+// hotIn reports whether it is usually hot at a moment in one of some houses (names).
+func (c *compiled) hotIn(houses []string, at time.Time) bool {
+	from, counts := c.input.Settings.heatFrom()
+	return counts && slices.ContainsFunc(houses, func(name string) bool {
+		h, known := c.houses[lastPart(name)]
+		if !known {
+			return false
+		}
+		air, known := c.input.Houses[h].Usual[at.In(c.zone()).Hour()]
+		return known && air.Highest >= from
+	})
+}
+
+// bearable reports whether somebody of a job may do it at a start, as far as time in
+// protective equipment and heat goes.
+func (c *compiled) bearable(d *draft, work *Work, people []int32, start model.Minute) bool {
+	job := model.Job{Protected: work.Chemical != nil && work.Chemical.Protected, Hot: c.hot(d)}
+	return slices.ContainsFunc(people, func(person int32) bool {
+		free, limited := c.freeOn(person, start)
+		return !limited || slices.ContainsFunc(d.ways, func(way model.Way) bool { return job.Strained(start, start+way.Duration) <= free })
+	})
+}
+
+// freeOn returns how long a person may be in protective equipment or heat on the day of a
+// minute; false when there is no limit.
+func (c *compiled) freeOn(person int32, m model.Minute) (free model.Minute, limited bool) {
+	if !c.isLimited(person) {
+		return 0, false
+	}
+	who := &c.problem.People[person]
+	if len(c.problem.Days) == 1 || m < c.problem.Days[1] {
+		return who.MaxProtected - who.Worn, true
+	}
+	return who.MaxProtected, true
+}
+
+// strainedThen reports whether a job as it was told would keep its person in protective
+// equipment or heat for too long that day, beside what the plan gives them.
+func (l *layout) strainedThen(j, person int32, told Told) bool {
+	start, end := l.c.minute(told.Start), l.c.minute(told.End)
+	free, limited := l.c.freeOn(person, start)
+	own := l.c.problem.Jobs[j].Strained(start, end)
+	if !limited || own == 0 {
+		return false
+	}
+	return own+l.strainOn(person, l.c.dayOf(start), j) > free
+}
+
+// strainOn returns for how long the plan has a person in protective equipment or heat on a
+// day, without one of its jobs.
+func (l *layout) strainOn(person int32, day string, without int32) model.Minute {
+	var strained model.Minute
+	for _, other := range l.order {
+		if at := &l.stands[other]; other != without && l.plan[other].Person == person && l.c.dayOf(at.start) == day {
+			strained += l.c.problem.Jobs[other].Strained(at.start, at.end)
+		}
+	}
+	return strained
+}
+
+// heatUnknown says that the heat of a job is not counted, because in an hour of it a
+// house has no reading of its air; empty where that makes no difference. In protective
+// equipment all of the time counts anyway.
+func (l *layout) heatUnknown(j int32) string {
+	c, at, person := l.c, &l.stands[j], l.plan[j].Person
 	_, counts := c.input.Settings.heatFrom()
 	if !counts || !c.isLimited(person) || c.problem.Jobs[j].Protected {
 		return ""
 	}
 	var unknown []string
 	for _, h := range c.drafts[j].houses {
-		if house := &c.input.Houses[h]; len(house.Usual) == 0 {
-			unknown = append(unknown, house.DisplayName)
+		house := &c.input.Houses[h]
+		for m := at.start; m < at.end; m++ {
+			if _, known := house.Usual[c.at(m).In(c.zone()).Hour()]; !known {
+				unknown = append(unknown, house.DisplayName)
+				break
+			}
 		}
 	}
 	if len(unknown) == 0 {
 		return ""
 	}
-	return "No logger tells how hot it is in " + strings.Join(unknown, ", ") + ": heat there is not counted for " + c.problem.People[person].Name + "."
+	return "No logger tells how hot it is then in " + strings.Join(unknown, ", ") + ": heat there is not counted for " + c.problem.People[person].Name + "."
 }
 
 // heldByHeat says that a job waits for the cool: a minute sooner its person would be in
@@ -78,14 +155,10 @@ func (l *layout) heldByHeat(j int32) string {
 	if !l.c.isLimited(person) || sooner <= job.Strained(at.start, at.end) {
 		return ""
 	}
-	who, day := &l.c.problem.People[person], l.c.dayOf(at.start)
-	for _, other := range l.order {
-		if other != j && l.plan[other].Person == person && l.c.dayOf(l.stands[other].start) == day {
-			sooner += l.c.problem.Jobs[other].Strained(l.stands[other].start, l.stands[other].end)
-		}
-	}
-	if sooner <= who.MaxProtected {
+	free, _ := l.c.freeOn(person, at.start)
+	if sooner+l.strainOn(person, l.c.dayOf(at.start), j) <= free {
 		return ""
 	}
+	who := &l.c.problem.People[person]
 	return fmt.Sprintf("Sooner %s would be in heat for too long: at most %s a day in heat or protective equipment.", who.Name, hoursAndMinutes(who.MaxProtected))
 }

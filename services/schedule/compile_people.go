@@ -19,9 +19,10 @@ func (c *compiled) addPeople() {
 		}
 		c.people[applicator.Person.ID] = int32(len(c.crew))
 		c.crew = append(c.crew, applicator)
+		limit := min(limited(int64(applicator.MaxProtectedMinutes)), 24*60)
 		c.problem.People = append(c.problem.People, model.Person{
 			Name: applicator.Person.DisplayName, Shifts: c.shiftsOf(applicator),
-			MaxProtected: min(limited(int64(applicator.MaxProtectedMinutes)), 24*60),
+			MaxProtected: limit, Worn: min(c.worn(applicator.Person.ID), limit),
 		})
 	}
 }

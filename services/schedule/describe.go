@@ -81,7 +81,7 @@ func (l *layout) planned(j int32) *schedulev1.PlannedJob {
 	if c.measureFirst(d, work.Chemical) {
 		job.Reason += " Measure the air first: it is applied at " + work.Chemical.Temperatures.String() + "."
 	}
-	if unknown := c.heatUnknown(j, l.plan[j].Person); unknown != "" {
+	if unknown := l.heatUnknown(j); unknown != "" {
 		job.Reason += " " + unknown
 	}
 	job.Terms = termsOf(l.costs[j])

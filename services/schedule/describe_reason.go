@@ -59,8 +59,8 @@ func (l *layout) whyMoved(j int32, told Told) string {
 		return was + " " + c.drafts[j].because
 	case !c.freeAt(j, start):
 		return was + " " + c.housesOf(&c.drafts[j]) + " is not free for it then."
-	case c.tooHotThen(j, person, told):
-		return was + " It is too hot then for " + c.personTitle(told.Person) + "."
+	case l.strainedThen(j, person, told):
+		return was + fmt.Sprintf(" %s would be in protective equipment or heat for too long that day.", c.personTitle(told.Person))
 	case job.Pin != nil:
 		return was + " It is pinned since."
 	default:

@@ -34,6 +34,9 @@ type Input struct {
 	Pins []Pin
 	// Told is what people were told and have not done, by job name.
 	Told []Told
+	// Begun is what people were told to begin before From on its day, and what of it was
+	// confirmed, by start.
+	Begun []Told
 }
 
 // Applicator is a person who can be given work.

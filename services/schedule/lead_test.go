@@ -35,8 +35,9 @@ func TestTheTimeToAcceptCountsFromTheMomentOfReading(t *testing.T) {
 
 func TestWhatPeopleWereToldMayStayWhereItIsThoughThatIsSoon(t *testing.T) {
 	in := led(t, pruning("b", 10))
-	in.Told = []Told{{Job: "b", Start: sixOClock.Add(7 * time.Minute), End: sixOClock.Add(17 * time.Minute), Person: "bo"}}
-	require.Equal(t, model.Minute(7), modelJob(t, compile(in), "b").Windows[0].From)
+	in.Lead = 2 * time.Hour
+	in.Told = []Told{{Job: "b", Start: sixOClock.Add(67 * time.Minute), End: sixOClock.Add(77 * time.Minute), Person: "bo"}}
+	require.Equal(t, model.Minute(67), modelJob(t, compile(in), "b").Windows[0].From)
 }
 
 func TestWhatIsPinnedMayBeginSoon(t *testing.T) {
@@ -64,4 +65,23 @@ func TestAPlanCanBeAcceptedUntilItsFirstWorkBegins(t *testing.T) {
 	n.clock.now = n.clock.now.Add(timeToAccept - time.Minute)
 	_, err := n.accept(plan)
 	require.NoError(t, err)
+}
+
+func TestWorkThatAPinnedJobWaitsForMayBeginSoonToo(t *testing.T) {
+	e, p := pruning("e", 10), pruning("p", 10)
+	p.After = []After{{Job: "e"}}
+	in := led(t, e, p, pruning("x", 10))
+	in.Pins = []Pin{{Job: "p", Start: sixOClock.Add(90 * time.Minute)}}
+	c := compile(in)
+	require.Nil(t, modelJob(t, c, "e").Windows)
+	require.NotNil(t, modelJob(t, c, "x").Windows)
+}
+
+func TestWhatPeopleWereToldIsNewWorkOnceWhoWasToldIsAway(t *testing.T) {
+	in := led(t, pruning("b", 10))
+	in.Told = []Told{{Job: "b", Start: sixOClock.Add(70 * time.Minute), End: sixOClock.Add(80 * time.Minute), Person: "bo"}}
+	in.Lead = 2 * time.Hour
+	require.Equal(t, model.Minute(70), modelJob(t, compile(in), "b").Windows[0].From)
+	in.People[1].Absences = []Absence{{StartDate: "2027-03-01", EndDate: "2027-03-01"}}
+	require.Equal(t, model.Minute(120), modelJob(t, compile(in), "b").Windows[0].From)
 }

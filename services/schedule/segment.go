@@ -10,7 +10,7 @@ import (
 
 // engine is the version of the search. It changes with whatever makes the same seed,
 // rounds and input give another plan.
-const engine = "velamen-1"
+const engine = "velamen-2"
 
 // The search runs in segments. After each, what it found is kept, and the next begins
 // from there with another seed, so that a search that is killed goes on as if it had

@@ -124,6 +124,19 @@ func readTold(ctx context.Context, r postgres.Reader, nursery string) ([]Told, e
 	if err != nil {
 		return nil, err
 	}
+	return toldOf(found), nil
+}
+
+// readBegunSince returns what people of a nursery were told to begin between two moments
+// and was not taken away before, done or not, by start.
+func readBegunSince(ctx context.Context, r postgres.Reader, nursery string, since, until time.Time) ([]Told, error) {
+	found, err := queryAssignments(ctx, r, `nursery = @nursery AND start_time >= @since AND start_time <= @until
+		AND (state IN ('ASSIGNED', 'DONE') OR withdraw_time > start_time)
+		ORDER BY start_time, id COLLATE "C"`, pgx.NamedArgs{"nursery": nursery, "since": since, "until": until})
+	return toldOf(found), err
+}
+
+func toldOf(found []assignment) []Told {
 	told := make([]Told, len(found))
 	for i, a := range found {
 		told[i] = Told{
@@ -131,7 +144,7 @@ func readTold(ctx context.Context, r postgres.Reader, nursery string) ([]Told, e
 			End: a.job.GetEndTime().AsTime(), Person: lastPart(a.job.GetPerson()), Sprayer: lastPart(a.job.GetSprayer()), As: a.job,
 		}
 	}
-	return told, nil
+	return told
 }
 
 // mostClosed is how long ago work can have begun that still closes something. No label

@@ -45,7 +45,11 @@ func readInput(ctx context.Context, r postgres.Reader, nursery string, now time.
 	if in.Pins, err = readPins(ctx, r, nursery); err != nil {
 		return Input{}, err
 	}
-	in.Told, err = readTold(ctx, r, nursery)
+	if in.Told, err = readTold(ctx, r, nursery); err != nil {
+		return Input{}, err
+	}
+	year, month, day := in.From.In(in.Nursery.Zone).Date()
+	in.Begun, err = readBegunSince(ctx, r, nursery, time.Date(year, month, day, 0, 0, 0, 0, in.Nursery.Zone), in.From)
 	return in, err
 }
 

@@ -215,6 +215,13 @@ func TestWhatWasToldIsReplacedByWhatIsToldNext(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, told, 2, "what somebody is doing goes on")
 	require.Equal(t, second.id+"-1", told[0].Assignment)
+	begun, err := readBegunSince(ctx, db, "test", begin.Add(-time.Hour), begin)
+	require.NoError(t, err)
+	var jobs []string
+	for _, b := range begun {
+		jobs = append(jobs, b.Job)
+	}
+	require.Equal(t, []string{"a", "c"}, jobs, "done or going on; not what was withdrawn before it began, nor what begins later")
 	last, err := toldLast(ctx, db, "test", "a")
 	require.NoError(t, err)
 	require.Equal(t, first.id+"-1", last.id)

@@ -2,6 +2,7 @@ package treatment_test
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -14,6 +15,7 @@ import (
 	treatmentv1 "velamen/gen/velamen/treatment/v1"
 	"velamen/internal/fault"
 	"velamen/internal/rpc/rpctest"
+	"velamen/services/treatment"
 )
 
 func (n *nursery) toInspect(request *treatmentv1.ProposeInspectionsRequest) *treatmentv1.InspectionPlan {
@@ -47,6 +49,18 @@ func (n *nursery) look(target string, sampled int64) {
 		Parent: "nurseries/test", RequestId: newID(), Inspection: &diagnosisv1.Inspection{Target: target, PlantsSampled: sampled},
 	})
 	require.NoError(n.t, err)
+}
+
+// lotsOf returns the lots of routine inspections, sorted.
+func lotsOf(inspections []treatment.RoutineInspection) []string {
+	var lots []string
+	for _, inspection := range inspections {
+		for _, found := range inspection.Lots {
+			lots = append(lots, found.Lot.ID)
+		}
+	}
+	slices.Sort(lots)
+	return lots
 }
 
 func TestCleanHousesAreLookedAtBeforeSuspectOnes(t *testing.T) {
@@ -92,6 +106,10 @@ func TestCleanHousesAreLookedAtBeforeSuspectOnes(t *testing.T) {
 	lots, why = planned(n.toInspect(&treatmentv1.ProposeInspectionsRequest{Date: "2026-03-05"}))
 	require.Equal(t, []string{"far", "near"}, lots, "tomorrow signs could show that do not today")
 	require.Equal(t, "EXPOSED", why["near"])
+	days, err := treatment.ReadRoutineInspections(t.Context(), n.db.DB, "test", []string{"2026-03-04", "2026-03-05"}, c.now)
+	require.NoError(t, err)
+	require.Equal(t, []string{"far"}, lotsOf(days[0]), "what is traced once still depends on the day")
+	require.Equal(t, []string{"far", "near"}, lotsOf(days[1]))
 	c.now = day0.AddDate(0, 0, 10)
 	_, why = planned(n.toInspect(&treatmentv1.ProposeInspectionsRequest{}))
 	require.Equal(t, "ROUND", why["held"])

@@ -85,7 +85,7 @@ func newByHand(p *model.Problem) *byHand {
 		lags: make([][]model.Lag, len(p.Jobs)),
 	}
 	for i := range h.people {
-		h.people[i] = lastWork{site: model.None, day: -1}
+		h.people[i] = lastWork{site: model.None, worn: p.People[i].Worn}
 	}
 	for i := range h.stations {
 		h.stations[i].mix = p.Stations[i].Holds

@@ -106,6 +106,7 @@ func TestRandomProblemsHaveEverythingThatAProblemCanHave(t *testing.T) {
 			seen("two shifts", len(person.Shifts) > 1)
 			seen("overtime", person.Shifts[0].Overtime < person.Shifts[0].To)
 			seen("protected limit", person.MaxProtected > 0)
+			seen("protected limit partly used up", person.Worn > 0)
 		}
 		for _, station := range p.Stations {
 			seen("no tank", station.Tank == 0)

@@ -105,7 +105,12 @@ func TestMoreToWorkWithNeverCostsMore(t *testing.T) {
 				p.Jobs[i].Deadline += 2
 			}
 		}},
-		{"no limit of protective equipment", func(p *model.Problem) { p.People[0].MaxProtected, p.People[1].MaxProtected = 0, 0 }},
+		{"no limit of protective equipment", func(p *model.Problem) {
+			for i := range p.People {
+				p.People[i].MaxProtected, p.People[i].Worn = 0, 0
+			}
+		}},
+		{"nobody comes from work in protective equipment", func(p *model.Problem) { p.People[0].Worn, p.People[1].Worn = 0, 0 }},
 		{"no heat", func(p *model.Problem) {
 			for i := range p.Jobs {
 				p.Jobs[i].Hot = nil

@@ -19,6 +19,7 @@ func heatWave(seed uint64, size int) *model.Problem {
 	rng := rand.New(rand.NewPCG(seed, 22))
 	for i := range p.People {
 		p.People[i].MaxProtected = model.Minute(1 + rng.IntN(4))
+		p.People[i].Worn = min(p.People[i].Worn, p.People[i].MaxProtected)
 	}
 	for i := range p.Jobs {
 		from := model.Minute(rng.IntN(5))

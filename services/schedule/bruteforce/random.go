@@ -48,13 +48,19 @@ func Random(seed uint64, size int) *model.Problem {
 
 type generator struct{ *rand.Rand }
 
-// heat makes it hot now and then where some jobs are done. It draws from numbers of its
+// heat makes it hot now and then where some jobs are done, and has some people come
+// from such work. It draws from numbers of its
 // own, so that the rest of a problem does not depend on it.
 func heat(p *model.Problem, seed uint64) {
 	g := &generator{rand.New(rand.NewPCG(seed, 21))}
 	for i := range p.Jobs {
 		if g.one(3) {
 			p.Jobs[i].Hot = []model.Span{g.span(3, p.Horizon)}
+		}
+	}
+	for i := range p.People {
+		if who := &p.People[i]; who.MaxProtected > 0 && g.one(3) {
+			who.Worn = g.minutes(0, int(who.MaxProtected))
 		}
 	}
 }

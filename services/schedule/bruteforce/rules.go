@@ -107,6 +107,9 @@ func (t *tree) manned(l *leaf) bool {
 	}
 	var before *leaf
 	var worn model.Minute
+	if t.day(l.start) == t.p.Days[0] {
+		worn = person.Worn
+	}
 	for i := range t.leaves {
 		other := &t.leaves[i]
 		if other.place.Person != l.place.Person {

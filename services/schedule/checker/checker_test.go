@@ -236,6 +236,17 @@ func TestProtectiveEquipmentCountsByTheDayAJobBegins(t *testing.T) {
 	require.Equal(t, []string{"R6"}, broken(p, model.Plan{by(0, 1379), by(0, 1439)}))
 }
 
+func TestWhatWasWornBeforeThePlanCountsOnTheFirstDayOnly(t *testing.T) {
+	masked := prune("masked")
+	masked.Protected = true
+	p := nursery(masked, masked)
+	everLasting(p)
+	p.People[0].MaxProtected, p.People[0].Worn = 100, 40
+	require.Empty(t, broken(p, model.Plan{by(0, 60), by(0, 1440)}))
+	p.People[0].Worn = 41
+	require.Equal(t, []string{"R6"}, broken(p, model.Plan{by(0, 60), by(0, 1440)}))
+}
+
 func TestHeatAndProtectiveEquipmentCountTogether(t *testing.T) {
 	masked := prune("masked")
 	masked.Protected = true

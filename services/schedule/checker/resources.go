@@ -131,6 +131,9 @@ func (c *check) protected(person *model.Person, works []*work) {
 	for _, w := range byStart {
 		if d := c.day(w.start); d != day {
 			day, worn, heat = d, 0, 0
+			if d == 0 {
+				worn = person.Worn
+			}
 		}
 		counts := w.end - w.start
 		if !w.job.Protected {

@@ -234,7 +234,10 @@ func (s *searcher) worn(n *node) (children []*node, clash bool) {
 		}
 		for day := range s.q.p.Days {
 			jobs, minutes := s.strained(n, int32(person), day)
-			if minutes <= limit {
+			if day == 0 {
+				minutes += s.q.p.People[person].Worn
+			}
+			if len(jobs) == 0 || minutes <= limit {
 				continue
 			}
 			count := model.Minute(len(jobs))

@@ -154,7 +154,7 @@ func (q *question) givePerson(r Requirement) {
 	person := &q.p.People[r.Person]
 	switch r.Kind {
 	case Protection:
-		person.MaxProtected = 0
+		person.MaxProtected, person.Worn = 0, 0
 	case OnePerson:
 		q.manyPeople[r.Person] = true
 	case Shifts:

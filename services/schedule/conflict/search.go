@@ -188,7 +188,7 @@ func (q *question) twins() []int32 {
 
 func (q *question) alike(a, b int32) bool {
 	x, y := &q.p.People[a], &q.p.People[b]
-	if x.MaxProtected != y.MaxProtected || q.manyPeople[a] != q.manyPeople[b] || !slices.Equal(x.Shifts, y.Shifts) {
+	if x.MaxProtected != y.MaxProtected || x.Worn != y.Worn || q.manyPeople[a] != q.manyPeople[b] || !slices.Equal(x.Shifts, y.Shifts) {
 		return false
 	}
 	for i := range q.p.Jobs {

@@ -74,13 +74,16 @@ func (e *explainer) follows(first, second int) bool {
 func strains(job *model.Job) bool { return job.Protected || len(job.Hot) > 0 }
 
 // bears tells whether the limit of its person lets a job start then on a day with no
-// other work.
+// other work of the problem.
 func (q *question) bears(index int32, o option, start model.Minute) bool {
 	if o.person == model.None {
 		return true
 	}
-	limit := q.p.People[o.person].MaxProtected
-	return limit == 0 || q.p.Jobs[index].Strained(start, start+o.duration) <= limit
+	limit, free := q.p.People[o.person].MaxProtected, q.p.People[o.person].MaxProtected
+	if len(q.p.Days) == 1 || start < q.p.Days[1] {
+		free -= q.p.People[o.person].Worn
+	}
+	return limit == 0 || q.p.Jobs[index].Strained(start, start+o.duration) <= free
 }
 
 // sharesThing tells whether two jobs may take one person, sprayer, space or pool.

@@ -155,10 +155,14 @@ func (w words) requirement(r Requirement) string {
 func (w words) ofPerson(kind Kind, person *model.Person) string {
 	switch kind {
 	case Protection:
-		if slices.ContainsFunc(w.p.Jobs, func(job model.Job) bool { return len(job.Hot) > 0 && !job.Protected }) {
-			return fmt.Sprintf("%s may be in protective equipment or heat for %s a day.", person.Name, duration(person.MaxProtected))
+		spent := ""
+		if person.Worn > 0 {
+			spent = fmt.Sprintf(", of which %s are spent on the first", duration(person.Worn))
 		}
-		return fmt.Sprintf("%s may wear protective equipment for %s a day.", person.Name, duration(person.MaxProtected))
+		if slices.ContainsFunc(w.p.Jobs, func(job model.Job) bool { return len(job.Hot) > 0 && !job.Protected }) {
+			return fmt.Sprintf("%s may be in protective equipment or heat for %s a day%s.", person.Name, duration(person.MaxProtected), spent)
+		}
+		return fmt.Sprintf("%s may wear protective equipment for %s a day%s.", person.Name, duration(person.MaxProtected), spent)
 	case OnePerson:
 		return fmt.Sprintf("%s does one job at a time.", person.Name)
 	}

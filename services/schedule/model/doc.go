@@ -34,7 +34,8 @@
 //	               the way, and none does when one of the two is nowhere
 //	R6  protection the minutes of [s, e) of a person's jobs that begin on one day, all of
 //	               them for a job in protective equipment, else those in its Hot spans,
-//	               stay together within the person's MaxProtected, when it is set
+//	               stay together within the person's MaxProtected, when it is set;
+//	               on the first day together with Worn
 //	R7  place      two jobs in one space keep apart when one of them is exclusive:
 //	               their spans [s, e + Tail) do not overlap, unless both name the same
 //	               Closure. A span [s, e) overlaps no Closed span of the space; an

@@ -16,9 +16,9 @@ const (
 
 // Hash tells two problems apart: SHA-256 over every field in the order of its
 // declaration, little-endian, each list and text after its length. A nil list and an
-// empty one are the same. The Hot spans of all jobs come last, and only when a job has
-// any: without them a problem means what it meant before there were any, and keeps the
-// hash that was written beside its plans.
+// empty one are the same. The Hot spans of all jobs, and what people have Worn, come last,
+// and only when there are any: without them a problem means what it meant before there
+// were any, and keeps the hash that was written beside its plans.
 func (p *Problem) Hash() [32]byte {
 	e := encoding(problemVersion)
 	e.int64(p.Start)
@@ -55,6 +55,10 @@ func (p *Problem) Hash() [32]byte {
 	e.int64(w.Finish, w.Leftover, w.Rinse, w.RinseVolume, w.Overtime)
 	if slices.ContainsFunc(p.Jobs, func(job Job) bool { return len(job.Hot) > 0 }) {
 		list(&e, p.Jobs, func(e *encoding, job Job) { list(e, job.Hot, (*encoding).span) })
+	}
+	if slices.ContainsFunc(p.People, func(person Person) bool { return person.Worn > 0 }) {
+		e.text("worn")
+		list(&e, p.People, func(e *encoding, person Person) { e.minutes(person.Worn) })
 	}
 	return sha256.Sum256(e)
 }

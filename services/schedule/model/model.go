@@ -42,6 +42,9 @@ type Person struct {
 	// MaxProtected is the most minutes a day in protective equipment or heat, both
 	// together; 0 for no limit.
 	MaxProtected Minute
+	// Worn is how much of MaxProtected work that is none of the problem's has used up on
+	// the first day.
+	Worn Minute
 }
 
 // Shift is when a person can work.

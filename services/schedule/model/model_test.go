@@ -126,6 +126,8 @@ func TestAFaultInTheFormIsNamedByItsField(t *testing.T) {
 		{"days", func(p *model.Problem) { p.Days[0] = 1 }},
 		{"days[1]", func(p *model.Problem) { p.Days[1] = p.Days[0] }},
 		{"people[0].max_protected", func(p *model.Problem) { p.People[0].MaxProtected = -1 }},
+		{"people[0].worn", func(p *model.Problem) { p.People[0].Worn = -1 }},
+		{"people[0].worn", func(p *model.Problem) { p.People[0].Worn = 121 }},
 		{"people[0].shifts[0].overtime", func(p *model.Problem) { p.People[0].Shifts[0].Overtime = 601 }},
 		{"people[0].shifts[0]", func(p *model.Problem) { p.People[0].Shifts[0] = model.Shift{} }},
 		{"people[0].shifts[1]", func(p *model.Problem) {

@@ -163,6 +163,8 @@ func (v *validator) people() {
 	for i, person := range v.p.People {
 		v.enter("people", i)
 		v.length(person.MaxProtected, "max_protected")
+		v.length(person.Worn, "worn")
+		v.require(person.Worn <= person.MaxProtected, "worn", "is more than max_protected")
 		spans := make([]Span, len(person.Shifts))
 		for k, shift := range person.Shifts {
 			spans[k] = shift.Span

@@ -50,6 +50,8 @@ type trial struct {
 	found []spot
 	score model.Score
 	steps int
+	// grown counts how often a job was looked for, so that the context is heeded.
+	grown int
 	// over is true when the steps ran out or the context ended, cut in the second case
 	// only.
 	over, cut bool
@@ -248,7 +250,8 @@ type outlook struct {
 // is the one that starts now.
 func (e *trial) grow(now minute, last int32) {
 	e.steps++
-	e.cut = e.steps%1024 == 1 && e.ctx.Err() != nil
+	e.grown++
+	e.cut = e.grown%64 == 1 && e.ctx.Err() != nil
 	e.over = e.cut || e.steps >= triedSteps
 	if e.over {
 		return

@@ -322,8 +322,11 @@ func (s *state) bearable(r room, o *option, m minute) minute {
 	worn, days := s.worn[r.person], s.t.p.Days
 	for day := s.t.day(m); ; day++ {
 		free := limit
-		if worn != nil {
+		switch {
+		case worn != nil:
 			free -= worn[day]
+		case day == 0:
+			free -= s.t.p.People[r.person].Worn
 		}
 		end := never
 		if day+1 < len(days) {

@@ -96,7 +96,10 @@ func (s *state) clear() {
 	clear(s.tanks)
 	clear(s.closed)
 	for i := range s.worn {
-		clear(s.worn[i])
+		if s.worn[i] != nil {
+			clear(s.worn[i])
+			s.worn[i][0] = s.t.p.People[i].Worn
+		}
 	}
 	for _, lists := range [][][]int32{s.onStation, s.withPerson} {
 		for i := range lists {
@@ -285,6 +288,7 @@ func (s *state) wear(j int32, by minute) {
 	}
 	if s.worn[a.person] == nil {
 		s.worn[a.person] = make([]minute, len(s.t.p.Days))
+		s.worn[a.person][0] = s.t.p.People[a.person].Worn
 	}
 	s.worn[a.person][max(s.t.day(a.start), 0)] += by * job.Strained(a.start, a.end)
 }
