@@ -15,13 +15,17 @@ import (
 	"velamen/internal/quantity"
 )
 
+// longestWork is how long the work of one confirmation can last. A date that was
+// mistyped would keep a house closed, or open it too soon. Design value.
+const longestWork = 24 * time.Hour
+
 // CheckTimes refuses a confirmation whose times are none, whose work ended before
-// it began, or ends in the future.
+// it began, lasted longer than a day, or ends in the future.
 func CheckTimes(path string, confirmation *treatmentv1.Confirmation, c clock.Clock) error {
 	return checkSpan(path+".start_time", path+".end_time", confirmation.GetStartTime(), confirmation.GetEndTime(), c)
 }
 
-// checkSpan holds the times of work that was done. The fields are their paths.
+// checkSpan holds the times of work that was done to that. The fields are their paths.
 func checkSpan(startField, endField string, started, ended *timestamppb.Timestamp, c clock.Clock) error {
 	if started.CheckValid() != nil {
 		return fault.FieldReason(fault.Invalid, fault.InvalidTimes, startField, "is not a time between the years 1 and 9999")
@@ -33,6 +37,11 @@ func checkSpan(startField, endField string, started, ended *timestamppb.Timestam
 	if end.Before(start) {
 		return fault.FieldReason(fault.Invalid, fault.InvalidTimes, endField,
 			"the work cannot end (%s) before it starts (%s)", end.Format(time.RFC3339), start.Format(time.RFC3339))
+	}
+	if end.Sub(start) > longestWork {
+		return fault.FieldReason(fault.Invalid, fault.InvalidTimes, endField,
+			"the work cannot last longer than %d hours (%s to %s): confirm what was done on one day",
+			longestWork/time.Hour, start.Format(time.RFC3339), end.Format(time.RFC3339))
 	}
 	if clock.InFuture(c, end) {
 		return fault.FieldReason(fault.Invalid, fault.InvalidTimes, endField,

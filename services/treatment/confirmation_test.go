@@ -24,6 +24,8 @@ func TestTimesOfTheWork(t *testing.T) {
 		{"no time at all", 0, 0, true},
 		{"a phone's clock that runs four minutes ahead", -time.Hour, 4 * time.Minute, true},
 		{"an end before its start", 0, -time.Second, false},
+		{"work of a day and a night", -24 * time.Hour, 0, true},
+		{"work that lasted longer", -24*time.Hour - time.Second, 0, false},
 		{"an end in the future", -time.Hour, time.Hour, false},
 	} {
 		t.Run(test.name, func(t *testing.T) {

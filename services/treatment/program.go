@@ -248,14 +248,23 @@ func (s *State) index(id string) int {
 	return slices.IndexFunc(s.Steps, func(step Step) bool { return step.ID() == id })
 }
 
+// mostBefore is how long before its program began a first step can have been done: a
+// year that was mistyped is no work of this outbreak. Design value.
+const mostBefore = 31 * 24 * time.Hour
+
 // CheckConfirmable refuses a confirmation of work that began at a time: the step
 // must be open then, give or take the clocks of two phones, and the program
-// neither paused nor ended. A first step may have been done before the program
-// was entered: lots are set apart the moment something is seen.
+// neither paused nor ended. A first step may have been done some time before the
+// program was entered: lots are set apart the moment something is seen.
 func (s *State) CheckConfirmable(id string, began time.Time) error {
 	step, err := s.confirmable(id)
 	if err != nil {
 		return err
+	}
+	if step.First && began.Before(s.Started.Add(-mostBefore)) {
+		earliest := s.Started.Add(-mostBefore).Format(time.RFC3339)
+		return notOpen(id, "step %s may not be done before %s, %d days before the program began: that work belongs to another one",
+			id, earliest, mostBefore/(24*time.Hour)).With("earliest", earliest)
 	}
 	if !step.First && began.Before(step.Open.Add(-clock.Skew)) {
 		earliest := step.Open.Format(time.RFC3339)

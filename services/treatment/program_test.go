@@ -226,6 +226,10 @@ func TestTooEarlyNamesTheEarliestTime(t *testing.T) {
 func TestLotsMayHaveBeenSetApartBeforeTheProgramWasEntered(t *testing.T) {
 	c := begin(t, "leaf-spots")
 	require.NoError(t, c.state.CheckConfirmable("isolate-1", at(-48)))
+	require.NoError(t, c.state.CheckConfirmable("isolate-1", at(-31*24)))
+	err := c.state.CheckConfirmable("isolate-1", at(-31*24).Add(-time.Second))
+	require.True(t, fault.Is(err, fault.StepNotOpen))
+	require.Contains(t, err.Error(), "31 days before the program began")
 }
 
 func TestAPauseMovesWhatIsDueAndNotWhatIsSafe(t *testing.T) {
