@@ -3,11 +3,15 @@ package diagnosis
 import (
 	"context"
 	"fmt"
+	"slices"
+	"time"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
+	"velamen/internal/fault"
 	"velamen/internal/resource"
 	"velamen/internal/rpc"
 	"velamen/services/identity"
@@ -31,7 +35,7 @@ func (s *Service) CreateDuty(ctx context.Context, request *diagnosisv1.CreateDut
 		return nil, err
 	}
 	return rpc.Once(ctx, s.db, request, func(ctx context.Context, tx pgx.Tx, caller rpc.Principal) (*diagnosisv1.Duty, error) {
-		suspected, err := happened(s.db.Clock(), "duty.suspect_time", asked.GetSuspectTime())
+		suspected, err := s.suspected(asked.GetSuspectTime())
 		if err != nil {
 			return nil, err
 		}
@@ -49,6 +53,9 @@ func (s *Service) CreateDuty(ctx context.Context, request *diagnosisv1.CreateDut
 		if err := checkInspections(ctx, tx, nursery, inspections); err != nil {
 			return nil, err
 		}
+		if err := checkNotHeld(ctx, tx, nursery, pest, lots); err != nil {
+			return nil, err
+		}
 		row := newDuty(nursery, uuid.NewString(), pest, suspected)
 		row.lots, row.inspections, row.raiser, row.createTime = lots, inspections, caller.Person, s.db.Now()
 		if err := s.raise(ctx, tx, row); err != nil {
@@ -56,6 +63,38 @@ func (s *Service) CreateDuty(ctx context.Context, request *diagnosisv1.CreateDut
 		}
 		return row.contract(s.db.Now()), nil
 	})
+}
+
+// longestSuspicion is how long ago suspicion of a regulated pest can have begun when it is
+// entered: the time to notify counts from it, and a mistyped year would be years overdue.
+// Design value.
+const longestSuspicion = 366 * 24 * time.Hour
+
+// suspected reads when suspicion began.
+func (s *Service) suspected(said *timestamppb.Timestamp) (time.Time, error) {
+	const field = "duty.suspect_time"
+	moment, err := happened(s.db.Clock(), field, said)
+	if err != nil {
+		return time.Time{}, err
+	}
+	if earliest := s.db.Now().Add(-longestSuspicion); moment.Before(earliest) {
+		return time.Time{}, fault.FieldReason(fault.Invalid, fault.InvalidTimes, field, "%s lies more than %d days back",
+			moment.Format(time.RFC3339), longestSuspicion/(24*time.Hour)).With("earliest", earliest.Format(time.RFC3339))
+	}
+	return moment, nil
+}
+
+// checkNotHeld refuses lots that an open duty holds for the pest already: one suspicion is
+// notified once.
+func checkNotHeld(ctx context.Context, tx pgx.Tx, nursery string, pest RegulatedPest, lots []string) error {
+	open, err := lockOpenDuties(ctx, tx, nursery, pest.ID, lots)
+	if err != nil || len(open) == 0 {
+		return err
+	}
+	i := slices.IndexFunc(lots, func(lot string) bool { return slices.Contains(open[0].lots, lot) })
+	duty := dutyName(nursery, open[0].id)
+	return fault.FieldReason(fault.Precondition, fault.InvalidField, fmt.Sprintf("duty.lots[%d]", i),
+		"lot %s is held for this pest by %s already; leave it out", lots[i], duty).With("duty", duty)
 }
 
 // lastIDs are the ids of resources of one collection.

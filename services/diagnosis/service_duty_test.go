@@ -2,6 +2,7 @@ package diagnosis_test
 
 import (
 	"context"
+	"fmt"
 	"path/filepath"
 	"slices"
 	"testing"
@@ -126,6 +127,7 @@ func TestDutiesAreRefused(t *testing.T) {
 		{"an unknown lot", func(d *diagnosisv1.Duty) { d.Lots = []string{parent + "/lots/none"} }, codes.NotFound, fault.NotFoundReason, ""},
 		{"a bench instead of a lot", func(d *diagnosisv1.Duty) { d.Lots = []string{bench} }, codes.InvalidArgument, fault.InvalidField, "duty.lots[0]"},
 		{"an unknown inspection", func(d *diagnosisv1.Duty) { d.Inspections = []string{parent + "/inspections/none"} }, codes.NotFound, fault.NotFoundReason, ""},
+		{"two years ago", func(d *diagnosisv1.Duty) { d.SuspectTime = timestamppb.New(today.AddDate(-2, 0, 0)) }, codes.InvalidArgument, fault.InvalidTimes, "duty.suspect_time"},
 		{"tomorrow", func(d *diagnosisv1.Duty) { d.SuspectTime = timestamppb.New(today.Add(24 * time.Hour)) }, codes.InvalidArgument, fault.InvalidTimes, "duty.suspect_time"},
 	} {
 		t.Run(test.name, func(t *testing.T) {
@@ -143,6 +145,9 @@ func TestDutiesAreRefused(t *testing.T) {
 
 	raised, err := n.client.CreateDuty(n.manager, dutyRequest("ramorum-gb", bush, inspected))
 	require.NoError(t, err)
+	_, err = n.client.CreateDuty(n.manager, dutyRequest("ramorum-gb", bush, inspected))
+	message, _ := rpctest.Refused(t, err, codes.FailedPrecondition, fault.InvalidField)
+	require.Contains(t, message, raised.GetName(), "one suspicion is notified once")
 	_, err = n.notify(raised.GetName(), today.Add(-time.Hour))
 	rpctest.Refused(t, err, codes.InvalidArgument, fault.InvalidTimes)
 	_, err = n.notify(raised.GetName(), today)
@@ -344,8 +349,10 @@ func TestADutyDoesNotEndWhileItIsBeingConfirmed(t *testing.T) {
 }
 
 func TestTheMostUrgentDutyComesFirst(t *testing.T) {
-	n, bush, inspected, _ := garden(t, "US")
+	n, _, inspected, _ := garden(t, "US")
+	row := n.addBench(t, "b3")
 	raise := func(hoursAgo int) string {
+		bush := n.addLot(t, fmt.Sprintf("bush-%d", hoursAgo), "Rhododendron ponticum", row)
 		request := dutyRequest("ramorum-us", bush, inspected)
 		request.Duty.SuspectTime = timestamppb.New(today.Add(-time.Duration(hoursAgo) * time.Hour))
 		raised, err := n.client.CreateDuty(n.manager, request)
