@@ -114,6 +114,9 @@ var allowed = map[string][]identityv1.Role{
 	"/velamen.schedule.v1.ScheduleService/CompareScenarios": managers,
 
 	"/velamen.records.v1.RecordsService/CorrectEntry": managers,
+	"/velamen.records.v1.RecordsService/CloseMonth":   managers,
+	"/velamen.records.v1.RecordsService/PlaceHold":    managers,
+	"/velamen.records.v1.RecordsService/LiftHold":     managers,
 }
 
 // readingVerbs begin the names of methods that change nothing. Plan is none of

@@ -41,12 +41,53 @@ type row struct {
 type broken struct {
 	sequence int64
 	fault    string
+	// month is that of the signed close that shows it, or empty.
+	month string
 }
 
-// chain is a ledger that is being verified, entry by entry from the first.
+// chain is a ledger that is being verified, entry by entry. It begins at the start of
+// the ledger, or after an entry whose hash is believed.
 type chain struct {
 	nursery string
 	last    head
+	// marks are the hashes that closes signed for entries to come, in their order.
+	marks []mark
+	// found counts the marks that the chain agreed with, and signed is the last entry
+	// of those.
+	found, signed int64
+}
+
+// begin checks the hash that the chain begins from against the closes, and leaves out
+// what they signed before it.
+func (c *chain) begin() *broken {
+	for len(c.marks) > 0 && c.marks[0].sequence < c.last.sequence {
+		c.signed = c.marks[0].sequence
+		c.marks = c.marks[1:]
+	}
+	return c.agree(c.last)
+}
+
+// agree checks the hash of an entry against the closes that signed it.
+func (c *chain) agree(at head) *broken {
+	for len(c.marks) > 0 && c.marks[0].sequence == at.sequence {
+		next := c.marks[0]
+		if !bytes.Equal(next.hash, at.hash) {
+			return &broken{at.sequence, c.contradicts(next), next.month}
+		}
+		c.marks = c.marks[1:]
+		c.found, c.signed = c.found+1, at.sequence
+	}
+	return nil
+}
+
+// contradicts says which entries may have been replaced: a chain that was sealed anew
+// shows only that it is another up to the entry that was signed.
+func (c *chain) contradicts(m mark) string {
+	text := fmt.Sprintf("Its hash is not the one that the close of %s signed: ", m.month)
+	if m.sequence <= c.signed+1 {
+		return text + "it was replaced."
+	}
+	return text + fmt.Sprintf("it was replaced, or one of the entries from %d on.", c.signed+1)
 }
 
 // follow checks that a row is the next entry of the chain, as it was written. It
@@ -54,32 +95,48 @@ type chain struct {
 func (c *chain) follow(r row) *broken {
 	next := c.last.sequence + 1
 	if r.sequence != next {
-		return &broken{next, fmt.Sprintf("It is missing: the next entry that is there is %d.", r.sequence)}
+		return &broken{sequence: next, fault: fmt.Sprintf("It is missing: the next entry that is there is %d.", r.sequence)}
 	}
 	if !bytes.Equal(r.prevHash, c.last.hash) {
-		return &broken{next, "It does not carry the hash of the entry before it."}
+		return &broken{sequence: next, fault: "It does not carry the hash of the entry before it."}
 	}
 	if !bytes.Equal(r.hash, seal(r.prevHash, r.body)) {
-		return &broken{next, "Its hash is not that of what it says: it was changed after it was written."}
+		return &broken{sequence: next, fault: "Its hash is not that of what it says: it was changed after it was written."}
 	}
 	if fault := checkRow(c.nursery, r); fault != "" {
-		return &broken{next, fault}
+		return &broken{sequence: next, fault: fault}
+	}
+	if first := c.agree(head{sequence: r.sequence, hash: r.hash}); first != nil {
+		return first
 	}
 	c.last = head{sequence: r.sequence, hash: r.hash}
 	return nil
 }
 
+// endsAt checks that a range that stops before the end of the ledger is all there.
+func (c *chain) endsAt(sequence int64) *broken {
+	if c.last.sequence >= sequence {
+		return nil
+	}
+	return &broken{sequence: c.last.sequence + 1, fault: fmt.Sprintf("It is missing: the last one of the range that is there is %d.", c.last.sequence)}
+}
+
 // end checks that the chain ends where the ledger says it does.
 func (c *chain) end(ledger head) *broken {
 	if ledger.sequence > c.last.sequence {
-		return &broken{c.last.sequence + 1, fmt.Sprintf("It is missing: the ledger ends at entry %d, and the last one that is there is %d.",
+		return &broken{sequence: c.last.sequence + 1, fault: fmt.Sprintf("It is missing: the ledger ends at entry %d, and the last one that is there is %d.",
 			ledger.sequence, c.last.sequence)}
 	}
 	if ledger.sequence < c.last.sequence {
-		return &broken{ledger.sequence + 1, fmt.Sprintf("It was added past the end of the ledger, which is at entry %d.", ledger.sequence)}
+		return &broken{sequence: ledger.sequence + 1, fault: fmt.Sprintf("It was added past the end of the ledger, which is at entry %d.", ledger.sequence)}
 	}
 	if !bytes.Equal(ledger.hash, c.last.hash) {
-		return &broken{c.last.sequence, "Its hash is not that of the ledger's end: it was replaced."}
+		return &broken{sequence: c.last.sequence, fault: "Its hash is not that of the ledger's end: it was replaced."}
+	}
+	if len(c.marks) > 0 {
+		m := c.marks[0]
+		return &broken{c.last.sequence + 1, fmt.Sprintf("It is missing: the close of %s signed the entries up to %d, and the ledger ends at %d.",
+			m.month, m.sequence, c.last.sequence), m.month}
 	}
 	return nil
 }

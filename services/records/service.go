@@ -2,7 +2,6 @@ package records
 
 import (
 	"context"
-	"encoding/hex"
 	"strconv"
 	"time"
 
@@ -21,12 +20,18 @@ import (
 type Service struct {
 	recordsv1.UnimplementedRecordsServiceServer
 	db *postgres.DB
+	// key signs the closes of months; nil where none is in place.
+	key *SigningKey
 }
 
 var _ recordsv1.RecordsServiceServer = (*Service)(nil)
 
-// New returns the service on a database. Consumer fills its ledger.
+// New returns the service on a database, without a key: it closes no month. Consumer
+// fills its ledger.
 func New(db *postgres.DB) *Service { return &Service{db: db} }
+
+// NewSigning returns the service with the key that signs the closes of months.
+func NewSigning(db *postgres.DB, key *SigningKey) *Service { return &Service{db: db, key: key} }
 
 // GetEntry returns one ledger entry.
 func (s *Service) GetEntry(ctx context.Context, request *recordsv1.GetEntryRequest) (*recordsv1.Entry, error) {
@@ -38,7 +43,34 @@ func (s *Service) GetEntry(ctx context.Context, request *recordsv1.GetEntryReque
 	if err != nil {
 		return nil, err
 	}
-	return entry.contract()
+	messages, err := s.withLateness(ctx, nursery, entry)
+	if err != nil {
+		return nil, err
+	}
+	return messages[0], nil
+}
+
+// withLateness returns entries as the contract carries them, with the closes that
+// they came too late for.
+func (s *Service) withLateness(ctx context.Context, nursery string, entries ...kept) ([]*recordsv1.Entry, error) {
+	sequences := make([]int64, len(entries))
+	for i, entry := range entries {
+		sequences[i] = entry.Sequence
+	}
+	late, err := lateAmong(ctx, s.db, nursery, sequences)
+	if err != nil {
+		return nil, err
+	}
+	messages := make([]*recordsv1.Entry, len(entries))
+	for i, entry := range entries {
+		if messages[i], err = entry.contract(); err != nil {
+			return nil, err
+		}
+		if month, found := late[entry.Sequence]; found {
+			messages[i].LateFor = closeName(nursery, month)
+		}
+	}
+	return messages, nil
 }
 
 // parseEntryName reads nurseries/{nursery}/entries/{sequence}.
@@ -73,15 +105,11 @@ func (s *Service) ListEntries(ctx context.Context, request *recordsv1.ListEntrie
 		return nil, err
 	}
 	entries, next := rpc.Cut(page, entries, func(k kept) []string { return []string{strconv.FormatInt(k.Sequence, 10)} })
-	response := &recordsv1.ListEntriesResponse{NextPageToken: next}
-	for _, entry := range entries {
-		message, err := entry.contract()
-		if err != nil {
-			return nil, err
-		}
-		response.Entries = append(response.Entries, message)
+	messages, err := s.withLateness(ctx, ids[0], entries...)
+	if err != nil {
+		return nil, err
 	}
-	return response, nil
+	return &recordsv1.ListEntriesResponse{Entries: messages, NextPageToken: next}, nil
 }
 
 // CorrectEntry appends an entry that takes the place of an earlier one.
@@ -172,45 +200,4 @@ func (s *Service) useRecord(ctx context.Context, prefix string, request *records
 		return err
 	})
 	return record, zone, err
-}
-
-// VerifyLedger recomputes the hash chain and names the first broken entry.
-func (s *Service) VerifyLedger(ctx context.Context, request *recordsv1.VerifyLedgerRequest) (*recordsv1.VerifyLedgerResponse, error) {
-	ids, err := resource.Parse("parent", request.GetParent(), "nurseries")
-	if err != nil {
-		return nil, err
-	}
-	var response *recordsv1.VerifyLedgerResponse
-	err = s.db.InSnapshot(ctx, func(tx pgx.Tx) error {
-		response, err = verify(ctx, tx, ids[0])
-		return err
-	})
-	return response, err
-}
-
-func verify(ctx context.Context, tx pgx.Tx, nursery string) (*recordsv1.VerifyLedgerResponse, error) {
-	ledger, err := readHead(ctx, tx, nursery)
-	if err != nil {
-		return nil, err
-	}
-	checked := chain{nursery: nursery, last: start()}
-	var first *broken
-	err = walk(ctx, tx, nursery, func(r row) bool {
-		first = checked.follow(r)
-		return first == nil
-	})
-	if err != nil {
-		return nil, err
-	}
-	if first == nil {
-		first = checked.end(ledger)
-	}
-	response := &recordsv1.VerifyLedgerResponse{Entries: checked.last.sequence, Intact: first == nil}
-	if checked.last.sequence > 0 {
-		response.Head = hex.EncodeToString(checked.last.hash)
-	}
-	if first != nil {
-		response.BrokenEntry, response.Fault = entryName(nursery, first.sequence), first.fault
-	}
-	return response, nil
 }

@@ -624,10 +624,10 @@ func verifyTampered(t *testing.T, db *pgtest.Database, sql string) *recordsv1.Ve
 		ALTER TABLE records.entry DISABLE TRIGGER USER;
 		ALTER TABLE records.head DISABLE TRIGGER USER;`+sql)
 	require.NoError(t, err)
-	response, err := verify(t.Context(), tx, "test")
+	found, err := verify(t.Context(), tx, "test", wholeLedger(), nil)
 	require.NoError(t, err)
 	require.NoError(t, tx.Rollback(t.Context()))
-	return response
+	return found.contract()
 }
 
 func TestVerifyFindsACommittedChange(t *testing.T) {

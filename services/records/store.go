@@ -134,12 +134,12 @@ func readHead(ctx context.Context, r postgres.Reader, nursery string) (head, err
 	return h, err
 }
 
-// walk calls visit for every entry in ledger order, without holding more than
-// one in memory, until visit returns false.
-func walk(ctx context.Context, r postgres.Reader, nursery string, visit func(row) bool) error {
+// walk calls visit for every entry of an extent in ledger order, without holding
+// more than one in memory, until visit returns false.
+func walk(ctx context.Context, r postgres.Reader, nursery string, x extent, visit func(row) bool) error {
 	rows, err := r.Query(ctx, `
 		SELECT sequence, body, prev_hash, hash, application, house, product, start_time, end_time, corrects
-		FROM records.entry WHERE nursery = $1 ORDER BY sequence`, nursery)
+		FROM records.entry WHERE nursery = $1 AND sequence BETWEEN $2 AND $3 ORDER BY sequence`, nursery, x.from, x.to)
 	if err != nil {
 		return err
 	}

@@ -339,7 +339,10 @@ type Entry struct {
 	Overrides []*Override `protobuf:"bytes,26,rep,name=overrides,proto3" json:"overrides,omitempty"`
 	// In a breach, the rules that refused the application. Empty when it broke none
 	// and was only outside a step, and in an entry made before the ledger kept them.
-	BreachRules   []string `protobuf:"bytes,27,rep,name=breach_rules,json=breachRules,proto3" json:"breach_rules,omitempty"`
+	BreachRules []string `protobuf:"bytes,27,rep,name=breach_rules,json=breachRules,proto3" json:"breach_rules,omitempty"`
+	// The close (name) of the month in which its work ended, when it was entered after
+	// that close; empty otherwise.
+	LateFor       string `protobuf:"bytes,28,opt,name=late_for,json=lateFor,proto3" json:"late_for,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -561,6 +564,13 @@ func (x *Entry) GetBreachRules() []string {
 		return x.BreachRules
 	}
 	return nil
+}
+
+func (x *Entry) GetLateFor() string {
+	if x != nil {
+		return x.LateFor
+	}
+	return ""
 }
 
 // UseRecord is the pesticide-use record of one house.
@@ -1129,11 +1139,22 @@ func (x *ExportUseRecordResponse) GetData() []byte {
 	return nil
 }
 
-// VerifyLedgerRequest names a nursery.
+// VerifyLedgerRequest names a nursery and what of its ledger is checked: all of it,
+// or a range by numbers of entries or by days, not both.
 type VerifyLedgerRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// nurseries/{nursery}.
-	Parent        string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// First entry; 0 begins with the first of the ledger.
+	FromSequence int64 `protobuf:"varint,2,opt,name=from_sequence,json=fromSequence,proto3" json:"from_sequence,omitempty"`
+	// Last entry; 0 goes on to the end of the ledger.
+	ToSequence int64 `protobuf:"varint,3,opt,name=to_sequence,json=toSequence,proto3" json:"to_sequence,omitempty"`
+	// First day in the nursery's time zone: the range begins with the first entry
+	// whose work ended on the days. Absent, it begins with the first of the ledger.
+	FromDate *v1.Date `protobuf:"bytes,4,opt,name=from_date,json=fromDate,proto3" json:"from_date,omitempty"`
+	// Last day in the nursery's time zone: the range ends with the last entry whose
+	// work ended on the days. Absent, it goes on to the end of the ledger.
+	ToDate        *v1.Date `protobuf:"bytes,5,opt,name=to_date,json=toDate,proto3" json:"to_date,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1175,19 +1196,60 @@ func (x *VerifyLedgerRequest) GetParent() string {
 	return ""
 }
 
-// VerifyLedgerResponse says whether the chain holds.
+func (x *VerifyLedgerRequest) GetFromSequence() int64 {
+	if x != nil {
+		return x.FromSequence
+	}
+	return 0
+}
+
+func (x *VerifyLedgerRequest) GetToSequence() int64 {
+	if x != nil {
+		return x.ToSequence
+	}
+	return 0
+}
+
+func (x *VerifyLedgerRequest) GetFromDate() *v1.Date {
+	if x != nil {
+		return x.FromDate
+	}
+	return nil
+}
+
+func (x *VerifyLedgerRequest) GetToDate() *v1.Date {
+	if x != nil {
+		return x.ToDate
+	}
+	return nil
+}
+
+// VerifyLedgerResponse says whether the chain and the closes hold.
 type VerifyLedgerResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Entries checked.
 	Entries int64 `protobuf:"varint,1,opt,name=entries,proto3" json:"entries,omitempty"`
-	// True when every entry is as it was written, in order, without gaps.
+	// True when every entry checked is as it was written, in order, without gaps, and
+	// every close is as it was signed.
 	Intact bool `protobuf:"varint,2,opt,name=intact,proto3" json:"intact,omitempty"`
-	// The first broken entry (name), empty when intact.
+	// The first broken entry (name), empty when no entry is broken.
 	BrokenEntry string `protobuf:"bytes,3,opt,name=broken_entry,json=brokenEntry,proto3" json:"broken_entry,omitempty"`
-	// What is wrong with it, as a sentence.
+	// What is wrong, as a sentence.
 	Fault string `protobuf:"bytes,4,opt,name=fault,proto3" json:"fault,omitempty"`
 	// Hash of the last entry, hexadecimal.
-	Head          string `protobuf:"bytes,5,opt,name=head,proto3" json:"head,omitempty"`
+	Head string `protobuf:"bytes,5,opt,name=head,proto3" json:"head,omitempty"`
+	// Number of the first entry that was asked for, 0 when there is none.
+	FirstEntry int64 `protobuf:"varint,6,opt,name=first_entry,json=firstEntry,proto3" json:"first_entry,omitempty"`
+	// Number of the last entry that was asked for, 0 when there is none.
+	LastEntry int64 `protobuf:"varint,7,opt,name=last_entry,json=lastEntry,proto3" json:"last_entry,omitempty"`
+	// What was believed and not checked, as sentences.
+	Trusts []string `protobuf:"bytes,8,rep,name=trusts,proto3" json:"trusts,omitempty"`
+	// Closes whose hash was found in the entries checked.
+	Closes int64 `protobuf:"varint,9,opt,name=closes,proto3" json:"closes,omitempty"`
+	// The close (name) that is broken, or that the ledger contradicts.
+	BrokenClose string `protobuf:"bytes,10,opt,name=broken_close,json=brokenClose,proto3" json:"broken_close,omitempty"`
+	// The key with which this server signs, empty when it has none.
+	KeyId         string `protobuf:"bytes,11,opt,name=key_id,json=keyId,proto3" json:"key_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1257,6 +1319,808 @@ func (x *VerifyLedgerResponse) GetHead() string {
 	return ""
 }
 
+func (x *VerifyLedgerResponse) GetFirstEntry() int64 {
+	if x != nil {
+		return x.FirstEntry
+	}
+	return 0
+}
+
+func (x *VerifyLedgerResponse) GetLastEntry() int64 {
+	if x != nil {
+		return x.LastEntry
+	}
+	return 0
+}
+
+func (x *VerifyLedgerResponse) GetTrusts() []string {
+	if x != nil {
+		return x.Trusts
+	}
+	return nil
+}
+
+func (x *VerifyLedgerResponse) GetCloses() int64 {
+	if x != nil {
+		return x.Closes
+	}
+	return 0
+}
+
+func (x *VerifyLedgerResponse) GetBrokenClose() string {
+	if x != nil {
+		return x.BrokenClose
+	}
+	return ""
+}
+
+func (x *VerifyLedgerResponse) GetKeyId() string {
+	if x != nil {
+		return x.KeyId
+	}
+	return ""
+}
+
+// Close is where the ledger stood when a month was closed, signed.
+type Close struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}/closes/{month}, as in closes/2026-03.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Position among the nursery's closes, from 1, without gaps.
+	Number int64 `protobuf:"varint,2,opt,name=number,proto3" json:"number,omitempty"`
+	// The month, as in 2026-03.
+	Month string `protobuf:"bytes,3,opt,name=month,proto3" json:"month,omitempty"`
+	// Time zone of the month.
+	TimeZone string `protobuf:"bytes,4,opt,name=time_zone,json=timeZone,proto3" json:"time_zone,omitempty"`
+	// When the month began, UTC.
+	BeginTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=begin_time,json=beginTime,proto3" json:"begin_time,omitempty"`
+	// When it ended, UTC.
+	EndTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
+	// Number of the last entry whose work ended in the month or before, 0 for none. The
+	// signature covers it and all entries before it.
+	LastEntry int64 `protobuf:"varint,7,opt,name=last_entry,json=lastEntry,proto3" json:"last_entry,omitempty"`
+	// Hash of that entry, hexadecimal; zeros for none.
+	Head string `protobuf:"bytes,8,opt,name=head,proto3" json:"head,omitempty"`
+	// Entries up to the last one whose work ended in the month, corrections included.
+	MonthEntries int64 `protobuf:"varint,9,opt,name=month_entries,json=monthEntries,proto3" json:"month_entries,omitempty"`
+	// How many of them are corrections.
+	MonthCorrections int64 `protobuf:"varint,10,opt,name=month_corrections,json=monthCorrections,proto3" json:"month_corrections,omitempty"`
+	// Who closed it (name).
+	Closer string `protobuf:"bytes,11,opt,name=closer,proto3" json:"closer,omitempty"`
+	// When, UTC.
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// The key that signed: the first 16 digits of the SHA-256 of the public key.
+	KeyId string `protobuf:"bytes,13,opt,name=key_id,json=keyId,proto3" json:"key_id,omitempty"`
+	// Its public key (Ed25519, RFC 8032), hexadecimal.
+	PublicKey string `protobuf:"bytes,14,opt,name=public_key,json=publicKey,proto3" json:"public_key,omitempty"`
+	// Ed25519 signature of "velamen records close v1", a line feed and the signed
+	// text, hexadecimal.
+	Signature string `protobuf:"bytes,15,opt,name=signature,proto3" json:"signature,omitempty"`
+	// The signed text: canonical JSON of all the facts above.
+	SignedText string `protobuf:"bytes,16,opt,name=signed_text,json=signedText,proto3" json:"signed_text,omitempty"`
+	// Entries (names) of the month that were entered after it was closed.
+	LateEntries   []string `protobuf:"bytes,17,rep,name=late_entries,json=lateEntries,proto3" json:"late_entries,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Close) Reset() {
+	*x = Close{}
+	mi := &file_velamen_records_v1_records_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Close) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Close) ProtoMessage() {}
+
+func (x *Close) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_records_v1_records_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Close.ProtoReflect.Descriptor instead.
+func (*Close) Descriptor() ([]byte, []int) {
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *Close) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Close) GetNumber() int64 {
+	if x != nil {
+		return x.Number
+	}
+	return 0
+}
+
+func (x *Close) GetMonth() string {
+	if x != nil {
+		return x.Month
+	}
+	return ""
+}
+
+func (x *Close) GetTimeZone() string {
+	if x != nil {
+		return x.TimeZone
+	}
+	return ""
+}
+
+func (x *Close) GetBeginTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.BeginTime
+	}
+	return nil
+}
+
+func (x *Close) GetEndTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EndTime
+	}
+	return nil
+}
+
+func (x *Close) GetLastEntry() int64 {
+	if x != nil {
+		return x.LastEntry
+	}
+	return 0
+}
+
+func (x *Close) GetHead() string {
+	if x != nil {
+		return x.Head
+	}
+	return ""
+}
+
+func (x *Close) GetMonthEntries() int64 {
+	if x != nil {
+		return x.MonthEntries
+	}
+	return 0
+}
+
+func (x *Close) GetMonthCorrections() int64 {
+	if x != nil {
+		return x.MonthCorrections
+	}
+	return 0
+}
+
+func (x *Close) GetCloser() string {
+	if x != nil {
+		return x.Closer
+	}
+	return ""
+}
+
+func (x *Close) GetCreateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CreateTime
+	}
+	return nil
+}
+
+func (x *Close) GetKeyId() string {
+	if x != nil {
+		return x.KeyId
+	}
+	return ""
+}
+
+func (x *Close) GetPublicKey() string {
+	if x != nil {
+		return x.PublicKey
+	}
+	return ""
+}
+
+func (x *Close) GetSignature() string {
+	if x != nil {
+		return x.Signature
+	}
+	return ""
+}
+
+func (x *Close) GetSignedText() string {
+	if x != nil {
+		return x.SignedText
+	}
+	return ""
+}
+
+func (x *Close) GetLateEntries() []string {
+	if x != nil {
+		return x.LateEntries
+	}
+	return nil
+}
+
+// CloseMonthRequest names a month.
+type CloseMonthRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// The month, as in 2026-03: it has ended in the nursery's time zone, and no later
+	// month was closed.
+	Month string `protobuf:"bytes,2,opt,name=month,proto3" json:"month,omitempty"`
+	// UUID that makes a retry return the first answer (AIP-155).
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CloseMonthRequest) Reset() {
+	*x = CloseMonthRequest{}
+	mi := &file_velamen_records_v1_records_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CloseMonthRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CloseMonthRequest) ProtoMessage() {}
+
+func (x *CloseMonthRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_records_v1_records_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CloseMonthRequest.ProtoReflect.Descriptor instead.
+func (*CloseMonthRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *CloseMonthRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *CloseMonthRequest) GetMonth() string {
+	if x != nil {
+		return x.Month
+	}
+	return ""
+}
+
+func (x *CloseMonthRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// ListClosesRequest asks for a page of closes.
+type ListClosesRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// At most this many; 0 means 50, more than 1000 means 1000.
+	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// From the page before.
+	PageToken     string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListClosesRequest) Reset() {
+	*x = ListClosesRequest{}
+	mi := &file_velamen_records_v1_records_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListClosesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListClosesRequest) ProtoMessage() {}
+
+func (x *ListClosesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_records_v1_records_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListClosesRequest.ProtoReflect.Descriptor instead.
+func (*ListClosesRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *ListClosesRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ListClosesRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListClosesRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// ListClosesResponse is a page of closes.
+type ListClosesResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The closes, the oldest first.
+	Closes []*Close `protobuf:"bytes,1,rep,name=closes,proto3" json:"closes,omitempty"`
+	// Empty at the end.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListClosesResponse) Reset() {
+	*x = ListClosesResponse{}
+	mi := &file_velamen_records_v1_records_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListClosesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListClosesResponse) ProtoMessage() {}
+
+func (x *ListClosesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_records_v1_records_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListClosesResponse.ProtoReflect.Descriptor instead.
+func (*ListClosesResponse) Descriptor() ([]byte, []int) {
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *ListClosesResponse) GetCloses() []*Close {
+	if x != nil {
+		return x.Closes
+	}
+	return nil
+}
+
+func (x *ListClosesResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+// Hold says that records must be kept until it is lifted.
+type Hold struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}/holds/{number}, from 1.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Only entries of this house (name); empty holds those of all houses.
+	House string `protobuf:"bytes,2,opt,name=house,proto3" json:"house,omitempty"`
+	// Only applications from this day on, in the nursery's time zone; absent holds
+	// those of all days before the last.
+	FromDate *v1.Date `protobuf:"bytes,3,opt,name=from_date,json=fromDate,proto3" json:"from_date,omitempty"`
+	// Only applications up to this day; absent holds those of all days after the first.
+	ToDate *v1.Date `protobuf:"bytes,4,opt,name=to_date,json=toDate,proto3" json:"to_date,omitempty"`
+	// Why, as in "inquiry of the inspectorate, letter of 3 March".
+	Reason string `protobuf:"bytes,5,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Who placed it (name).
+	Placer string `protobuf:"bytes,6,opt,name=placer,proto3" json:"placer,omitempty"`
+	// When it was placed, UTC.
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// Who lifted it (name), empty while it stands.
+	Lifter string `protobuf:"bytes,8,opt,name=lifter,proto3" json:"lifter,omitempty"`
+	// Why it was lifted.
+	LiftReason string `protobuf:"bytes,9,opt,name=lift_reason,json=liftReason,proto3" json:"lift_reason,omitempty"`
+	// When it was lifted, UTC.
+	LiftTime      *timestamppb.Timestamp `protobuf:"bytes,10,opt,name=lift_time,json=liftTime,proto3" json:"lift_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Hold) Reset() {
+	*x = Hold{}
+	mi := &file_velamen_records_v1_records_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Hold) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Hold) ProtoMessage() {}
+
+func (x *Hold) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_records_v1_records_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Hold.ProtoReflect.Descriptor instead.
+func (*Hold) Descriptor() ([]byte, []int) {
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *Hold) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Hold) GetHouse() string {
+	if x != nil {
+		return x.House
+	}
+	return ""
+}
+
+func (x *Hold) GetFromDate() *v1.Date {
+	if x != nil {
+		return x.FromDate
+	}
+	return nil
+}
+
+func (x *Hold) GetToDate() *v1.Date {
+	if x != nil {
+		return x.ToDate
+	}
+	return nil
+}
+
+func (x *Hold) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *Hold) GetPlacer() string {
+	if x != nil {
+		return x.Placer
+	}
+	return ""
+}
+
+func (x *Hold) GetCreateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CreateTime
+	}
+	return nil
+}
+
+func (x *Hold) GetLifter() string {
+	if x != nil {
+		return x.Lifter
+	}
+	return ""
+}
+
+func (x *Hold) GetLiftReason() string {
+	if x != nil {
+		return x.LiftReason
+	}
+	return ""
+}
+
+func (x *Hold) GetLiftTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.LiftTime
+	}
+	return nil
+}
+
+// PlaceHoldRequest places a hold.
+type PlaceHoldRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// What is held and why. Without house and days everything is held.
+	Hold *Hold `protobuf:"bytes,2,opt,name=hold,proto3" json:"hold,omitempty"`
+	// UUID that makes a retry return the first answer (AIP-155).
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PlaceHoldRequest) Reset() {
+	*x = PlaceHoldRequest{}
+	mi := &file_velamen_records_v1_records_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PlaceHoldRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PlaceHoldRequest) ProtoMessage() {}
+
+func (x *PlaceHoldRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_records_v1_records_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PlaceHoldRequest.ProtoReflect.Descriptor instead.
+func (*PlaceHoldRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *PlaceHoldRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *PlaceHoldRequest) GetHold() *Hold {
+	if x != nil {
+		return x.Hold
+	}
+	return nil
+}
+
+func (x *PlaceHoldRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// LiftHoldRequest lifts a hold.
+type LiftHoldRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}/holds/{number}.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Why.
+	Reason string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	// UUID that makes a retry return the first answer (AIP-155).
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LiftHoldRequest) Reset() {
+	*x = LiftHoldRequest{}
+	mi := &file_velamen_records_v1_records_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LiftHoldRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LiftHoldRequest) ProtoMessage() {}
+
+func (x *LiftHoldRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_records_v1_records_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LiftHoldRequest.ProtoReflect.Descriptor instead.
+func (*LiftHoldRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *LiftHoldRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *LiftHoldRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *LiftHoldRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// ListHoldsRequest asks for a page of holds.
+type ListHoldsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// Also those that were lifted.
+	Lifted bool `protobuf:"varint,2,opt,name=lifted,proto3" json:"lifted,omitempty"`
+	// At most this many; 0 means 50, more than 1000 means 1000.
+	PageSize int32 `protobuf:"varint,3,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// From the page before.
+	PageToken     string `protobuf:"bytes,4,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListHoldsRequest) Reset() {
+	*x = ListHoldsRequest{}
+	mi := &file_velamen_records_v1_records_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListHoldsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListHoldsRequest) ProtoMessage() {}
+
+func (x *ListHoldsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_records_v1_records_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListHoldsRequest.ProtoReflect.Descriptor instead.
+func (*ListHoldsRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *ListHoldsRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ListHoldsRequest) GetLifted() bool {
+	if x != nil {
+		return x.Lifted
+	}
+	return false
+}
+
+func (x *ListHoldsRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListHoldsRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// ListHoldsResponse is a page of holds.
+type ListHoldsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The holds, the oldest first.
+	Holds []*Hold `protobuf:"bytes,1,rep,name=holds,proto3" json:"holds,omitempty"`
+	// Empty at the end.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListHoldsResponse) Reset() {
+	*x = ListHoldsResponse{}
+	mi := &file_velamen_records_v1_records_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListHoldsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListHoldsResponse) ProtoMessage() {}
+
+func (x *ListHoldsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_records_v1_records_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListHoldsResponse.ProtoReflect.Descriptor instead.
+func (*ListHoldsResponse) Descriptor() ([]byte, []int) {
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *ListHoldsResponse) GetHolds() []*Hold {
+	if x != nil {
+		return x.Holds
+	}
+	return nil
+}
+
+func (x *ListHoldsResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
 var File_velamen_records_v1_records_proto protoreflect.FileDescriptor
 
 const file_velamen_records_v1_records_proto_rawDesc = "" +
@@ -1274,7 +2138,7 @@ const file_velamen_records_v1_records_proto_rawDesc = "" +
 	"\bOverride\x12\x12\n" +
 	"\x04rule\x18\x01 \x01(\tR\x04rule\x12\x12\n" +
 	"\x04note\x18\x02 \x01(\tR\x04note\x12\x16\n" +
-	"\x06person\x18\x03 \x01(\tR\x06person\"\x8a\v\n" +
+	"\x06person\x18\x03 \x01(\tR\x06person\"\xab\v\n" +
 	"\x05Entry\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12 \n" +
 	"\bsequence\x18\x02 \x01(\x03B\x04\xe2A\x01\x03R\bsequence\x12&\n" +
@@ -1311,7 +2175,8 @@ const file_velamen_records_v1_records_proto_rawDesc = "" +
 	"\vbreach_note\x18\x19 \x01(\tB\x04\xe2A\x01\x03R\n" +
 	"breachNote\x12@\n" +
 	"\toverrides\x18\x1a \x03(\v2\x1c.velamen.records.v1.OverrideB\x04\xe2A\x01\x03R\toverrides\x12'\n" +
-	"\fbreach_rules\x18\x1b \x03(\tB\x04\xe2A\x01\x03R\vbreachRules:7\xeaA4\n" +
+	"\fbreach_rules\x18\x1b \x03(\tB\x04\xe2A\x01\x03R\vbreachRules\x12\x1f\n" +
+	"\blate_for\x18\x1c \x01(\tB\x04\xe2A\x01\x03R\alateFor:7\xeaA4\n" +
 	"\rvelamen/Entry\x12#nurseries/{nursery}/entries/{entry}\"\x88\x03\n" +
 	"\tUseRecord\x12\x14\n" +
 	"\x05house\x18\x01 \x01(\tR\x05house\x12,\n" +
@@ -1361,27 +2226,123 @@ const file_velamen_records_v1_records_proto_rawDesc = "" +
 	"\x17ExportUseRecordResponse\x12\x1d\n" +
 	"\n" +
 	"media_type\x18\x01 \x01(\tR\tmediaType\x12\x12\n" +
-	"\x04data\x18\x02 \x01(\fR\x04data\"O\n" +
+	"\x04data\x18\x02 \x01(\fR\x04data\"\x9f\x02\n" +
 	"\x13VerifyLedgerRequest\x128\n" +
-	"\x06parent\x18\x01 \x01(\tB \xe2A\x01\x02\xfaA\x0f\x12\rvelamen/Entry\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06parent\"\x95\x01\n" +
+	"\x06parent\x18\x01 \x01(\tB \xe2A\x01\x02\xfaA\x0f\x12\rvelamen/Entry\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06parent\x120\n" +
+	"\rfrom_sequence\x18\x02 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\ffromSequence\x12,\n" +
+	"\vto_sequence\x18\x03 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\n" +
+	"toSequence\x128\n" +
+	"\tfrom_date\x18\x04 \x01(\v2\x15.velamen.type.v1.DateB\x04\xe2A\x01\x01R\bfromDate\x124\n" +
+	"\ato_date\x18\x05 \x01(\v2\x15.velamen.type.v1.DateB\x04\xe2A\x01\x01R\x06toDate\"\xbf\x02\n" +
 	"\x14VerifyLedgerResponse\x12\x18\n" +
 	"\aentries\x18\x01 \x01(\x03R\aentries\x12\x16\n" +
 	"\x06intact\x18\x02 \x01(\bR\x06intact\x12!\n" +
 	"\fbroken_entry\x18\x03 \x01(\tR\vbrokenEntry\x12\x14\n" +
 	"\x05fault\x18\x04 \x01(\tR\x05fault\x12\x12\n" +
-	"\x04head\x18\x05 \x01(\tR\x04head*t\n" +
+	"\x04head\x18\x05 \x01(\tR\x04head\x12\x1f\n" +
+	"\vfirst_entry\x18\x06 \x01(\x03R\n" +
+	"firstEntry\x12\x1d\n" +
+	"\n" +
+	"last_entry\x18\a \x01(\x03R\tlastEntry\x12\x16\n" +
+	"\x06trusts\x18\b \x03(\tR\x06trusts\x12\x16\n" +
+	"\x06closes\x18\t \x01(\x03R\x06closes\x12!\n" +
+	"\fbroken_close\x18\n" +
+	" \x01(\tR\vbrokenClose\x12\x15\n" +
+	"\x06key_id\x18\v \x01(\tR\x05keyId\"\xe8\x05\n" +
+	"\x05Close\x12\x18\n" +
+	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1c\n" +
+	"\x06number\x18\x02 \x01(\x03B\x04\xe2A\x01\x03R\x06number\x12\x1a\n" +
+	"\x05month\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\x05month\x12!\n" +
+	"\ttime_zone\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\btimeZone\x12?\n" +
+	"\n" +
+	"begin_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\tbeginTime\x12;\n" +
+	"\bend_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\aendTime\x12#\n" +
+	"\n" +
+	"last_entry\x18\a \x01(\x03B\x04\xe2A\x01\x03R\tlastEntry\x12\x18\n" +
+	"\x04head\x18\b \x01(\tB\x04\xe2A\x01\x03R\x04head\x12)\n" +
+	"\rmonth_entries\x18\t \x01(\x03B\x04\xe2A\x01\x03R\fmonthEntries\x121\n" +
+	"\x11month_corrections\x18\n" +
+	" \x01(\x03B\x04\xe2A\x01\x03R\x10monthCorrections\x12\x1c\n" +
+	"\x06closer\x18\v \x01(\tB\x04\xe2A\x01\x03R\x06closer\x12A\n" +
+	"\vcreate_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
+	"createTime\x12\x1b\n" +
+	"\x06key_id\x18\r \x01(\tB\x04\xe2A\x01\x03R\x05keyId\x12#\n" +
+	"\n" +
+	"public_key\x18\x0e \x01(\tB\x04\xe2A\x01\x03R\tpublicKey\x12\"\n" +
+	"\tsignature\x18\x0f \x01(\tB\x04\xe2A\x01\x03R\tsignature\x12%\n" +
+	"\vsigned_text\x18\x10 \x01(\tB\x04\xe2A\x01\x03R\n" +
+	"signedText\x12'\n" +
+	"\flate_entries\x18\x11 \x03(\tB\x04\xe2A\x01\x03R\vlateEntries:6\xeaA3\n" +
+	"\rvelamen/Close\x12\"nurseries/{nursery}/closes/{close}\"\xa7\x01\n" +
+	"\x11CloseMonthRequest\x128\n" +
+	"\x06parent\x18\x01 \x01(\tB \xe2A\x01\x02\xfaA\x0f\x12\rvelamen/Close\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06parent\x12#\n" +
+	"\x05month\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18\x14R\x05month\x123\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x02\xbaH\x05r\x03\xb0\x01\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\x9c\x01\n" +
+	"\x11ListClosesRequest\x128\n" +
+	"\x06parent\x18\x01 \x01(\tB \xe2A\x01\x02\xfaA\x0f\x12\rvelamen/Close\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06parent\x12(\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\bpageSize\x12#\n" +
+	"\n" +
+	"page_token\x18\x03 \x01(\tB\x04\xe2A\x01\x01R\tpageToken\"o\n" +
+	"\x12ListClosesResponse\x121\n" +
+	"\x06closes\x18\x01 \x03(\v2\x19.velamen.records.v1.CloseR\x06closes\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\x88\x04\n" +
+	"\x04Hold\x12\x18\n" +
+	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x124\n" +
+	"\x05house\x18\x02 \x01(\tB\x1e\xe2A\x01\x01\xfaA\x0f\n" +
+	"\rvelamen/House\xbaH\x05r\x03\x18\xc8\x01R\x05house\x128\n" +
+	"\tfrom_date\x18\x03 \x01(\v2\x15.velamen.type.v1.DateB\x04\xe2A\x01\x01R\bfromDate\x124\n" +
+	"\ato_date\x18\x04 \x01(\v2\x15.velamen.type.v1.DateB\x04\xe2A\x01\x01R\x06toDate\x12&\n" +
+	"\x06reason\x18\x05 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xf4\x03R\x06reason\x12\x1c\n" +
+	"\x06placer\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\x06placer\x12A\n" +
+	"\vcreate_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
+	"createTime\x12\x1c\n" +
+	"\x06lifter\x18\b \x01(\tB\x04\xe2A\x01\x03R\x06lifter\x12%\n" +
+	"\vlift_reason\x18\t \x01(\tB\x04\xe2A\x01\x03R\n" +
+	"liftReason\x12=\n" +
+	"\tlift_time\x18\n" +
+	" \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\bliftTime:3\xeaA0\n" +
+	"\fvelamen/Hold\x12 nurseries/{nursery}/holds/{hold}\"\xba\x01\n" +
+	"\x10PlaceHoldRequest\x127\n" +
+	"\x06parent\x18\x01 \x01(\tB\x1f\xe2A\x01\x02\xfaA\x0e\x12\fvelamen/Hold\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06parent\x128\n" +
+	"\x04hold\x18\x02 \x01(\v2\x18.velamen.records.v1.HoldB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x04hold\x123\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x02\xbaH\x05r\x03\xb0\x01\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\xa3\x01\n" +
+	"\x0fLiftHoldRequest\x123\n" +
+	"\x04name\x18\x01 \x01(\tB\x1f\xe2A\x01\x02\xfaA\x0e\n" +
+	"\fvelamen/Hold\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04name\x12&\n" +
+	"\x06reason\x18\x02 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xf4\x03R\x06reason\x123\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x02\xbaH\x05r\x03\xb0\x01\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\xb8\x01\n" +
+	"\x10ListHoldsRequest\x127\n" +
+	"\x06parent\x18\x01 \x01(\tB\x1f\xe2A\x01\x02\xfaA\x0e\x12\fvelamen/Hold\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06parent\x12\x1c\n" +
+	"\x06lifted\x18\x02 \x01(\bB\x04\xe2A\x01\x01R\x06lifted\x12(\n" +
+	"\tpage_size\x18\x03 \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\bpageSize\x12#\n" +
+	"\n" +
+	"page_token\x18\x04 \x01(\tB\x04\xe2A\x01\x01R\tpageToken\"k\n" +
+	"\x11ListHoldsResponse\x12.\n" +
+	"\x05holds\x18\x01 \x03(\v2\x18.velamen.records.v1.HoldR\x05holds\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken*t\n" +
 	"\fExportFormat\x12\x1d\n" +
 	"\x19EXPORT_FORMAT_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12EXPORT_FORMAT_TEXT\x10\x01\x12\x15\n" +
 	"\x11EXPORT_FORMAT_CSV\x10\x02\x12\x16\n" +
-	"\x12EXPORT_FORMAT_JSON\x10\x032\xb7\x04\n" +
+	"\x12EXPORT_FORMAT_JSON\x10\x032\xd6\a\n" +
 	"\x0eRecordsService\x12J\n" +
 	"\bGetEntry\x12#.velamen.records.v1.GetEntryRequest\x1a\x19.velamen.records.v1.Entry\x12^\n" +
 	"\vListEntries\x12&.velamen.records.v1.ListEntriesRequest\x1a'.velamen.records.v1.ListEntriesResponse\x12R\n" +
 	"\fCorrectEntry\x12'.velamen.records.v1.CorrectEntryRequest\x1a\x19.velamen.records.v1.Entry\x12V\n" +
 	"\fGetUseRecord\x12'.velamen.records.v1.GetUseRecordRequest\x1a\x1d.velamen.records.v1.UseRecord\x12j\n" +
 	"\x0fExportUseRecord\x12*.velamen.records.v1.ExportUseRecordRequest\x1a+.velamen.records.v1.ExportUseRecordResponse\x12a\n" +
-	"\fVerifyLedger\x12'.velamen.records.v1.VerifyLedgerRequest\x1a(.velamen.records.v1.VerifyLedgerResponseB\xba\x01\n" +
+	"\fVerifyLedger\x12'.velamen.records.v1.VerifyLedgerRequest\x1a(.velamen.records.v1.VerifyLedgerResponse\x12N\n" +
+	"\n" +
+	"CloseMonth\x12%.velamen.records.v1.CloseMonthRequest\x1a\x19.velamen.records.v1.Close\x12[\n" +
+	"\n" +
+	"ListCloses\x12%.velamen.records.v1.ListClosesRequest\x1a&.velamen.records.v1.ListClosesResponse\x12K\n" +
+	"\tPlaceHold\x12$.velamen.records.v1.PlaceHoldRequest\x1a\x18.velamen.records.v1.Hold\x12I\n" +
+	"\bLiftHold\x12#.velamen.records.v1.LiftHoldRequest\x1a\x18.velamen.records.v1.Hold\x12X\n" +
+	"\tListHolds\x12$.velamen.records.v1.ListHoldsRequest\x1a%.velamen.records.v1.ListHoldsResponseB\xba\x01\n" +
 	"\x16com.velamen.records.v1B\fRecordsProtoP\x01Z(velamen/gen/velamen/records/v1;recordsv1\xa2\x02\x03VRX\xaa\x02\x12Velamen.Records.V1\xca\x02\x12Velamen\\Records\\V1\xe2\x02\x1eVelamen\\Records\\V1\\GPBMetadata\xea\x02\x14Velamen::Records::V1b\x06proto3"
 
 var (
@@ -1397,7 +2358,7 @@ func file_velamen_records_v1_records_proto_rawDescGZIP() []byte {
 }
 
 var file_velamen_records_v1_records_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_velamen_records_v1_records_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
+var file_velamen_records_v1_records_proto_msgTypes = make([]protoimpl.MessageInfo, 23)
 var file_velamen_records_v1_records_proto_goTypes = []any{
 	(ExportFormat)(0),               // 0: velamen.records.v1.ExportFormat
 	(*ActiveUse)(nil),               // 1: velamen.records.v1.ActiveUse
@@ -1414,55 +2375,86 @@ var file_velamen_records_v1_records_proto_goTypes = []any{
 	(*ExportUseRecordResponse)(nil), // 12: velamen.records.v1.ExportUseRecordResponse
 	(*VerifyLedgerRequest)(nil),     // 13: velamen.records.v1.VerifyLedgerRequest
 	(*VerifyLedgerResponse)(nil),    // 14: velamen.records.v1.VerifyLedgerResponse
-	(*v1.Quantity)(nil),             // 15: velamen.type.v1.Quantity
-	(*timestamppb.Timestamp)(nil),   // 16: google.protobuf.Timestamp
-	(v11.Method)(0),                 // 17: velamen.products.v1.Method
-	(*v1.Date)(nil),                 // 18: velamen.type.v1.Date
+	(*Close)(nil),                   // 15: velamen.records.v1.Close
+	(*CloseMonthRequest)(nil),       // 16: velamen.records.v1.CloseMonthRequest
+	(*ListClosesRequest)(nil),       // 17: velamen.records.v1.ListClosesRequest
+	(*ListClosesResponse)(nil),      // 18: velamen.records.v1.ListClosesResponse
+	(*Hold)(nil),                    // 19: velamen.records.v1.Hold
+	(*PlaceHoldRequest)(nil),        // 20: velamen.records.v1.PlaceHoldRequest
+	(*LiftHoldRequest)(nil),         // 21: velamen.records.v1.LiftHoldRequest
+	(*ListHoldsRequest)(nil),        // 22: velamen.records.v1.ListHoldsRequest
+	(*ListHoldsResponse)(nil),       // 23: velamen.records.v1.ListHoldsResponse
+	(*v1.Quantity)(nil),             // 24: velamen.type.v1.Quantity
+	(*timestamppb.Timestamp)(nil),   // 25: google.protobuf.Timestamp
+	(v11.Method)(0),                 // 26: velamen.products.v1.Method
+	(*v1.Date)(nil),                 // 27: velamen.type.v1.Date
 }
 var file_velamen_records_v1_records_proto_depIdxs = []int32{
-	15, // 0: velamen.records.v1.ActiveUse.amount:type_name -> velamen.type.v1.Quantity
+	24, // 0: velamen.records.v1.ActiveUse.amount:type_name -> velamen.type.v1.Quantity
 	1,  // 1: velamen.records.v1.Entry.actives:type_name -> velamen.records.v1.ActiveUse
-	15, // 2: velamen.records.v1.Entry.product_amount:type_name -> velamen.type.v1.Quantity
-	15, // 3: velamen.records.v1.Entry.mix_volume:type_name -> velamen.type.v1.Quantity
-	15, // 4: velamen.records.v1.Entry.area:type_name -> velamen.type.v1.Quantity
-	16, // 5: velamen.records.v1.Entry.start_time:type_name -> google.protobuf.Timestamp
-	16, // 6: velamen.records.v1.Entry.end_time:type_name -> google.protobuf.Timestamp
-	17, // 7: velamen.records.v1.Entry.method:type_name -> velamen.products.v1.Method
-	15, // 8: velamen.records.v1.Entry.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
+	24, // 2: velamen.records.v1.Entry.product_amount:type_name -> velamen.type.v1.Quantity
+	24, // 3: velamen.records.v1.Entry.mix_volume:type_name -> velamen.type.v1.Quantity
+	24, // 4: velamen.records.v1.Entry.area:type_name -> velamen.type.v1.Quantity
+	25, // 5: velamen.records.v1.Entry.start_time:type_name -> google.protobuf.Timestamp
+	25, // 6: velamen.records.v1.Entry.end_time:type_name -> google.protobuf.Timestamp
+	26, // 7: velamen.records.v1.Entry.method:type_name -> velamen.products.v1.Method
+	24, // 8: velamen.records.v1.Entry.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
 	2,  // 9: velamen.records.v1.Entry.correction:type_name -> velamen.records.v1.Correction
-	16, // 10: velamen.records.v1.Entry.create_time:type_name -> google.protobuf.Timestamp
+	25, // 10: velamen.records.v1.Entry.create_time:type_name -> google.protobuf.Timestamp
 	3,  // 11: velamen.records.v1.Entry.overrides:type_name -> velamen.records.v1.Override
-	18, // 12: velamen.records.v1.UseRecord.from_date:type_name -> velamen.type.v1.Date
-	18, // 13: velamen.records.v1.UseRecord.to_date:type_name -> velamen.type.v1.Date
+	27, // 12: velamen.records.v1.UseRecord.from_date:type_name -> velamen.type.v1.Date
+	27, // 13: velamen.records.v1.UseRecord.to_date:type_name -> velamen.type.v1.Date
 	4,  // 14: velamen.records.v1.UseRecord.entries:type_name -> velamen.records.v1.Entry
 	1,  // 15: velamen.records.v1.UseRecord.totals:type_name -> velamen.records.v1.ActiveUse
 	4,  // 16: velamen.records.v1.ListEntriesResponse.entries:type_name -> velamen.records.v1.Entry
-	15, // 17: velamen.records.v1.CorrectEntryRequest.product_amount:type_name -> velamen.type.v1.Quantity
-	15, // 18: velamen.records.v1.CorrectEntryRequest.mix_volume:type_name -> velamen.type.v1.Quantity
-	15, // 19: velamen.records.v1.CorrectEntryRequest.area:type_name -> velamen.type.v1.Quantity
-	16, // 20: velamen.records.v1.CorrectEntryRequest.start_time:type_name -> google.protobuf.Timestamp
-	16, // 21: velamen.records.v1.CorrectEntryRequest.end_time:type_name -> google.protobuf.Timestamp
-	18, // 22: velamen.records.v1.GetUseRecordRequest.from_date:type_name -> velamen.type.v1.Date
-	18, // 23: velamen.records.v1.GetUseRecordRequest.to_date:type_name -> velamen.type.v1.Date
+	24, // 17: velamen.records.v1.CorrectEntryRequest.product_amount:type_name -> velamen.type.v1.Quantity
+	24, // 18: velamen.records.v1.CorrectEntryRequest.mix_volume:type_name -> velamen.type.v1.Quantity
+	24, // 19: velamen.records.v1.CorrectEntryRequest.area:type_name -> velamen.type.v1.Quantity
+	25, // 20: velamen.records.v1.CorrectEntryRequest.start_time:type_name -> google.protobuf.Timestamp
+	25, // 21: velamen.records.v1.CorrectEntryRequest.end_time:type_name -> google.protobuf.Timestamp
+	27, // 22: velamen.records.v1.GetUseRecordRequest.from_date:type_name -> velamen.type.v1.Date
+	27, // 23: velamen.records.v1.GetUseRecordRequest.to_date:type_name -> velamen.type.v1.Date
 	10, // 24: velamen.records.v1.ExportUseRecordRequest.record:type_name -> velamen.records.v1.GetUseRecordRequest
 	0,  // 25: velamen.records.v1.ExportUseRecordRequest.format:type_name -> velamen.records.v1.ExportFormat
-	6,  // 26: velamen.records.v1.RecordsService.GetEntry:input_type -> velamen.records.v1.GetEntryRequest
-	7,  // 27: velamen.records.v1.RecordsService.ListEntries:input_type -> velamen.records.v1.ListEntriesRequest
-	9,  // 28: velamen.records.v1.RecordsService.CorrectEntry:input_type -> velamen.records.v1.CorrectEntryRequest
-	10, // 29: velamen.records.v1.RecordsService.GetUseRecord:input_type -> velamen.records.v1.GetUseRecordRequest
-	11, // 30: velamen.records.v1.RecordsService.ExportUseRecord:input_type -> velamen.records.v1.ExportUseRecordRequest
-	13, // 31: velamen.records.v1.RecordsService.VerifyLedger:input_type -> velamen.records.v1.VerifyLedgerRequest
-	4,  // 32: velamen.records.v1.RecordsService.GetEntry:output_type -> velamen.records.v1.Entry
-	8,  // 33: velamen.records.v1.RecordsService.ListEntries:output_type -> velamen.records.v1.ListEntriesResponse
-	4,  // 34: velamen.records.v1.RecordsService.CorrectEntry:output_type -> velamen.records.v1.Entry
-	5,  // 35: velamen.records.v1.RecordsService.GetUseRecord:output_type -> velamen.records.v1.UseRecord
-	12, // 36: velamen.records.v1.RecordsService.ExportUseRecord:output_type -> velamen.records.v1.ExportUseRecordResponse
-	14, // 37: velamen.records.v1.RecordsService.VerifyLedger:output_type -> velamen.records.v1.VerifyLedgerResponse
-	32, // [32:38] is the sub-list for method output_type
-	26, // [26:32] is the sub-list for method input_type
-	26, // [26:26] is the sub-list for extension type_name
-	26, // [26:26] is the sub-list for extension extendee
-	0,  // [0:26] is the sub-list for field type_name
+	27, // 26: velamen.records.v1.VerifyLedgerRequest.from_date:type_name -> velamen.type.v1.Date
+	27, // 27: velamen.records.v1.VerifyLedgerRequest.to_date:type_name -> velamen.type.v1.Date
+	25, // 28: velamen.records.v1.Close.begin_time:type_name -> google.protobuf.Timestamp
+	25, // 29: velamen.records.v1.Close.end_time:type_name -> google.protobuf.Timestamp
+	25, // 30: velamen.records.v1.Close.create_time:type_name -> google.protobuf.Timestamp
+	15, // 31: velamen.records.v1.ListClosesResponse.closes:type_name -> velamen.records.v1.Close
+	27, // 32: velamen.records.v1.Hold.from_date:type_name -> velamen.type.v1.Date
+	27, // 33: velamen.records.v1.Hold.to_date:type_name -> velamen.type.v1.Date
+	25, // 34: velamen.records.v1.Hold.create_time:type_name -> google.protobuf.Timestamp
+	25, // 35: velamen.records.v1.Hold.lift_time:type_name -> google.protobuf.Timestamp
+	19, // 36: velamen.records.v1.PlaceHoldRequest.hold:type_name -> velamen.records.v1.Hold
+	19, // 37: velamen.records.v1.ListHoldsResponse.holds:type_name -> velamen.records.v1.Hold
+	6,  // 38: velamen.records.v1.RecordsService.GetEntry:input_type -> velamen.records.v1.GetEntryRequest
+	7,  // 39: velamen.records.v1.RecordsService.ListEntries:input_type -> velamen.records.v1.ListEntriesRequest
+	9,  // 40: velamen.records.v1.RecordsService.CorrectEntry:input_type -> velamen.records.v1.CorrectEntryRequest
+	10, // 41: velamen.records.v1.RecordsService.GetUseRecord:input_type -> velamen.records.v1.GetUseRecordRequest
+	11, // 42: velamen.records.v1.RecordsService.ExportUseRecord:input_type -> velamen.records.v1.ExportUseRecordRequest
+	13, // 43: velamen.records.v1.RecordsService.VerifyLedger:input_type -> velamen.records.v1.VerifyLedgerRequest
+	16, // 44: velamen.records.v1.RecordsService.CloseMonth:input_type -> velamen.records.v1.CloseMonthRequest
+	17, // 45: velamen.records.v1.RecordsService.ListCloses:input_type -> velamen.records.v1.ListClosesRequest
+	20, // 46: velamen.records.v1.RecordsService.PlaceHold:input_type -> velamen.records.v1.PlaceHoldRequest
+	21, // 47: velamen.records.v1.RecordsService.LiftHold:input_type -> velamen.records.v1.LiftHoldRequest
+	22, // 48: velamen.records.v1.RecordsService.ListHolds:input_type -> velamen.records.v1.ListHoldsRequest
+	4,  // 49: velamen.records.v1.RecordsService.GetEntry:output_type -> velamen.records.v1.Entry
+	8,  // 50: velamen.records.v1.RecordsService.ListEntries:output_type -> velamen.records.v1.ListEntriesResponse
+	4,  // 51: velamen.records.v1.RecordsService.CorrectEntry:output_type -> velamen.records.v1.Entry
+	5,  // 52: velamen.records.v1.RecordsService.GetUseRecord:output_type -> velamen.records.v1.UseRecord
+	12, // 53: velamen.records.v1.RecordsService.ExportUseRecord:output_type -> velamen.records.v1.ExportUseRecordResponse
+	14, // 54: velamen.records.v1.RecordsService.VerifyLedger:output_type -> velamen.records.v1.VerifyLedgerResponse
+	15, // 55: velamen.records.v1.RecordsService.CloseMonth:output_type -> velamen.records.v1.Close
+	18, // 56: velamen.records.v1.RecordsService.ListCloses:output_type -> velamen.records.v1.ListClosesResponse
+	19, // 57: velamen.records.v1.RecordsService.PlaceHold:output_type -> velamen.records.v1.Hold
+	19, // 58: velamen.records.v1.RecordsService.LiftHold:output_type -> velamen.records.v1.Hold
+	23, // 59: velamen.records.v1.RecordsService.ListHolds:output_type -> velamen.records.v1.ListHoldsResponse
+	49, // [49:60] is the sub-list for method output_type
+	38, // [38:49] is the sub-list for method input_type
+	38, // [38:38] is the sub-list for extension type_name
+	38, // [38:38] is the sub-list for extension extendee
+	0,  // [0:38] is the sub-list for field type_name
 }
 
 func init() { file_velamen_records_v1_records_proto_init() }
@@ -1476,7 +2468,7 @@ func file_velamen_records_v1_records_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_velamen_records_v1_records_proto_rawDesc), len(file_velamen_records_v1_records_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   14,
+			NumMessages:   23,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -28,6 +28,11 @@ const (
 	RecordsService_GetUseRecord_FullMethodName    = "/velamen.records.v1.RecordsService/GetUseRecord"
 	RecordsService_ExportUseRecord_FullMethodName = "/velamen.records.v1.RecordsService/ExportUseRecord"
 	RecordsService_VerifyLedger_FullMethodName    = "/velamen.records.v1.RecordsService/VerifyLedger"
+	RecordsService_CloseMonth_FullMethodName      = "/velamen.records.v1.RecordsService/CloseMonth"
+	RecordsService_ListCloses_FullMethodName      = "/velamen.records.v1.RecordsService/ListCloses"
+	RecordsService_PlaceHold_FullMethodName       = "/velamen.records.v1.RecordsService/PlaceHold"
+	RecordsService_LiftHold_FullMethodName        = "/velamen.records.v1.RecordsService/LiftHold"
+	RecordsService_ListHolds_FullMethodName       = "/velamen.records.v1.RecordsService/ListHolds"
 )
 
 // RecordsServiceClient is the client API for RecordsService service.
@@ -48,8 +53,20 @@ type RecordsServiceClient interface {
 	GetUseRecord(ctx context.Context, in *GetUseRecordRequest, opts ...grpc.CallOption) (*UseRecord, error)
 	// ExportUseRecord writes the use record of a house as text, CSV or JSON.
 	ExportUseRecord(ctx context.Context, in *ExportUseRecordRequest, opts ...grpc.CallOption) (*ExportUseRecordResponse, error)
-	// VerifyLedger recomputes the hash chain and names the first broken entry.
+	// VerifyLedger recomputes the hash chain, all of it or a range, checks the signed
+	// closes, and names the first broken entry.
 	VerifyLedger(ctx context.Context, in *VerifyLedgerRequest, opts ...grpc.CallOption) (*VerifyLedgerResponse, error)
+	// CloseMonth signs where the ledger stood when a month had ended. An entry that
+	// comes in later for that month is kept and shown as late.
+	CloseMonth(ctx context.Context, in *CloseMonthRequest, opts ...grpc.CallOption) (*Close, error)
+	// ListCloses returns the signed closes, the oldest first.
+	ListCloses(ctx context.Context, in *ListClosesRequest, opts ...grpc.CallOption) (*ListClosesResponse, error)
+	// PlaceHold says that records must be kept, because of a lawsuit or an inquiry.
+	PlaceHold(ctx context.Context, in *PlaceHoldRequest, opts ...grpc.CallOption) (*Hold, error)
+	// LiftHold says that a hold has ended. The hold stays in the history.
+	LiftHold(ctx context.Context, in *LiftHoldRequest, opts ...grpc.CallOption) (*Hold, error)
+	// ListHolds returns the holds that stand, or all that ever were, the oldest first.
+	ListHolds(ctx context.Context, in *ListHoldsRequest, opts ...grpc.CallOption) (*ListHoldsResponse, error)
 }
 
 type recordsServiceClient struct {
@@ -120,6 +137,56 @@ func (c *recordsServiceClient) VerifyLedger(ctx context.Context, in *VerifyLedge
 	return out, nil
 }
 
+func (c *recordsServiceClient) CloseMonth(ctx context.Context, in *CloseMonthRequest, opts ...grpc.CallOption) (*Close, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Close)
+	err := c.cc.Invoke(ctx, RecordsService_CloseMonth_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *recordsServiceClient) ListCloses(ctx context.Context, in *ListClosesRequest, opts ...grpc.CallOption) (*ListClosesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListClosesResponse)
+	err := c.cc.Invoke(ctx, RecordsService_ListCloses_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *recordsServiceClient) PlaceHold(ctx context.Context, in *PlaceHoldRequest, opts ...grpc.CallOption) (*Hold, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Hold)
+	err := c.cc.Invoke(ctx, RecordsService_PlaceHold_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *recordsServiceClient) LiftHold(ctx context.Context, in *LiftHoldRequest, opts ...grpc.CallOption) (*Hold, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Hold)
+	err := c.cc.Invoke(ctx, RecordsService_LiftHold_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *recordsServiceClient) ListHolds(ctx context.Context, in *ListHoldsRequest, opts ...grpc.CallOption) (*ListHoldsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListHoldsResponse)
+	err := c.cc.Invoke(ctx, RecordsService_ListHolds_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // RecordsServiceServer is the server API for RecordsService service.
 // All implementations must embed UnimplementedRecordsServiceServer
 // for forward compatibility.
@@ -138,8 +205,20 @@ type RecordsServiceServer interface {
 	GetUseRecord(context.Context, *GetUseRecordRequest) (*UseRecord, error)
 	// ExportUseRecord writes the use record of a house as text, CSV or JSON.
 	ExportUseRecord(context.Context, *ExportUseRecordRequest) (*ExportUseRecordResponse, error)
-	// VerifyLedger recomputes the hash chain and names the first broken entry.
+	// VerifyLedger recomputes the hash chain, all of it or a range, checks the signed
+	// closes, and names the first broken entry.
 	VerifyLedger(context.Context, *VerifyLedgerRequest) (*VerifyLedgerResponse, error)
+	// CloseMonth signs where the ledger stood when a month had ended. An entry that
+	// comes in later for that month is kept and shown as late.
+	CloseMonth(context.Context, *CloseMonthRequest) (*Close, error)
+	// ListCloses returns the signed closes, the oldest first.
+	ListCloses(context.Context, *ListClosesRequest) (*ListClosesResponse, error)
+	// PlaceHold says that records must be kept, because of a lawsuit or an inquiry.
+	PlaceHold(context.Context, *PlaceHoldRequest) (*Hold, error)
+	// LiftHold says that a hold has ended. The hold stays in the history.
+	LiftHold(context.Context, *LiftHoldRequest) (*Hold, error)
+	// ListHolds returns the holds that stand, or all that ever were, the oldest first.
+	ListHolds(context.Context, *ListHoldsRequest) (*ListHoldsResponse, error)
 	mustEmbedUnimplementedRecordsServiceServer()
 }
 
@@ -167,6 +246,21 @@ func (UnimplementedRecordsServiceServer) ExportUseRecord(context.Context, *Expor
 }
 func (UnimplementedRecordsServiceServer) VerifyLedger(context.Context, *VerifyLedgerRequest) (*VerifyLedgerResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method VerifyLedger not implemented")
+}
+func (UnimplementedRecordsServiceServer) CloseMonth(context.Context, *CloseMonthRequest) (*Close, error) {
+	return nil, status.Error(codes.Unimplemented, "method CloseMonth not implemented")
+}
+func (UnimplementedRecordsServiceServer) ListCloses(context.Context, *ListClosesRequest) (*ListClosesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListCloses not implemented")
+}
+func (UnimplementedRecordsServiceServer) PlaceHold(context.Context, *PlaceHoldRequest) (*Hold, error) {
+	return nil, status.Error(codes.Unimplemented, "method PlaceHold not implemented")
+}
+func (UnimplementedRecordsServiceServer) LiftHold(context.Context, *LiftHoldRequest) (*Hold, error) {
+	return nil, status.Error(codes.Unimplemented, "method LiftHold not implemented")
+}
+func (UnimplementedRecordsServiceServer) ListHolds(context.Context, *ListHoldsRequest) (*ListHoldsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListHolds not implemented")
 }
 func (UnimplementedRecordsServiceServer) mustEmbedUnimplementedRecordsServiceServer() {}
 func (UnimplementedRecordsServiceServer) testEmbeddedByValue()                        {}
@@ -297,6 +391,96 @@ func _RecordsService_VerifyLedger_Handler(srv interface{}, ctx context.Context, 
 	return interceptor(ctx, in, info, handler)
 }
 
+func _RecordsService_CloseMonth_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CloseMonthRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(RecordsServiceServer).CloseMonth(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: RecordsService_CloseMonth_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(RecordsServiceServer).CloseMonth(ctx, req.(*CloseMonthRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _RecordsService_ListCloses_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListClosesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(RecordsServiceServer).ListCloses(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: RecordsService_ListCloses_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(RecordsServiceServer).ListCloses(ctx, req.(*ListClosesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _RecordsService_PlaceHold_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(PlaceHoldRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(RecordsServiceServer).PlaceHold(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: RecordsService_PlaceHold_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(RecordsServiceServer).PlaceHold(ctx, req.(*PlaceHoldRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _RecordsService_LiftHold_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(LiftHoldRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(RecordsServiceServer).LiftHold(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: RecordsService_LiftHold_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(RecordsServiceServer).LiftHold(ctx, req.(*LiftHoldRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _RecordsService_ListHolds_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListHoldsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(RecordsServiceServer).ListHolds(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: RecordsService_ListHolds_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(RecordsServiceServer).ListHolds(ctx, req.(*ListHoldsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // RecordsService_ServiceDesc is the grpc.ServiceDesc for RecordsService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -327,6 +511,26 @@ var RecordsService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "VerifyLedger",
 			Handler:    _RecordsService_VerifyLedger_Handler,
+		},
+		{
+			MethodName: "CloseMonth",
+			Handler:    _RecordsService_CloseMonth_Handler,
+		},
+		{
+			MethodName: "ListCloses",
+			Handler:    _RecordsService_ListCloses_Handler,
+		},
+		{
+			MethodName: "PlaceHold",
+			Handler:    _RecordsService_PlaceHold_Handler,
+		},
+		{
+			MethodName: "LiftHold",
+			Handler:    _RecordsService_LiftHold_Handler,
+		},
+		{
+			MethodName: "ListHolds",
+			Handler:    _RecordsService_ListHolds_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},
