@@ -1,0 +1,291 @@
+package report
+
+import (
+	"cmp"
+	"fmt"
+	"strings"
+	"time"
+	"unicode"
+
+	"velamen/internal/quantity"
+)
+
+// shape is how a fact is laid out.
+type shape int
+
+const (
+	ofText shape = iota
+	ofList
+	ofQuantity
+	ofTime
+)
+
+// value is a fact of one use or of the nursery, before a kind of report judges it.
+type value struct {
+	text     string
+	items    []string
+	quantity quantity.Quantity
+	moment   time.Time
+	// lacks says which part of the fact is missing, doubt what speaks against it.
+	lacks, doubt string
+}
+
+// empty reports whether nobody gave the fact.
+func (v value) empty() bool {
+	return v.text == "" && len(v.items) == 0 && v.quantity.IsZero() && v.moment.IsZero()
+}
+
+// fact is something that a report can say: how it is read and on which resource a
+// missing one is put right.
+type fact struct {
+	of   shape
+	head bool
+	read func(Nursery, Use) value
+	fix  func(Nursery, Use) string
+}
+
+// facts are looked up by name only; their order reaches no result.
+var facts = map[string]fact{
+	"nursery-name":    ofNursery(func(n Nursery) string { return n.DisplayName }),
+	"nursery-address": ofNursery(func(n Nursery) string { return n.Address }),
+	"operator-id":     ofNursery(func(n Nursery) string { return n.OperatorID }),
+	"county":          ofNursery(func(n Nursery) string { return n.County }),
+	"jurisdiction":    ofNursery(func(n Nursery) string { return n.Jurisdiction }),
+
+	"house":             words(func(u Use) string { return cmp.Or(u.HouseName, u.House) }, onHouse),
+	"place":             words(func(u Use) string { return u.Place }, onHouse),
+	"legal-location":    words(func(u Use) string { return u.LegalLocation }, onHouse),
+	"site-id":           words(func(u Use) string { return u.SiteID }, onHouse),
+	"facility-id":       words(func(u Use) string { return u.FacilityID }, onHouse),
+	"setting":           words(func(u Use) string { return u.Setting }, onHouse),
+	"method":            words(func(u Use) string { return u.Method }, onApplication),
+	"target":            words(func(u Use) string { return u.Target }, onApplication),
+	"product-name":      words(func(u Use) string { return u.ProductName }, onProduct),
+	"registration":      words(func(u Use) string { return u.RegistrationNumber }, onProduct),
+	"safety-data-sheet": words(func(u Use) string { return u.SafetyDataSheet }, onProduct),
+	"restricted-use":    words(restrictedWord, onProduct),
+	"customer":          words(func(u Use) string { return u.Customer }, onApplication),
+	"bbch":              words(func(u Use) string { return u.BBCH }, onApplication),
+	"applicator":        words(func(u Use) string { return u.Applicator.Name }, onApplicator),
+	"supervisor":        words(func(u Use) string { return u.Supervisor.Name }, onApplication),
+	"certified-name":    words(func(u Use) string { return certified(u).Name }, onApplicator),
+	"certified-number":  words(func(u Use) string { return certified(u).Certificate }, onApplicator),
+	"uncertified-name":  words(uncertifiedName, onApplicator),
+
+	"start": {of: ofTime, fix: onApplication, read: func(_ Nursery, u Use) value { return value{moment: u.Start} }},
+	"end":   {of: ofTime, fix: onApplication, read: end},
+	"date":  {fix: onApplication, read: day},
+
+	"amount":     amount(func(u Use) quantity.Quantity { return u.Amount }, onApplication),
+	"treated":    {of: ofQuantity, fix: onApplication, read: treated},
+	"planted":    amount(func(u Use) quantity.Quantity { return u.Planted }, onHouse),
+	"plants":     amount(func(u Use) quantity.Quantity { return u.Plants }, onApplication),
+	"mix-volume": amount(func(u Use) quantity.Quantity { return u.MixVolume }, onApplication),
+	"rei":        {of: ofQuantity, fix: onProduct, read: interval},
+	"dose":       {of: ofQuantity, fix: onApplication, read: dose},
+
+	"actives":        {of: ofList, fix: onProduct, read: activeNames},
+	"active-amounts": {of: ofList, fix: onProduct, read: activeAmounts},
+	"frac":           {of: ofList, fix: onProduct, read: activeCodes},
+	"crops":          {of: ofList, fix: onApplication, read: cropNames},
+	"crop-eppo":      {of: ofList, fix: onApplication, read: cropCodes},
+}
+
+// condition is what a field may hang on.
+type condition struct {
+	// words finish the sentence "is required when".
+	words string
+	ask   func(Use) Answer
+}
+
+var conditions = map[string]condition{
+	"restricted-use": {"the use of the product is restricted", func(u Use) Answer {
+		if u.RestrictedUse {
+			return Yes
+		}
+		return No
+	}},
+	"time-limited": {"the authorisation limits the time of the use", func(u Use) Answer { return u.TimeLimited }},
+	"stage-limited": {"the authorisation limits the growth stage of the use", func(u Use) Answer {
+		return u.StageLimited
+	}},
+	"for-hire": {"a business did the work for another", func(u Use) Answer { return u.ForHire }},
+	"for-hire-uncertified": {"a business did the work for another and the applicator holds no certificate", func(u Use) Answer {
+		if u.Applicator.Certificate != "" {
+			return No
+		}
+		return u.ForHire
+	}},
+}
+
+func ofNursery(read func(Nursery) string) fact {
+	return fact{
+		head: true,
+		read: func(n Nursery, _ Use) value { return value{text: clean(read(n))} },
+		fix:  func(n Nursery, _ Use) string { return n.Name },
+	}
+}
+
+func words(read func(Use) string, fix func(Nursery, Use) string) fact {
+	return fact{read: func(_ Nursery, u Use) value { return value{text: clean(read(u))} }, fix: fix}
+}
+
+// amount reads a quantity. One that is not above zero is doubtful: nothing was
+// applied, or nobody measured it.
+func amount(read func(Use) quantity.Quantity, fix func(Nursery, Use) string) fact {
+	return fact{of: ofQuantity, fix: fix, read: func(_ Nursery, u Use) value {
+		v := value{quantity: read(u)}
+		if !v.quantity.IsZero() && !v.quantity.Positive() {
+			v.doubt = "the amount is not above zero"
+		}
+		return v
+	}}
+}
+
+// A missing fact is put right on the resource that holds it, else on the entry, else
+// on the nursery.
+func onHouse(n Nursery, u Use) string       { return cmp.Or(u.House, u.Entry, n.Name) }
+func onProduct(n Nursery, u Use) string     { return cmp.Or(u.Product, u.Entry, n.Name) }
+func onApplication(n Nursery, u Use) string { return cmp.Or(u.Application, u.Entry, n.Name) }
+func onApplicator(n Nursery, u Use) string {
+	return cmp.Or(u.Applicator.Resource, u.Application, u.Entry, n.Name)
+}
+
+func restrictedWord(u Use) string {
+	if u.RestrictedUse {
+		return "yes"
+	}
+	return "no"
+}
+
+// certified returns who answers for the use with a certificate: the applicator, else
+// who supervised. Where neither has one, it is the applicator, and the number is
+// missing.
+func certified(u Use) Person {
+	if u.Applicator.Certificate == "" && u.Supervisor.Certificate != "" {
+		return u.Supervisor
+	}
+	return u.Applicator
+}
+
+// uncertifiedName returns who applied without a certificate under the supervision of
+// another.
+func uncertifiedName(u Use) string {
+	if u.Applicator.Certificate != "" {
+		return ""
+	}
+	return u.Applicator.Name
+}
+
+func end(_ Nursery, u Use) value {
+	v := value{moment: u.End}
+	if !u.End.IsZero() && !u.Start.IsZero() && !u.Start.Before(u.End) {
+		v.doubt = "the end is not after the start"
+	}
+	return v
+}
+
+func day(n Nursery, u Use) value {
+	if u.Start.IsZero() {
+		return value{}
+	}
+	return value{text: u.Start.In(n.Zone).Format(time.DateOnly)}
+}
+
+func treated(n Nursery, u Use) value {
+	v := amount(func(u Use) quantity.Quantity { return u.Treated }, nil).read(n, u)
+	if more, err := u.Treated.Compare(u.Planted); err == nil && more > 0 && !u.Planted.IsZero() {
+		v.doubt = "more is treated than is planted"
+	}
+	return v
+}
+
+// interval is doubtful below zero only: an interval of 0 h is a label without one.
+func interval(_ Nursery, u Use) value {
+	v := value{quantity: u.RestrictedEntryInterval}
+	switch {
+	case v.quantity.IsZero():
+	case !quantity.Convertible(v.quantity.Unit, quantity.Hour):
+		v.doubt = "the interval is no time"
+	case v.quantity.Amount.IsNegative():
+		v.doubt = "the interval is below zero"
+	}
+	return v
+}
+
+// dose is the product over what was treated, in kg or L per ha, or per m3 where a
+// volume of space was treated. It is missing where either is.
+func dose(_ Nursery, u Use) value {
+	if u.Amount.IsZero() || u.Treated.IsZero() {
+		return value{}
+	}
+	of, per := quantity.Kilogram, quantity.Hectare
+	if quantity.Convertible(u.Amount.Unit, quantity.Litre) {
+		of = quantity.Litre
+	}
+	if quantity.Convertible(u.Treated.Unit, quantity.CubicMetre) {
+		per = quantity.CubicMetre
+	}
+	above, err := u.Amount.Exact().In(of)
+	if err != nil {
+		return value{lacks: fmt.Sprintf("no dose follows from %s", u.Amount)}
+	}
+	below, err := u.Treated.Exact().In(per)
+	if err != nil || below.Sign() == 0 {
+		return value{lacks: fmt.Sprintf("no dose in kg or L follows from %s of %s treated", u.Amount, u.Treated)}
+	}
+	number := above.Amount()
+	number.Quo(number, below.Amount())
+	return value{quantity: quantity.ExactOf(number, of+"/"+per).Round()}
+}
+
+func activeNames(_ Nursery, u Use) value {
+	return list(u.Actives, func(a Active) (string, string) { return a.Name, a.Name }, "name of an active ingredient")
+}
+
+func activeCodes(_ Nursery, u Use) value {
+	return list(u.Actives, func(a Active) (string, string) { return a.Name, a.FRAC }, "FRAC code")
+}
+
+func activeAmounts(_ Nursery, u Use) value {
+	return list(u.Actives, func(a Active) (string, string) { return a.Name, a.Amount.String() }, "amount of active ingredient")
+}
+
+func cropNames(_ Nursery, u Use) value {
+	return list(u.Crops, func(c Crop) (string, string) { return c.Name, c.Name }, "name of a plant")
+}
+
+func cropCodes(_ Nursery, u Use) value {
+	return list(u.Crops, func(c Crop) (string, string) { return c.Name, c.EPPO }, "EPPO code")
+}
+
+// list reads one thing of each, in their order, so that the columns of a list stand
+// in the same order. What lacks it is named.
+func list[T any](of []T, read func(T) (owner, text string), what string) value {
+	var v value
+	var lacking []string
+	for _, one := range of {
+		owner, text := read(one)
+		if text = clean(text); text == "" {
+			text = Missing
+			lacking = append(lacking, cmp.Or(clean(owner), "one without a name"))
+		}
+		v.items = append(v.items, text)
+	}
+	if len(lacking) > 0 {
+		v.lacks = fmt.Sprintf("no %s for %s", what, strings.Join(lacking, ", "))
+	}
+	return v
+}
+
+// clean makes control characters spaces, so that no text draws over a page or breaks
+// a row, and a text of nothing but spaces no text.
+func clean(text string) string {
+	text = strings.ToValidUTF8(text, "\uFFFD")
+	return strings.TrimSpace(strings.Map(func(r rune) rune {
+		if unicode.IsControl(r) {
+			return ' '
+		}
+		return r
+	}, text))
+}
