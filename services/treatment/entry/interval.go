@@ -1,0 +1,233 @@
+package entry
+
+import (
+	"errors"
+	"fmt"
+	"math/big"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"velamen/internal/jurisdiction"
+	"velamen/internal/quantity"
+)
+
+// Category is an acute toxicity category: I, II, III or IV.
+type Category string
+
+// The categories of 40 CFR 156.62, the most toxic first.
+const (
+	CategoryI   Category = "I"
+	CategoryII  Category = "II"
+	CategoryIII Category = "III"
+	CategoryIV  Category = "IV"
+)
+
+// Interval is how long the area of an application stays closed after its end.
+type Interval struct {
+	// Known is false while the label's interval of any product is missing: then nobody
+	// knows when it is over.
+	Known bool
+	// Length is the longest of the mix that is entered. It is not the whole interval
+	// while Known is false.
+	Length time.Duration
+	// Of is the product with the longest.
+	Of string
+	// Missing is a sentence for each product whose interval is missing. It names what
+	// the law would put in its place, which is never taken silently.
+	Missing []string
+	// Source of taking the longest.
+	Source string
+}
+
+// sourceLongest is why the longest interval of a mix applies.
+const sourceLongest = "40 CFR 170.407, the same as WAC 16-233-116"
+
+// IntervalOf returns the restricted-entry interval of an application: the longest of
+// its labels.
+func (n Nursery) IntervalOf(a Application) Interval {
+	interval := Interval{Known: len(a.Products) > 0, Source: sourceLongest}
+	if len(a.Products) == 0 {
+		interval.Missing = append(interval.Missing, "Which products were applied is not entered, so nobody knows the restricted-entry interval.")
+	}
+	for _, product := range a.Products {
+		length, err := lengthOf(product.Interval)
+		if err != nil {
+			interval.Known = false
+			interval.Missing = append(interval.Missing, n.askFor(product, a))
+			continue
+		}
+		if interval.Of == "" || length > interval.Length {
+			interval.Length, interval.Of = length, product.Name
+		}
+	}
+	return interval
+}
+
+// EndFrom returns when the interval is over for an application that ended at a
+// moment. It counts hours that pass, whatever the clocks do. It returns false while
+// the interval or the end is not known.
+func (i Interval) EndFrom(end time.Time) (time.Time, bool) {
+	if !i.Known || end.IsZero() {
+		return time.Time{}, false
+	}
+	return end.Add(i.Length), true
+}
+
+// askFor is the sentence for a product without an interval.
+func (n Nursery) askFor(product Product, a Application) string {
+	text := fmt.Sprintf("The restricted-entry interval of %s is not entered: read it on the label and enter it.", product.Name)
+	house, _ := n.house(a.House)
+	for _, law := range jurisdiction.Laws(n.Jurisdiction) {
+		if law == federal {
+			return text + " " + DefaultInterval(product, house.Enclosed, n.Rain).String()
+		}
+	}
+	return text
+}
+
+// lengthOf returns how long an interval is, rounded up to a whole nanosecond: an
+// interval is never shortened. It returns an error for what is no time from 0 to
+// 3660 d.
+func lengthOf(interval quantity.Quantity) (time.Duration, error) {
+	seconds, err := interval.Exact().In(quantity.Second)
+	if err != nil || seconds.Sign() < 0 {
+		return 0, errors.New("is not a time")
+	}
+	nanoseconds := seconds.Times(big.NewRat(int64(time.Second), 1)).Ceil(0).Amount
+	const most = mostDays * 24 * time.Hour
+	if !nanoseconds.BigInt().IsInt64() || time.Duration(nanoseconds.IntPart()) > most {
+		return 0, fmt.Errorf("is more than %d d", mostDays)
+	}
+	return time.Duration(nanoseconds.IntPart()), nil
+}
+
+// Default is the interval that the law sets for a label without one.
+type Default struct {
+	// Hours of it. Where the category is not entered they are those of the most toxic.
+	Hours int
+	// Category it is for; empty when it is not entered.
+	Category Category
+	// Missing are the facts that are not entered and for want of which the longer was
+	// taken.
+	Missing []string
+	Source  string
+}
+
+// String says what the law would put in the place of a missing interval.
+func (d Default) String() string {
+	of := "for toxicity category " + string(d.Category)
+	if d.Category == "" {
+		of = "which depends on the toxicity category"
+	}
+	text := fmt.Sprintf("The law's default, %s, is %d h (%s)", of, d.Hours, d.Source)
+	if len(d.Missing) > 0 {
+		text += "; the longest is named because it is not entered " + strings.Join(d.Missing, " and ")
+	}
+	return text + ". It is not taken in the label's place."
+}
+
+type defaultSet struct {
+	hours   map[Category]defaultRow
+	dry     dryRow
+	rainCap quantity.Quantity
+}
+
+var defaultIntervals = sync.OnceValue(func() *defaultSet { return load("default-intervals.yaml", parseDefaultIntervals) })
+
+// DefaultInterval returns the interval that federal law sets for a product without
+// one (data/default-intervals.yaml). Enclosed is whether it is applied in an enclosed
+// space, rain what falls in a year outdoors. It is for naming beside a refusal.
+func DefaultInterval(product Product, enclosed Fact, rain quantity.Quantity) Default {
+	set := defaultIntervals()
+	category := product.Category
+	row, known := set.hours[category]
+	found := Default{Hours: row.Hours, Category: category, Source: row.Source}
+	if !known {
+		found = Default{Hours: set.hours[set.dry.Category].Hours, Source: set.hours[set.dry.Category].Source, Missing: []string{"which category it is"}}
+		category = set.dry.Category
+	}
+	if category != set.dry.Category || enclosed == Yes || product.Organophosphate == No {
+		return found
+	}
+	dry := Unknown
+	if compared, err := rain.Compare(set.rainCap); err == nil && !rain.IsZero() {
+		dry = FactOf(compared < 0)
+	}
+	if dry == No {
+		return found
+	}
+	found.Hours, found.Source = set.dry.Hours, set.dry.Source
+	if enclosed == Unknown {
+		found.Missing = append(found.Missing, "whether the place is enclosed")
+	}
+	if product.Organophosphate == Unknown {
+		found.Missing = append(found.Missing, "whether it is an organophosphate that inhibits cholinesterase")
+	}
+	if dry == Unknown {
+		found.Missing = append(found.Missing, "how much rain falls in a year")
+	}
+	return found
+}
+
+type defaultRows struct {
+	head        `yaml:",inline"`
+	Categories  []defaultRow `yaml:"categories"`
+	DryOutdoors dryRow       `yaml:"dry_outdoors"`
+}
+
+type defaultRow struct {
+	Category Category `yaml:"category"`
+	Hours    int      `yaml:"hours"`
+	origin   `yaml:",inline"`
+}
+
+type dryRow struct {
+	defaultRow  `yaml:",inline"`
+	RainBelowIn int `yaml:"rain_below_in"`
+}
+
+// parseDefaultIntervals reads default-intervals.yaml. Errors name the file, the row
+// and the field.
+func parseDefaultIntervals(file []byte) (*defaultSet, error) {
+	set, err := readDefaultIntervals(file)
+	if err != nil {
+		return nil, fmt.Errorf("default-intervals.yaml: %w", err)
+	}
+	return set, nil
+}
+
+func readDefaultIntervals(file []byte) (*defaultSet, error) {
+	var rows defaultRows
+	if err := decodeStrict(file, &rows); err != nil {
+		return nil, err
+	}
+	if err := rows.head.check(); err != nil {
+		return nil, err
+	}
+	set := &defaultSet{hours: map[Category]defaultRow{}, dry: rows.DryOutdoors}
+	for i, want := range []Category{CategoryI, CategoryII, CategoryIII, CategoryIV} {
+		if len(rows.Categories) != 4 || rows.Categories[i].Category != want {
+			return nil, errors.New("categories: must be I, II, III and IV, in this order")
+		}
+		row := rows.Categories[i]
+		if err := errors.Join(row.check(), whole("hours", row.Hours, 1, mostHours)); err != nil {
+			return nil, fmt.Errorf("categories row %d (%q): %w", i+1, want, err)
+		}
+		if i > 0 && row.Hours > rows.Categories[i-1].Hours {
+			return nil, fmt.Errorf("categories row %d (%q): hours: must not rise as toxicity falls", i+1, want)
+		}
+		set.hours[want] = row
+	}
+	dry := rows.DryOutdoors
+	err := errors.Join(dry.check(), whole("hours", dry.Hours, rows.Categories[0].Hours, mostHours), whole("rain_below_in", dry.RainBelowIn, 1, mostInches))
+	if err == nil && dry.Category != CategoryI {
+		err = errors.New("category: must be I")
+	}
+	if err != nil {
+		return nil, fmt.Errorf("dry_outdoors: %w", err)
+	}
+	set.rainCap = quantity.Must(strconv.Itoa(dry.RainBelowIn), quantity.Inch)
+	return set, nil
+}
