@@ -15,7 +15,8 @@ import (
 func (a *app) peopleCommand() *cobra.Command {
 	return group("people", "The people who work in the nursery",
 		"People sign in with their id and a password; their role says what they may do.",
-		a.peopleList(), a.personGet(), a.personCreate(), a.personUpdate())
+		a.peopleList(), a.personGet(), a.personCreate(), a.personUpdate(),
+		a.qualify(), a.qualifications(), a.voidQualification(), a.expiries())
 }
 
 func (a *app) peopleList() *cobra.Command {

@@ -50,6 +50,9 @@ var allowed = map[string][]identityv1.Role{
 	"/velamen.identity.v1.IdentityService/CreatePerson":  ownerOnly,
 	"/velamen.identity.v1.IdentityService/UpdatePerson":  ownerOnly,
 
+	"/velamen.identity.v1.IdentityService/RecordQualification": managers,
+	"/velamen.identity.v1.IdentityService/VoidQualification":   managers,
+
 	"/velamen.stock.v1.StockService/CreateHouse":   managers,
 	"/velamen.stock.v1.StockService/UpdateHouse":   managers,
 	"/velamen.stock.v1.StockService/CreateBench":   managers,

@@ -37,6 +37,8 @@ type Person struct {
 	Role identityv1.Role
 	// Certificates are those they hold, in the order in which they were entered.
 	Certificates []Certificate
+	// Qualifications are those that stand, by the day on which they were given.
+	Qualifications []Qualification
 	// Disabled is true when they no longer work here and cannot sign in.
 	Disabled bool
 }

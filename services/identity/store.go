@@ -84,20 +84,36 @@ func updateNursery(ctx context.Context, tx pgx.Tx, row nurseryRow) error {
 	return err
 }
 
-// selectPerson reads people with their certificates; scanPerson takes a row.
+// selectPerson reads people with their certificates and qualifications; scanPerson takes a row.
 const selectPerson = `
 	SELECT p.nursery, p.id, p.display_name, p.role, p.disabled, p.version, p.create_time, coalesce((
 		SELECT jsonb_agg(jsonb_build_object(
 			'number', c.number, 'category', c.category, 'expire_date', to_char(c.expire_date, 'YYYY-MM-DD'))
 			ORDER BY c.position)
-		FROM identity.certificate c WHERE c.nursery = p.nursery AND c.person = p.id), '[]')
+		FROM identity.certificate c WHERE c.nursery = p.nursery AND c.person = p.id), '[]'), coalesce((
+		SELECT jsonb_agg(jsonb_build_object(
+			'kind', q.kind, 'date', to_char(q.date, 'YYYY-MM-DD'), 'end_date', coalesce(to_char(q.end_date, 'YYYY-MM-DD'), ''),
+			'description', q.description, 'provider', q.provider) ORDER BY q.date, q.id)
+		FROM identity.qualification q WHERE q.nursery = p.nursery AND q.person = p.id AND q.void_time IS NULL), '[]')
 	FROM identity.person p`
 
 func scanPerson(row pgx.Row) (personRow, error) {
 	var p personRow
 	var role string
-	err := row.Scan(&p.nursery, &p.ID, &p.DisplayName, &role, &p.Disabled, &p.version, &p.createTime, &p.Certificates)
+	var qualifications []struct {
+		Kind        string `json:"kind"`
+		Date        string `json:"date"`
+		EndDate     string `json:"end_date"`
+		Description string `json:"description"`
+		Provider    string `json:"provider"`
+	}
+	err := row.Scan(&p.nursery, &p.ID, &p.DisplayName, &role, &p.Disabled, &p.version, &p.createTime, &p.Certificates, &qualifications)
 	p.Role = roleOf(role)
+	for _, q := range qualifications {
+		p.Qualifications = append(p.Qualifications, Qualification{
+			Kind: kindOf(q.Kind), Date: q.Date, EndDate: q.EndDate, Description: q.Description, Provider: q.Provider,
+		})
+	}
 	return p, err
 }
 

@@ -7,6 +7,7 @@ import (
 
 	identityv1 "velamen/gen/velamen/identity/v1"
 	"velamen/internal/clock"
+	"velamen/services/identity"
 	"velamen/services/schedule/model"
 )
 
@@ -133,7 +134,7 @@ func (c *compiled) mayApply(chemical *Chemical, until model.Minute) []int32 {
 	var people []int32
 	for i := range c.crew {
 		person := &c.crew[i]
-		if !person.Applies || len(c.problem.People[i].Shifts) == 0 || (c.asksForTraining() && !trainedFrom(person.TrainingDate, first, last)) {
+		if !person.Applies || len(c.problem.People[i].Shifts) == 0 || (c.asksForTraining() && !mayHandle(person, first, last)) {
 			continue
 		}
 		if chemical.Restricted && !certifiedOn(*person, last) {
@@ -142,6 +143,13 @@ func (c *compiled) mayApply(chemical *Chemical, until model.Minute) []int32 {
 		people = append(people, int32(i))
 	}
 	return people
+}
+
+// mayHandle reports whether a person was trained as a handler through some days and is
+// of full age on the first, 18 (40 CFR 170.309(c), from memory), as far as is on record.
+func mayHandle(person *Applicator, first, last string) bool {
+	trained := person.Person.Qualified(identity.HandlerTraining, first, last) || trainedFrom(person.TrainingDate, first, last)
+	return trained && !person.Person.UnderAge(first)
 }
 
 func certifiedOn(person Applicator, day string) bool {
@@ -153,8 +161,8 @@ func certifiedOn(person Applicator, day string) bool {
 	return false
 }
 
-// trainedFrom reports whether a training counts from one day to another; all are
-// YYYY-MM-DD. One that is still to come does not.
+// trainedFrom reports whether a training that only a work pattern tells of counts from
+// one day to another; all are YYYY-MM-DD. One that is still to come does not.
 func trainedFrom(trained, first, last string) bool {
 	date, err := time.Parse(time.DateOnly, trained)
 	return err == nil && trained <= first && last <= date.AddDate(0, trainingMonths, 0).Format(time.DateOnly)

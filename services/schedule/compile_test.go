@@ -128,6 +128,24 @@ func TestWhereTheLawAsksForTrainingItIsNoOlderThanTwelveMonthsPublished(t *testi
 	require.Contains(t, whyNot(t, compile(in), "a"), "trained", "the last day planned is 2027-03-02")
 	in.People[0].TrainingDate = "2026-03-02"
 	require.Len(t, modelJob(t, compile(in), "a").People, 1)
+
+	in.People[0].TrainingDate = ""
+	in.People[0].Person.Qualifications = []identity.Qualification{{Kind: identity.HandlerTraining, Date: "2026-03-02", EndDate: "2027-03-01"}}
+	require.Contains(t, whyNot(t, compile(in), "a"), "trained", "the record counts to the day before")
+	in.People[0].Person.Qualifications[0] = identity.Qualification{Kind: identity.HandlerTraining, Date: "2026-03-03", EndDate: "2027-03-02"}
+	require.Len(t, modelJob(t, compile(in), "a").People, 1)
+}
+
+// 40 CFR 170.309(c): handlers are at least 18. From memory.
+func TestWhoIsOnRecordAsNotYet18HandlesNothingPublished(t *testing.T) {
+	in := smallNursery(t, spraying("a"))
+	in.Nursery.Jurisdiction = "US-FL"
+	in.People[0].Person.Qualifications = []identity.Qualification{
+		{Kind: identity.HandlerTraining, Date: "2027-01-01", EndDate: "2027-12-31"}, {Kind: identity.FullAge, Date: "2027-03-02"},
+	}
+	require.NotEmpty(t, whyNot(t, compile(in), "a"))
+	in.People[0].Person.Qualifications[1].Date = "2027-03-01"
+	require.Len(t, modelJob(t, compile(in), "a").People, 1)
 }
 
 func TestAShiftEndsWithItsOvertimeAndNobodyWorksOnADayOff(t *testing.T) {

@@ -94,6 +94,76 @@ func (Role) EnumDescriptor() ([]byte, []int) {
 	return file_velamen_identity_v1_identity_proto_rawDescGZIP(), []int{0}
 }
 
+// QualificationKind says what a qualification is about.
+type QualificationKind int32
+
+const (
+	// Not used.
+	QualificationKind_QUALIFICATION_KIND_UNSPECIFIED QualificationKind = 0
+	// Trained as a worker who enters treated places.
+	QualificationKind_QUALIFICATION_KIND_WORKER_TRAINING QualificationKind = 1
+	// Trained as a handler who mixes, applies or cleans.
+	QualificationKind_QUALIFICATION_KIND_HANDLER_TRAINING QualificationKind = 2
+	// Cleared by a physician to wear a respirator.
+	QualificationKind_QUALIFICATION_KIND_MEDICAL_CLEARANCE QualificationKind = 3
+	// A respirator was tested to fit.
+	QualificationKind_QUALIFICATION_KIND_FIT_TEST QualificationKind = 4
+	// Protective equipment was handed out.
+	QualificationKind_QUALIFICATION_KIND_EQUIPMENT_ISSUE QualificationKind = 5
+	// A document was seen that says from when the person is of full age, 18; the date
+	// of birth is not kept.
+	QualificationKind_QUALIFICATION_KIND_FULL_AGE QualificationKind = 6
+)
+
+// Enum value maps for QualificationKind.
+var (
+	QualificationKind_name = map[int32]string{
+		0: "QUALIFICATION_KIND_UNSPECIFIED",
+		1: "QUALIFICATION_KIND_WORKER_TRAINING",
+		2: "QUALIFICATION_KIND_HANDLER_TRAINING",
+		3: "QUALIFICATION_KIND_MEDICAL_CLEARANCE",
+		4: "QUALIFICATION_KIND_FIT_TEST",
+		5: "QUALIFICATION_KIND_EQUIPMENT_ISSUE",
+		6: "QUALIFICATION_KIND_FULL_AGE",
+	}
+	QualificationKind_value = map[string]int32{
+		"QUALIFICATION_KIND_UNSPECIFIED":       0,
+		"QUALIFICATION_KIND_WORKER_TRAINING":   1,
+		"QUALIFICATION_KIND_HANDLER_TRAINING":  2,
+		"QUALIFICATION_KIND_MEDICAL_CLEARANCE": 3,
+		"QUALIFICATION_KIND_FIT_TEST":          4,
+		"QUALIFICATION_KIND_EQUIPMENT_ISSUE":   5,
+		"QUALIFICATION_KIND_FULL_AGE":          6,
+	}
+)
+
+func (x QualificationKind) Enum() *QualificationKind {
+	p := new(QualificationKind)
+	*p = x
+	return p
+}
+
+func (x QualificationKind) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (QualificationKind) Descriptor() protoreflect.EnumDescriptor {
+	return file_velamen_identity_v1_identity_proto_enumTypes[1].Descriptor()
+}
+
+func (QualificationKind) Type() protoreflect.EnumType {
+	return &file_velamen_identity_v1_identity_proto_enumTypes[1]
+}
+
+func (x QualificationKind) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use QualificationKind.Descriptor instead.
+func (QualificationKind) EnumDescriptor() ([]byte, []int) {
+	return file_velamen_identity_v1_identity_proto_rawDescGZIP(), []int{1}
+}
+
 // Nursery is one business, and the tenant that owns all other resources.
 type Nursery struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -359,6 +429,577 @@ func (x *Person) GetCreateTime() *timestamppb.Timestamp {
 	return nil
 }
 
+// Qualification is something that a person was given and that work asks for.
+type Qualification struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}/people/{person}/qualifications/{qualification}.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// What it is about.
+	Kind QualificationKind `protobuf:"varint,2,opt,name=kind,proto3,enum=velamen.identity.v1.QualificationKind" json:"kind,omitempty"`
+	// The day on which it was given, in the nursery's time zone, today or earlier; for
+	// full age the day from which the person is 18.
+	Date *v1.Date `protobuf:"bytes,3,opt,name=date,proto3" json:"date,omitempty"`
+	// The last day on which it counts. Absent for training and fit tests it becomes the
+	// day before the same day a year later, and no later day is taken; absent for the
+	// others it has no end.
+	EndDate *v1.Date `protobuf:"bytes,4,opt,name=end_date,json=endDate,proto3" json:"end_date,omitempty"`
+	// What exactly: the training material, the respirator with its model and size, the
+	// equipment, or the document that was seen.
+	Description string `protobuf:"bytes,5,opt,name=description,proto3" json:"description,omitempty"`
+	// Who trained, cleared, tested or handed out, and what qualifies them.
+	Provider string `protobuf:"bytes,6,opt,name=provider,proto3" json:"provider,omitempty"`
+	// Who entered it (name).
+	Recorder string `protobuf:"bytes,7,opt,name=recorder,proto3" json:"recorder,omitempty"`
+	// When it was entered, UTC.
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// Why it counts no more; empty while it stands.
+	VoidReason string `protobuf:"bytes,9,opt,name=void_reason,json=voidReason,proto3" json:"void_reason,omitempty"`
+	// Who said so (name).
+	Voider string `protobuf:"bytes,10,opt,name=voider,proto3" json:"voider,omitempty"`
+	// When, UTC.
+	VoidTime      *timestamppb.Timestamp `protobuf:"bytes,11,opt,name=void_time,json=voidTime,proto3" json:"void_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Qualification) Reset() {
+	*x = Qualification{}
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Qualification) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Qualification) ProtoMessage() {}
+
+func (x *Qualification) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Qualification.ProtoReflect.Descriptor instead.
+func (*Qualification) Descriptor() ([]byte, []int) {
+	return file_velamen_identity_v1_identity_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *Qualification) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Qualification) GetKind() QualificationKind {
+	if x != nil {
+		return x.Kind
+	}
+	return QualificationKind_QUALIFICATION_KIND_UNSPECIFIED
+}
+
+func (x *Qualification) GetDate() *v1.Date {
+	if x != nil {
+		return x.Date
+	}
+	return nil
+}
+
+func (x *Qualification) GetEndDate() *v1.Date {
+	if x != nil {
+		return x.EndDate
+	}
+	return nil
+}
+
+func (x *Qualification) GetDescription() string {
+	if x != nil {
+		return x.Description
+	}
+	return ""
+}
+
+func (x *Qualification) GetProvider() string {
+	if x != nil {
+		return x.Provider
+	}
+	return ""
+}
+
+func (x *Qualification) GetRecorder() string {
+	if x != nil {
+		return x.Recorder
+	}
+	return ""
+}
+
+func (x *Qualification) GetCreateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CreateTime
+	}
+	return nil
+}
+
+func (x *Qualification) GetVoidReason() string {
+	if x != nil {
+		return x.VoidReason
+	}
+	return ""
+}
+
+func (x *Qualification) GetVoider() string {
+	if x != nil {
+		return x.Voider
+	}
+	return ""
+}
+
+func (x *Qualification) GetVoidTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.VoidTime
+	}
+	return nil
+}
+
+// RecordQualificationRequest keeps a qualification.
+type RecordQualificationRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}/people/{person}.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// The qualification; its name is ignored.
+	Qualification *Qualification `protobuf:"bytes,2,opt,name=qualification,proto3" json:"qualification,omitempty"`
+	// UUID that makes a retry return the first answer (AIP-155).
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RecordQualificationRequest) Reset() {
+	*x = RecordQualificationRequest{}
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RecordQualificationRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RecordQualificationRequest) ProtoMessage() {}
+
+func (x *RecordQualificationRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RecordQualificationRequest.ProtoReflect.Descriptor instead.
+func (*RecordQualificationRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_identity_v1_identity_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *RecordQualificationRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *RecordQualificationRequest) GetQualification() *Qualification {
+	if x != nil {
+		return x.Qualification
+	}
+	return nil
+}
+
+func (x *RecordQualificationRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// VoidQualificationRequest names a qualification that was entered in error.
+type VoidQualificationRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}/people/{person}/qualifications/{qualification}.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Why.
+	Reason string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	// UUID that makes a retry return the first answer (AIP-155).
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *VoidQualificationRequest) Reset() {
+	*x = VoidQualificationRequest{}
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *VoidQualificationRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*VoidQualificationRequest) ProtoMessage() {}
+
+func (x *VoidQualificationRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use VoidQualificationRequest.ProtoReflect.Descriptor instead.
+func (*VoidQualificationRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_identity_v1_identity_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *VoidQualificationRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *VoidQualificationRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *VoidQualificationRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// ListQualificationsRequest asks for a page of qualifications.
+type ListQualificationsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}/people/{person}, with "-" for everybody.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// At most this many; 0 means 50, more than 1000 means 1000.
+	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// From the page before.
+	PageToken     string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListQualificationsRequest) Reset() {
+	*x = ListQualificationsRequest{}
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListQualificationsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListQualificationsRequest) ProtoMessage() {}
+
+func (x *ListQualificationsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListQualificationsRequest.ProtoReflect.Descriptor instead.
+func (*ListQualificationsRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_identity_v1_identity_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *ListQualificationsRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ListQualificationsRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListQualificationsRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// ListQualificationsResponse is a page of qualifications.
+type ListQualificationsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The qualifications, the newest entered first.
+	Qualifications []*Qualification `protobuf:"bytes,1,rep,name=qualifications,proto3" json:"qualifications,omitempty"`
+	// Empty at the end.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListQualificationsResponse) Reset() {
+	*x = ListQualificationsResponse{}
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListQualificationsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListQualificationsResponse) ProtoMessage() {}
+
+func (x *ListQualificationsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListQualificationsResponse.ProtoReflect.Descriptor instead.
+func (*ListQualificationsResponse) Descriptor() ([]byte, []int) {
+	return file_velamen_identity_v1_identity_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *ListQualificationsResponse) GetQualifications() []*Qualification {
+	if x != nil {
+		return x.Qualifications
+	}
+	return nil
+}
+
+func (x *ListQualificationsResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+// ListExpiriesRequest asks for what has ended or ends soon.
+type ListExpiriesRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// Ends within this many days from today; 0 means 60.
+	Days          int32 `protobuf:"varint,2,opt,name=days,proto3" json:"days,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListExpiriesRequest) Reset() {
+	*x = ListExpiriesRequest{}
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListExpiriesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListExpiriesRequest) ProtoMessage() {}
+
+func (x *ListExpiriesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListExpiriesRequest.ProtoReflect.Descriptor instead.
+func (*ListExpiriesRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_identity_v1_identity_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *ListExpiriesRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ListExpiriesRequest) GetDays() int32 {
+	if x != nil {
+		return x.Days
+	}
+	return 0
+}
+
+// Expiry is the end of something that a person's work asks for.
+type Expiry struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The person (name).
+	Person string `protobuf:"bytes,1,opt,name=person,proto3" json:"person,omitempty"`
+	// Their name as it stands on records.
+	DisplayName string `protobuf:"bytes,2,opt,name=display_name,json=displayName,proto3" json:"display_name,omitempty"`
+	// What ends, for example "certificate DEMO-1" or "handler training".
+	What string `protobuf:"bytes,3,opt,name=what,proto3" json:"what,omitempty"`
+	// The last day on which it counts.
+	EndDate *v1.Date `protobuf:"bytes,4,opt,name=end_date,json=endDate,proto3" json:"end_date,omitempty"`
+	// True when that day is over.
+	Ended         bool `protobuf:"varint,5,opt,name=ended,proto3" json:"ended,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Expiry) Reset() {
+	*x = Expiry{}
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Expiry) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Expiry) ProtoMessage() {}
+
+func (x *Expiry) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Expiry.ProtoReflect.Descriptor instead.
+func (*Expiry) Descriptor() ([]byte, []int) {
+	return file_velamen_identity_v1_identity_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *Expiry) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *Expiry) GetDisplayName() string {
+	if x != nil {
+		return x.DisplayName
+	}
+	return ""
+}
+
+func (x *Expiry) GetWhat() string {
+	if x != nil {
+		return x.What
+	}
+	return ""
+}
+
+func (x *Expiry) GetEndDate() *v1.Date {
+	if x != nil {
+		return x.EndDate
+	}
+	return nil
+}
+
+func (x *Expiry) GetEnded() bool {
+	if x != nil {
+		return x.Ended
+	}
+	return false
+}
+
+// ListExpiriesResponse is all of them.
+type ListExpiriesResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// By last day, then by person. Of several of one kind only the one that lasts
+	// longest counts.
+	Expiries      []*Expiry `protobuf:"bytes,1,rep,name=expiries,proto3" json:"expiries,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListExpiriesResponse) Reset() {
+	*x = ListExpiriesResponse{}
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListExpiriesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListExpiriesResponse) ProtoMessage() {}
+
+func (x *ListExpiriesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListExpiriesResponse.ProtoReflect.Descriptor instead.
+func (*ListExpiriesResponse) Descriptor() ([]byte, []int) {
+	return file_velamen_identity_v1_identity_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *ListExpiriesResponse) GetExpiries() []*Expiry {
+	if x != nil {
+		return x.Expiries
+	}
+	return nil
+}
+
 // SetUpNurseryRequest asks for a new nursery with its first owner.
 type SetUpNurseryRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -382,7 +1023,7 @@ type SetUpNurseryRequest struct {
 
 func (x *SetUpNurseryRequest) Reset() {
 	*x = SetUpNurseryRequest{}
-	mi := &file_velamen_identity_v1_identity_proto_msgTypes[3]
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -394,7 +1035,7 @@ func (x *SetUpNurseryRequest) String() string {
 func (*SetUpNurseryRequest) ProtoMessage() {}
 
 func (x *SetUpNurseryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_identity_v1_identity_proto_msgTypes[3]
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -407,7 +1048,7 @@ func (x *SetUpNurseryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetUpNurseryRequest.ProtoReflect.Descriptor instead.
 func (*SetUpNurseryRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_identity_v1_identity_proto_rawDescGZIP(), []int{3}
+	return file_velamen_identity_v1_identity_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *SetUpNurseryRequest) GetNurseryId() string {
@@ -472,7 +1113,7 @@ type SignInRequest struct {
 
 func (x *SignInRequest) Reset() {
 	*x = SignInRequest{}
-	mi := &file_velamen_identity_v1_identity_proto_msgTypes[4]
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -484,7 +1125,7 @@ func (x *SignInRequest) String() string {
 func (*SignInRequest) ProtoMessage() {}
 
 func (x *SignInRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_identity_v1_identity_proto_msgTypes[4]
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -497,7 +1138,7 @@ func (x *SignInRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SignInRequest.ProtoReflect.Descriptor instead.
 func (*SignInRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_identity_v1_identity_proto_rawDescGZIP(), []int{4}
+	return file_velamen_identity_v1_identity_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *SignInRequest) GetPerson() string {
@@ -529,7 +1170,7 @@ type SignInResponse struct {
 
 func (x *SignInResponse) Reset() {
 	*x = SignInResponse{}
-	mi := &file_velamen_identity_v1_identity_proto_msgTypes[5]
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -541,7 +1182,7 @@ func (x *SignInResponse) String() string {
 func (*SignInResponse) ProtoMessage() {}
 
 func (x *SignInResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_identity_v1_identity_proto_msgTypes[5]
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -554,7 +1195,7 @@ func (x *SignInResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SignInResponse.ProtoReflect.Descriptor instead.
 func (*SignInResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_identity_v1_identity_proto_rawDescGZIP(), []int{5}
+	return file_velamen_identity_v1_identity_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *SignInResponse) GetToken() string {
@@ -587,7 +1228,7 @@ type SignOutRequest struct {
 
 func (x *SignOutRequest) Reset() {
 	*x = SignOutRequest{}
-	mi := &file_velamen_identity_v1_identity_proto_msgTypes[6]
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -599,7 +1240,7 @@ func (x *SignOutRequest) String() string {
 func (*SignOutRequest) ProtoMessage() {}
 
 func (x *SignOutRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_identity_v1_identity_proto_msgTypes[6]
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -612,7 +1253,7 @@ func (x *SignOutRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SignOutRequest.ProtoReflect.Descriptor instead.
 func (*SignOutRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_identity_v1_identity_proto_rawDescGZIP(), []int{6}
+	return file_velamen_identity_v1_identity_proto_rawDescGZIP(), []int{14}
 }
 
 // SignOutResponse is empty.
@@ -624,7 +1265,7 @@ type SignOutResponse struct {
 
 func (x *SignOutResponse) Reset() {
 	*x = SignOutResponse{}
-	mi := &file_velamen_identity_v1_identity_proto_msgTypes[7]
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -636,7 +1277,7 @@ func (x *SignOutResponse) String() string {
 func (*SignOutResponse) ProtoMessage() {}
 
 func (x *SignOutResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_identity_v1_identity_proto_msgTypes[7]
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -649,7 +1290,7 @@ func (x *SignOutResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SignOutResponse.ProtoReflect.Descriptor instead.
 func (*SignOutResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_identity_v1_identity_proto_rawDescGZIP(), []int{7}
+	return file_velamen_identity_v1_identity_proto_rawDescGZIP(), []int{15}
 }
 
 // GetNurseryRequest names a nursery.
@@ -663,7 +1304,7 @@ type GetNurseryRequest struct {
 
 func (x *GetNurseryRequest) Reset() {
 	*x = GetNurseryRequest{}
-	mi := &file_velamen_identity_v1_identity_proto_msgTypes[8]
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -675,7 +1316,7 @@ func (x *GetNurseryRequest) String() string {
 func (*GetNurseryRequest) ProtoMessage() {}
 
 func (x *GetNurseryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_identity_v1_identity_proto_msgTypes[8]
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -688,7 +1329,7 @@ func (x *GetNurseryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetNurseryRequest.ProtoReflect.Descriptor instead.
 func (*GetNurseryRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_identity_v1_identity_proto_rawDescGZIP(), []int{8}
+	return file_velamen_identity_v1_identity_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *GetNurseryRequest) GetName() string {
@@ -713,7 +1354,7 @@ type UpdateNurseryRequest struct {
 
 func (x *UpdateNurseryRequest) Reset() {
 	*x = UpdateNurseryRequest{}
-	mi := &file_velamen_identity_v1_identity_proto_msgTypes[9]
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -725,7 +1366,7 @@ func (x *UpdateNurseryRequest) String() string {
 func (*UpdateNurseryRequest) ProtoMessage() {}
 
 func (x *UpdateNurseryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_identity_v1_identity_proto_msgTypes[9]
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -738,7 +1379,7 @@ func (x *UpdateNurseryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateNurseryRequest.ProtoReflect.Descriptor instead.
 func (*UpdateNurseryRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_identity_v1_identity_proto_rawDescGZIP(), []int{9}
+	return file_velamen_identity_v1_identity_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *UpdateNurseryRequest) GetNursery() *Nursery {
@@ -781,7 +1422,7 @@ type CreatePersonRequest struct {
 
 func (x *CreatePersonRequest) Reset() {
 	*x = CreatePersonRequest{}
-	mi := &file_velamen_identity_v1_identity_proto_msgTypes[10]
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -793,7 +1434,7 @@ func (x *CreatePersonRequest) String() string {
 func (*CreatePersonRequest) ProtoMessage() {}
 
 func (x *CreatePersonRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_identity_v1_identity_proto_msgTypes[10]
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -806,7 +1447,7 @@ func (x *CreatePersonRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreatePersonRequest.ProtoReflect.Descriptor instead.
 func (*CreatePersonRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_identity_v1_identity_proto_rawDescGZIP(), []int{10}
+	return file_velamen_identity_v1_identity_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *CreatePersonRequest) GetParent() string {
@@ -855,7 +1496,7 @@ type GetPersonRequest struct {
 
 func (x *GetPersonRequest) Reset() {
 	*x = GetPersonRequest{}
-	mi := &file_velamen_identity_v1_identity_proto_msgTypes[11]
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -867,7 +1508,7 @@ func (x *GetPersonRequest) String() string {
 func (*GetPersonRequest) ProtoMessage() {}
 
 func (x *GetPersonRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_identity_v1_identity_proto_msgTypes[11]
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -880,7 +1521,7 @@ func (x *GetPersonRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPersonRequest.ProtoReflect.Descriptor instead.
 func (*GetPersonRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_identity_v1_identity_proto_rawDescGZIP(), []int{11}
+	return file_velamen_identity_v1_identity_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *GetPersonRequest) GetName() string {
@@ -905,7 +1546,7 @@ type ListPeopleRequest struct {
 
 func (x *ListPeopleRequest) Reset() {
 	*x = ListPeopleRequest{}
-	mi := &file_velamen_identity_v1_identity_proto_msgTypes[12]
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -917,7 +1558,7 @@ func (x *ListPeopleRequest) String() string {
 func (*ListPeopleRequest) ProtoMessage() {}
 
 func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_identity_v1_identity_proto_msgTypes[12]
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -930,7 +1571,7 @@ func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPeopleRequest.ProtoReflect.Descriptor instead.
 func (*ListPeopleRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_identity_v1_identity_proto_rawDescGZIP(), []int{12}
+	return file_velamen_identity_v1_identity_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *ListPeopleRequest) GetParent() string {
@@ -967,7 +1608,7 @@ type ListPeopleResponse struct {
 
 func (x *ListPeopleResponse) Reset() {
 	*x = ListPeopleResponse{}
-	mi := &file_velamen_identity_v1_identity_proto_msgTypes[13]
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -979,7 +1620,7 @@ func (x *ListPeopleResponse) String() string {
 func (*ListPeopleResponse) ProtoMessage() {}
 
 func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_identity_v1_identity_proto_msgTypes[13]
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -992,7 +1633,7 @@ func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPeopleResponse.ProtoReflect.Descriptor instead.
 func (*ListPeopleResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_identity_v1_identity_proto_rawDescGZIP(), []int{13}
+	return file_velamen_identity_v1_identity_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *ListPeopleResponse) GetPeople() []*Person {
@@ -1026,7 +1667,7 @@ type UpdatePersonRequest struct {
 
 func (x *UpdatePersonRequest) Reset() {
 	*x = UpdatePersonRequest{}
-	mi := &file_velamen_identity_v1_identity_proto_msgTypes[14]
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1038,7 +1679,7 @@ func (x *UpdatePersonRequest) String() string {
 func (*UpdatePersonRequest) ProtoMessage() {}
 
 func (x *UpdatePersonRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_identity_v1_identity_proto_msgTypes[14]
+	mi := &file_velamen_identity_v1_identity_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1051,7 +1692,7 @@ func (x *UpdatePersonRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdatePersonRequest.ProtoReflect.Descriptor instead.
 func (*UpdatePersonRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_identity_v1_identity_proto_rawDescGZIP(), []int{14}
+	return file_velamen_identity_v1_identity_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *UpdatePersonRequest) GetPerson() *Person {
@@ -1112,7 +1753,55 @@ const file_velamen_identity_v1_identity_proto_rawDesc = "" +
 	"\x04etag\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\x04etag\x12A\n" +
 	"\vcreate_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"createTime:8\xeaA5\n" +
-	"\x0evelamen/Person\x12#nurseries/{nursery}/people/{person}\"\xbf\x03\n" +
+	"\x0evelamen/Person\x12#nurseries/{nursery}/people/{person}\"\x8b\x05\n" +
+	"\rQualification\x12\x18\n" +
+	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12J\n" +
+	"\x04kind\x18\x02 \x01(\x0e2&.velamen.identity.v1.QualificationKindB\x0e\xe2A\x01\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\x04kind\x125\n" +
+	"\x04date\x18\x03 \x01(\v2\x15.velamen.type.v1.DateB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x04date\x126\n" +
+	"\bend_date\x18\x04 \x01(\v2\x15.velamen.type.v1.DateB\x04\xe2A\x01\x01R\aendDate\x120\n" +
+	"\vdescription\x18\x05 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xf4\x03R\vdescription\x12*\n" +
+	"\bprovider\x18\x06 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\bprovider\x12 \n" +
+	"\brecorder\x18\a \x01(\tB\x04\xe2A\x01\x03R\brecorder\x12A\n" +
+	"\vcreate_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
+	"createTime\x12%\n" +
+	"\vvoid_reason\x18\t \x01(\tB\x04\xe2A\x01\x03R\n" +
+	"voidReason\x12\x1c\n" +
+	"\x06voider\x18\n" +
+	" \x01(\tB\x04\xe2A\x01\x03R\x06voider\x12=\n" +
+	"\tvoid_time\x18\v \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\bvoidTime:^\xeaA[\n" +
+	"\x15velamen/Qualification\x12Bnurseries/{nursery}/people/{person}/qualifications/{qualification}\"\xe9\x01\n" +
+	"\x1aRecordQualificationRequest\x12@\n" +
+	"\x06parent\x18\x01 \x01(\tB(\xe2A\x01\x02\xfaA\x17\x12\x15velamen/Qualification\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06parent\x12T\n" +
+	"\rqualification\x18\x02 \x01(\v2\".velamen.identity.v1.QualificationB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\rqualification\x123\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x02\xbaH\x05r\x03\xb0\x01\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\xb5\x01\n" +
+	"\x18VoidQualificationRequest\x12<\n" +
+	"\x04name\x18\x01 \x01(\tB(\xe2A\x01\x02\xfaA\x17\n" +
+	"\x15velamen/Qualification\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04name\x12&\n" +
+	"\x06reason\x18\x02 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xf4\x03R\x06reason\x123\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x02\xbaH\x05r\x03\xb0\x01\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\xac\x01\n" +
+	"\x19ListQualificationsRequest\x12@\n" +
+	"\x06parent\x18\x01 \x01(\tB(\xe2A\x01\x02\xfaA\x17\x12\x15velamen/Qualification\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06parent\x12(\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\bpageSize\x12#\n" +
+	"\n" +
+	"page_token\x18\x03 \x01(\tB\x04\xe2A\x01\x01R\tpageToken\"\x90\x01\n" +
+	"\x1aListQualificationsResponse\x12J\n" +
+	"\x0equalifications\x18\x01 \x03(\v2\".velamen.identity.v1.QualificationR\x0equalifications\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"t\n" +
+	"\x13ListExpiriesRequest\x129\n" +
+	"\x06parent\x18\x01 \x01(\tB!\xe2A\x01\x02\xfaA\x10\x12\x0evelamen/Person\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06parent\x12\"\n" +
+	"\x04days\x18\x02 \x01(\x05B\x0e\xe2A\x01\x01\xbaH\a\x1a\x05\x18\xcc\x1c(\x00R\x04days\"\x9f\x01\n" +
+	"\x06Expiry\x12\x16\n" +
+	"\x06person\x18\x01 \x01(\tR\x06person\x12!\n" +
+	"\fdisplay_name\x18\x02 \x01(\tR\vdisplayName\x12\x12\n" +
+	"\x04what\x18\x03 \x01(\tR\x04what\x120\n" +
+	"\bend_date\x18\x04 \x01(\v2\x15.velamen.type.v1.DateR\aendDate\x12\x14\n" +
+	"\x05ended\x18\x05 \x01(\bR\x05ended\"O\n" +
+	"\x14ListExpiriesResponse\x127\n" +
+	"\bexpiries\x18\x01 \x03(\v2\x1b.velamen.identity.v1.ExpiryR\bexpiries\"\xbf\x03\n" +
 	"\x13SetUpNurseryRequest\x12H\n" +
 	"\n" +
 	"nursery_id\x18\x01 \x01(\tB)\xe2A\x01\x02\xbaH\"r 2\x1e^[a-z][a-z0-9-]{0,38}[a-z0-9]$R\tnurseryId\x12B\n" +
@@ -1181,7 +1870,15 @@ const file_velamen_identity_v1_identity_proto_rawDesc = "" +
 	"\fROLE_MANAGER\x10\x02\x12\x10\n" +
 	"\fROLE_ADVISER\x10\x03\x12\x0f\n" +
 	"\vROLE_WORKER\x10\x04\x12\x10\n" +
-	"\fROLE_AUDITOR\x10\x052\x9e\x06\n" +
+	"\fROLE_AUDITOR\x10\x05*\x9c\x02\n" +
+	"\x11QualificationKind\x12\"\n" +
+	"\x1eQUALIFICATION_KIND_UNSPECIFIED\x10\x00\x12&\n" +
+	"\"QUALIFICATION_KIND_WORKER_TRAINING\x10\x01\x12'\n" +
+	"#QUALIFICATION_KIND_HANDLER_TRAINING\x10\x02\x12(\n" +
+	"$QUALIFICATION_KIND_MEDICAL_CLEARANCE\x10\x03\x12\x1f\n" +
+	"\x1bQUALIFICATION_KIND_FIT_TEST\x10\x04\x12&\n" +
+	"\"QUALIFICATION_KIND_EQUIPMENT_ISSUE\x10\x05\x12\x1f\n" +
+	"\x1bQUALIFICATION_KIND_FULL_AGE\x10\x062\xce\t\n" +
 	"\x0fIdentityService\x12V\n" +
 	"\fSetUpNursery\x12(.velamen.identity.v1.SetUpNurseryRequest\x1a\x1c.velamen.identity.v1.Nursery\x12Q\n" +
 	"\x06SignIn\x12\".velamen.identity.v1.SignInRequest\x1a#.velamen.identity.v1.SignInResponse\x12T\n" +
@@ -1193,7 +1890,11 @@ const file_velamen_identity_v1_identity_proto_rawDesc = "" +
 	"\tGetPerson\x12%.velamen.identity.v1.GetPersonRequest\x1a\x1b.velamen.identity.v1.Person\x12]\n" +
 	"\n" +
 	"ListPeople\x12&.velamen.identity.v1.ListPeopleRequest\x1a'.velamen.identity.v1.ListPeopleResponse\x12U\n" +
-	"\fUpdatePerson\x12(.velamen.identity.v1.UpdatePersonRequest\x1a\x1b.velamen.identity.v1.PersonB\xc2\x01\n" +
+	"\fUpdatePerson\x12(.velamen.identity.v1.UpdatePersonRequest\x1a\x1b.velamen.identity.v1.Person\x12j\n" +
+	"\x13RecordQualification\x12/.velamen.identity.v1.RecordQualificationRequest\x1a\".velamen.identity.v1.Qualification\x12f\n" +
+	"\x11VoidQualification\x12-.velamen.identity.v1.VoidQualificationRequest\x1a\".velamen.identity.v1.Qualification\x12u\n" +
+	"\x12ListQualifications\x12..velamen.identity.v1.ListQualificationsRequest\x1a/.velamen.identity.v1.ListQualificationsResponse\x12c\n" +
+	"\fListExpiries\x12(.velamen.identity.v1.ListExpiriesRequest\x1a).velamen.identity.v1.ListExpiriesResponseB\xc2\x01\n" +
 	"\x17com.velamen.identity.v1B\rIdentityProtoP\x01Z*velamen/gen/velamen/identity/v1;identityv1\xa2\x02\x03VIX\xaa\x02\x13Velamen.Identity.V1\xca\x02\x13Velamen\\Identity\\V1\xe2\x02\x1fVelamen\\Identity\\V1\\GPBMetadata\xea\x02\x15Velamen::Identity::V1b\x06proto3"
 
 var (
@@ -1208,67 +1909,93 @@ func file_velamen_identity_v1_identity_proto_rawDescGZIP() []byte {
 	return file_velamen_identity_v1_identity_proto_rawDescData
 }
 
-var file_velamen_identity_v1_identity_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_velamen_identity_v1_identity_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
+var file_velamen_identity_v1_identity_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
+var file_velamen_identity_v1_identity_proto_msgTypes = make([]protoimpl.MessageInfo, 23)
 var file_velamen_identity_v1_identity_proto_goTypes = []any{
-	(Role)(0),                     // 0: velamen.identity.v1.Role
-	(*Nursery)(nil),               // 1: velamen.identity.v1.Nursery
-	(*Certificate)(nil),           // 2: velamen.identity.v1.Certificate
-	(*Person)(nil),                // 3: velamen.identity.v1.Person
-	(*SetUpNurseryRequest)(nil),   // 4: velamen.identity.v1.SetUpNurseryRequest
-	(*SignInRequest)(nil),         // 5: velamen.identity.v1.SignInRequest
-	(*SignInResponse)(nil),        // 6: velamen.identity.v1.SignInResponse
-	(*SignOutRequest)(nil),        // 7: velamen.identity.v1.SignOutRequest
-	(*SignOutResponse)(nil),       // 8: velamen.identity.v1.SignOutResponse
-	(*GetNurseryRequest)(nil),     // 9: velamen.identity.v1.GetNurseryRequest
-	(*UpdateNurseryRequest)(nil),  // 10: velamen.identity.v1.UpdateNurseryRequest
-	(*CreatePersonRequest)(nil),   // 11: velamen.identity.v1.CreatePersonRequest
-	(*GetPersonRequest)(nil),      // 12: velamen.identity.v1.GetPersonRequest
-	(*ListPeopleRequest)(nil),     // 13: velamen.identity.v1.ListPeopleRequest
-	(*ListPeopleResponse)(nil),    // 14: velamen.identity.v1.ListPeopleResponse
-	(*UpdatePersonRequest)(nil),   // 15: velamen.identity.v1.UpdatePersonRequest
-	(*timestamppb.Timestamp)(nil), // 16: google.protobuf.Timestamp
-	(*v1.Date)(nil),               // 17: velamen.type.v1.Date
-	(*fieldmaskpb.FieldMask)(nil), // 18: google.protobuf.FieldMask
+	(Role)(0),                          // 0: velamen.identity.v1.Role
+	(QualificationKind)(0),             // 1: velamen.identity.v1.QualificationKind
+	(*Nursery)(nil),                    // 2: velamen.identity.v1.Nursery
+	(*Certificate)(nil),                // 3: velamen.identity.v1.Certificate
+	(*Person)(nil),                     // 4: velamen.identity.v1.Person
+	(*Qualification)(nil),              // 5: velamen.identity.v1.Qualification
+	(*RecordQualificationRequest)(nil), // 6: velamen.identity.v1.RecordQualificationRequest
+	(*VoidQualificationRequest)(nil),   // 7: velamen.identity.v1.VoidQualificationRequest
+	(*ListQualificationsRequest)(nil),  // 8: velamen.identity.v1.ListQualificationsRequest
+	(*ListQualificationsResponse)(nil), // 9: velamen.identity.v1.ListQualificationsResponse
+	(*ListExpiriesRequest)(nil),        // 10: velamen.identity.v1.ListExpiriesRequest
+	(*Expiry)(nil),                     // 11: velamen.identity.v1.Expiry
+	(*ListExpiriesResponse)(nil),       // 12: velamen.identity.v1.ListExpiriesResponse
+	(*SetUpNurseryRequest)(nil),        // 13: velamen.identity.v1.SetUpNurseryRequest
+	(*SignInRequest)(nil),              // 14: velamen.identity.v1.SignInRequest
+	(*SignInResponse)(nil),             // 15: velamen.identity.v1.SignInResponse
+	(*SignOutRequest)(nil),             // 16: velamen.identity.v1.SignOutRequest
+	(*SignOutResponse)(nil),            // 17: velamen.identity.v1.SignOutResponse
+	(*GetNurseryRequest)(nil),          // 18: velamen.identity.v1.GetNurseryRequest
+	(*UpdateNurseryRequest)(nil),       // 19: velamen.identity.v1.UpdateNurseryRequest
+	(*CreatePersonRequest)(nil),        // 20: velamen.identity.v1.CreatePersonRequest
+	(*GetPersonRequest)(nil),           // 21: velamen.identity.v1.GetPersonRequest
+	(*ListPeopleRequest)(nil),          // 22: velamen.identity.v1.ListPeopleRequest
+	(*ListPeopleResponse)(nil),         // 23: velamen.identity.v1.ListPeopleResponse
+	(*UpdatePersonRequest)(nil),        // 24: velamen.identity.v1.UpdatePersonRequest
+	(*timestamppb.Timestamp)(nil),      // 25: google.protobuf.Timestamp
+	(*v1.Date)(nil),                    // 26: velamen.type.v1.Date
+	(*fieldmaskpb.FieldMask)(nil),      // 27: google.protobuf.FieldMask
 }
 var file_velamen_identity_v1_identity_proto_depIdxs = []int32{
-	16, // 0: velamen.identity.v1.Nursery.create_time:type_name -> google.protobuf.Timestamp
-	17, // 1: velamen.identity.v1.Certificate.expire_date:type_name -> velamen.type.v1.Date
+	25, // 0: velamen.identity.v1.Nursery.create_time:type_name -> google.protobuf.Timestamp
+	26, // 1: velamen.identity.v1.Certificate.expire_date:type_name -> velamen.type.v1.Date
 	0,  // 2: velamen.identity.v1.Person.role:type_name -> velamen.identity.v1.Role
-	2,  // 3: velamen.identity.v1.Person.certificates:type_name -> velamen.identity.v1.Certificate
-	16, // 4: velamen.identity.v1.Person.create_time:type_name -> google.protobuf.Timestamp
-	1,  // 5: velamen.identity.v1.SetUpNurseryRequest.nursery:type_name -> velamen.identity.v1.Nursery
-	16, // 6: velamen.identity.v1.SignInResponse.expire_time:type_name -> google.protobuf.Timestamp
-	3,  // 7: velamen.identity.v1.SignInResponse.person:type_name -> velamen.identity.v1.Person
-	1,  // 8: velamen.identity.v1.UpdateNurseryRequest.nursery:type_name -> velamen.identity.v1.Nursery
-	18, // 9: velamen.identity.v1.UpdateNurseryRequest.update_mask:type_name -> google.protobuf.FieldMask
-	3,  // 10: velamen.identity.v1.CreatePersonRequest.person:type_name -> velamen.identity.v1.Person
-	3,  // 11: velamen.identity.v1.ListPeopleResponse.people:type_name -> velamen.identity.v1.Person
-	3,  // 12: velamen.identity.v1.UpdatePersonRequest.person:type_name -> velamen.identity.v1.Person
-	18, // 13: velamen.identity.v1.UpdatePersonRequest.update_mask:type_name -> google.protobuf.FieldMask
-	4,  // 14: velamen.identity.v1.IdentityService.SetUpNursery:input_type -> velamen.identity.v1.SetUpNurseryRequest
-	5,  // 15: velamen.identity.v1.IdentityService.SignIn:input_type -> velamen.identity.v1.SignInRequest
-	7,  // 16: velamen.identity.v1.IdentityService.SignOut:input_type -> velamen.identity.v1.SignOutRequest
-	9,  // 17: velamen.identity.v1.IdentityService.GetNursery:input_type -> velamen.identity.v1.GetNurseryRequest
-	10, // 18: velamen.identity.v1.IdentityService.UpdateNursery:input_type -> velamen.identity.v1.UpdateNurseryRequest
-	11, // 19: velamen.identity.v1.IdentityService.CreatePerson:input_type -> velamen.identity.v1.CreatePersonRequest
-	12, // 20: velamen.identity.v1.IdentityService.GetPerson:input_type -> velamen.identity.v1.GetPersonRequest
-	13, // 21: velamen.identity.v1.IdentityService.ListPeople:input_type -> velamen.identity.v1.ListPeopleRequest
-	15, // 22: velamen.identity.v1.IdentityService.UpdatePerson:input_type -> velamen.identity.v1.UpdatePersonRequest
-	1,  // 23: velamen.identity.v1.IdentityService.SetUpNursery:output_type -> velamen.identity.v1.Nursery
-	6,  // 24: velamen.identity.v1.IdentityService.SignIn:output_type -> velamen.identity.v1.SignInResponse
-	8,  // 25: velamen.identity.v1.IdentityService.SignOut:output_type -> velamen.identity.v1.SignOutResponse
-	1,  // 26: velamen.identity.v1.IdentityService.GetNursery:output_type -> velamen.identity.v1.Nursery
-	1,  // 27: velamen.identity.v1.IdentityService.UpdateNursery:output_type -> velamen.identity.v1.Nursery
-	3,  // 28: velamen.identity.v1.IdentityService.CreatePerson:output_type -> velamen.identity.v1.Person
-	3,  // 29: velamen.identity.v1.IdentityService.GetPerson:output_type -> velamen.identity.v1.Person
-	14, // 30: velamen.identity.v1.IdentityService.ListPeople:output_type -> velamen.identity.v1.ListPeopleResponse
-	3,  // 31: velamen.identity.v1.IdentityService.UpdatePerson:output_type -> velamen.identity.v1.Person
-	23, // [23:32] is the sub-list for method output_type
-	14, // [14:23] is the sub-list for method input_type
-	14, // [14:14] is the sub-list for extension type_name
-	14, // [14:14] is the sub-list for extension extendee
-	0,  // [0:14] is the sub-list for field type_name
+	3,  // 3: velamen.identity.v1.Person.certificates:type_name -> velamen.identity.v1.Certificate
+	25, // 4: velamen.identity.v1.Person.create_time:type_name -> google.protobuf.Timestamp
+	1,  // 5: velamen.identity.v1.Qualification.kind:type_name -> velamen.identity.v1.QualificationKind
+	26, // 6: velamen.identity.v1.Qualification.date:type_name -> velamen.type.v1.Date
+	26, // 7: velamen.identity.v1.Qualification.end_date:type_name -> velamen.type.v1.Date
+	25, // 8: velamen.identity.v1.Qualification.create_time:type_name -> google.protobuf.Timestamp
+	25, // 9: velamen.identity.v1.Qualification.void_time:type_name -> google.protobuf.Timestamp
+	5,  // 10: velamen.identity.v1.RecordQualificationRequest.qualification:type_name -> velamen.identity.v1.Qualification
+	5,  // 11: velamen.identity.v1.ListQualificationsResponse.qualifications:type_name -> velamen.identity.v1.Qualification
+	26, // 12: velamen.identity.v1.Expiry.end_date:type_name -> velamen.type.v1.Date
+	11, // 13: velamen.identity.v1.ListExpiriesResponse.expiries:type_name -> velamen.identity.v1.Expiry
+	2,  // 14: velamen.identity.v1.SetUpNurseryRequest.nursery:type_name -> velamen.identity.v1.Nursery
+	25, // 15: velamen.identity.v1.SignInResponse.expire_time:type_name -> google.protobuf.Timestamp
+	4,  // 16: velamen.identity.v1.SignInResponse.person:type_name -> velamen.identity.v1.Person
+	2,  // 17: velamen.identity.v1.UpdateNurseryRequest.nursery:type_name -> velamen.identity.v1.Nursery
+	27, // 18: velamen.identity.v1.UpdateNurseryRequest.update_mask:type_name -> google.protobuf.FieldMask
+	4,  // 19: velamen.identity.v1.CreatePersonRequest.person:type_name -> velamen.identity.v1.Person
+	4,  // 20: velamen.identity.v1.ListPeopleResponse.people:type_name -> velamen.identity.v1.Person
+	4,  // 21: velamen.identity.v1.UpdatePersonRequest.person:type_name -> velamen.identity.v1.Person
+	27, // 22: velamen.identity.v1.UpdatePersonRequest.update_mask:type_name -> google.protobuf.FieldMask
+	13, // 23: velamen.identity.v1.IdentityService.SetUpNursery:input_type -> velamen.identity.v1.SetUpNurseryRequest
+	14, // 24: velamen.identity.v1.IdentityService.SignIn:input_type -> velamen.identity.v1.SignInRequest
+	16, // 25: velamen.identity.v1.IdentityService.SignOut:input_type -> velamen.identity.v1.SignOutRequest
+	18, // 26: velamen.identity.v1.IdentityService.GetNursery:input_type -> velamen.identity.v1.GetNurseryRequest
+	19, // 27: velamen.identity.v1.IdentityService.UpdateNursery:input_type -> velamen.identity.v1.UpdateNurseryRequest
+	20, // 28: velamen.identity.v1.IdentityService.CreatePerson:input_type -> velamen.identity.v1.CreatePersonRequest
+	21, // 29: velamen.identity.v1.IdentityService.GetPerson:input_type -> velamen.identity.v1.GetPersonRequest
+	22, // 30: velamen.identity.v1.IdentityService.ListPeople:input_type -> velamen.identity.v1.ListPeopleRequest
+	24, // 31: velamen.identity.v1.IdentityService.UpdatePerson:input_type -> velamen.identity.v1.UpdatePersonRequest
+	6,  // 32: velamen.identity.v1.IdentityService.RecordQualification:input_type -> velamen.identity.v1.RecordQualificationRequest
+	7,  // 33: velamen.identity.v1.IdentityService.VoidQualification:input_type -> velamen.identity.v1.VoidQualificationRequest
+	8,  // 34: velamen.identity.v1.IdentityService.ListQualifications:input_type -> velamen.identity.v1.ListQualificationsRequest
+	10, // 35: velamen.identity.v1.IdentityService.ListExpiries:input_type -> velamen.identity.v1.ListExpiriesRequest
+	2,  // 36: velamen.identity.v1.IdentityService.SetUpNursery:output_type -> velamen.identity.v1.Nursery
+	15, // 37: velamen.identity.v1.IdentityService.SignIn:output_type -> velamen.identity.v1.SignInResponse
+	17, // 38: velamen.identity.v1.IdentityService.SignOut:output_type -> velamen.identity.v1.SignOutResponse
+	2,  // 39: velamen.identity.v1.IdentityService.GetNursery:output_type -> velamen.identity.v1.Nursery
+	2,  // 40: velamen.identity.v1.IdentityService.UpdateNursery:output_type -> velamen.identity.v1.Nursery
+	4,  // 41: velamen.identity.v1.IdentityService.CreatePerson:output_type -> velamen.identity.v1.Person
+	4,  // 42: velamen.identity.v1.IdentityService.GetPerson:output_type -> velamen.identity.v1.Person
+	23, // 43: velamen.identity.v1.IdentityService.ListPeople:output_type -> velamen.identity.v1.ListPeopleResponse
+	4,  // 44: velamen.identity.v1.IdentityService.UpdatePerson:output_type -> velamen.identity.v1.Person
+	5,  // 45: velamen.identity.v1.IdentityService.RecordQualification:output_type -> velamen.identity.v1.Qualification
+	5,  // 46: velamen.identity.v1.IdentityService.VoidQualification:output_type -> velamen.identity.v1.Qualification
+	9,  // 47: velamen.identity.v1.IdentityService.ListQualifications:output_type -> velamen.identity.v1.ListQualificationsResponse
+	12, // 48: velamen.identity.v1.IdentityService.ListExpiries:output_type -> velamen.identity.v1.ListExpiriesResponse
+	36, // [36:49] is the sub-list for method output_type
+	23, // [23:36] is the sub-list for method input_type
+	23, // [23:23] is the sub-list for extension type_name
+	23, // [23:23] is the sub-list for extension extendee
+	0,  // [0:23] is the sub-list for field type_name
 }
 
 func init() { file_velamen_identity_v1_identity_proto_init() }
@@ -1281,8 +2008,8 @@ func file_velamen_identity_v1_identity_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_velamen_identity_v1_identity_proto_rawDesc), len(file_velamen_identity_v1_identity_proto_rawDesc)),
-			NumEnums:      1,
-			NumMessages:   15,
+			NumEnums:      2,
+			NumMessages:   23,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -22,15 +22,19 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	IdentityService_SetUpNursery_FullMethodName  = "/velamen.identity.v1.IdentityService/SetUpNursery"
-	IdentityService_SignIn_FullMethodName        = "/velamen.identity.v1.IdentityService/SignIn"
-	IdentityService_SignOut_FullMethodName       = "/velamen.identity.v1.IdentityService/SignOut"
-	IdentityService_GetNursery_FullMethodName    = "/velamen.identity.v1.IdentityService/GetNursery"
-	IdentityService_UpdateNursery_FullMethodName = "/velamen.identity.v1.IdentityService/UpdateNursery"
-	IdentityService_CreatePerson_FullMethodName  = "/velamen.identity.v1.IdentityService/CreatePerson"
-	IdentityService_GetPerson_FullMethodName     = "/velamen.identity.v1.IdentityService/GetPerson"
-	IdentityService_ListPeople_FullMethodName    = "/velamen.identity.v1.IdentityService/ListPeople"
-	IdentityService_UpdatePerson_FullMethodName  = "/velamen.identity.v1.IdentityService/UpdatePerson"
+	IdentityService_SetUpNursery_FullMethodName        = "/velamen.identity.v1.IdentityService/SetUpNursery"
+	IdentityService_SignIn_FullMethodName              = "/velamen.identity.v1.IdentityService/SignIn"
+	IdentityService_SignOut_FullMethodName             = "/velamen.identity.v1.IdentityService/SignOut"
+	IdentityService_GetNursery_FullMethodName          = "/velamen.identity.v1.IdentityService/GetNursery"
+	IdentityService_UpdateNursery_FullMethodName       = "/velamen.identity.v1.IdentityService/UpdateNursery"
+	IdentityService_CreatePerson_FullMethodName        = "/velamen.identity.v1.IdentityService/CreatePerson"
+	IdentityService_GetPerson_FullMethodName           = "/velamen.identity.v1.IdentityService/GetPerson"
+	IdentityService_ListPeople_FullMethodName          = "/velamen.identity.v1.IdentityService/ListPeople"
+	IdentityService_UpdatePerson_FullMethodName        = "/velamen.identity.v1.IdentityService/UpdatePerson"
+	IdentityService_RecordQualification_FullMethodName = "/velamen.identity.v1.IdentityService/RecordQualification"
+	IdentityService_VoidQualification_FullMethodName   = "/velamen.identity.v1.IdentityService/VoidQualification"
+	IdentityService_ListQualifications_FullMethodName  = "/velamen.identity.v1.IdentityService/ListQualifications"
+	IdentityService_ListExpiries_FullMethodName        = "/velamen.identity.v1.IdentityService/ListExpiries"
 )
 
 // IdentityServiceClient is the client API for IdentityService service.
@@ -58,6 +62,18 @@ type IdentityServiceClient interface {
 	ListPeople(ctx context.Context, in *ListPeopleRequest, opts ...grpc.CallOption) (*ListPeopleResponse, error)
 	// UpdatePerson changes a person; a new password ends all their tokens.
 	UpdatePerson(ctx context.Context, in *UpdatePersonRequest, opts ...grpc.CallOption) (*Person, error)
+	// RecordQualification keeps that a person was trained, cleared, fitted or
+	// equipped, or is of full age. It is written once.
+	RecordQualification(ctx context.Context, in *RecordQualificationRequest, opts ...grpc.CallOption) (*Qualification, error)
+	// VoidQualification says that a qualification was entered in error. It stays on
+	// record and counts no more.
+	VoidQualification(ctx context.Context, in *VoidQualificationRequest, opts ...grpc.CallOption) (*Qualification, error)
+	// ListQualifications returns what is on record of one person or of all, the
+	// newest first. Workers see their own.
+	ListQualifications(ctx context.Context, in *ListQualificationsRequest, opts ...grpc.CallOption) (*ListQualificationsResponse, error)
+	// ListExpiries returns which certificates and qualifications of people who work
+	// here have ended or end soon, the most urgent first.
+	ListExpiries(ctx context.Context, in *ListExpiriesRequest, opts ...grpc.CallOption) (*ListExpiriesResponse, error)
 }
 
 type identityServiceClient struct {
@@ -158,6 +174,46 @@ func (c *identityServiceClient) UpdatePerson(ctx context.Context, in *UpdatePers
 	return out, nil
 }
 
+func (c *identityServiceClient) RecordQualification(ctx context.Context, in *RecordQualificationRequest, opts ...grpc.CallOption) (*Qualification, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Qualification)
+	err := c.cc.Invoke(ctx, IdentityService_RecordQualification_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *identityServiceClient) VoidQualification(ctx context.Context, in *VoidQualificationRequest, opts ...grpc.CallOption) (*Qualification, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Qualification)
+	err := c.cc.Invoke(ctx, IdentityService_VoidQualification_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *identityServiceClient) ListQualifications(ctx context.Context, in *ListQualificationsRequest, opts ...grpc.CallOption) (*ListQualificationsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListQualificationsResponse)
+	err := c.cc.Invoke(ctx, IdentityService_ListQualifications_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *identityServiceClient) ListExpiries(ctx context.Context, in *ListExpiriesRequest, opts ...grpc.CallOption) (*ListExpiriesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListExpiriesResponse)
+	err := c.cc.Invoke(ctx, IdentityService_ListExpiries_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // IdentityServiceServer is the server API for IdentityService service.
 // All implementations must embed UnimplementedIdentityServiceServer
 // for forward compatibility.
@@ -183,6 +239,18 @@ type IdentityServiceServer interface {
 	ListPeople(context.Context, *ListPeopleRequest) (*ListPeopleResponse, error)
 	// UpdatePerson changes a person; a new password ends all their tokens.
 	UpdatePerson(context.Context, *UpdatePersonRequest) (*Person, error)
+	// RecordQualification keeps that a person was trained, cleared, fitted or
+	// equipped, or is of full age. It is written once.
+	RecordQualification(context.Context, *RecordQualificationRequest) (*Qualification, error)
+	// VoidQualification says that a qualification was entered in error. It stays on
+	// record and counts no more.
+	VoidQualification(context.Context, *VoidQualificationRequest) (*Qualification, error)
+	// ListQualifications returns what is on record of one person or of all, the
+	// newest first. Workers see their own.
+	ListQualifications(context.Context, *ListQualificationsRequest) (*ListQualificationsResponse, error)
+	// ListExpiries returns which certificates and qualifications of people who work
+	// here have ended or end soon, the most urgent first.
+	ListExpiries(context.Context, *ListExpiriesRequest) (*ListExpiriesResponse, error)
 	mustEmbedUnimplementedIdentityServiceServer()
 }
 
@@ -219,6 +287,18 @@ func (UnimplementedIdentityServiceServer) ListPeople(context.Context, *ListPeopl
 }
 func (UnimplementedIdentityServiceServer) UpdatePerson(context.Context, *UpdatePersonRequest) (*Person, error) {
 	return nil, status.Error(codes.Unimplemented, "method UpdatePerson not implemented")
+}
+func (UnimplementedIdentityServiceServer) RecordQualification(context.Context, *RecordQualificationRequest) (*Qualification, error) {
+	return nil, status.Error(codes.Unimplemented, "method RecordQualification not implemented")
+}
+func (UnimplementedIdentityServiceServer) VoidQualification(context.Context, *VoidQualificationRequest) (*Qualification, error) {
+	return nil, status.Error(codes.Unimplemented, "method VoidQualification not implemented")
+}
+func (UnimplementedIdentityServiceServer) ListQualifications(context.Context, *ListQualificationsRequest) (*ListQualificationsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListQualifications not implemented")
+}
+func (UnimplementedIdentityServiceServer) ListExpiries(context.Context, *ListExpiriesRequest) (*ListExpiriesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListExpiries not implemented")
 }
 func (UnimplementedIdentityServiceServer) mustEmbedUnimplementedIdentityServiceServer() {}
 func (UnimplementedIdentityServiceServer) testEmbeddedByValue()                         {}
@@ -403,6 +483,78 @@ func _IdentityService_UpdatePerson_Handler(srv interface{}, ctx context.Context,
 	return interceptor(ctx, in, info, handler)
 }
 
+func _IdentityService_RecordQualification_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RecordQualificationRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(IdentityServiceServer).RecordQualification(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: IdentityService_RecordQualification_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(IdentityServiceServer).RecordQualification(ctx, req.(*RecordQualificationRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _IdentityService_VoidQualification_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(VoidQualificationRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(IdentityServiceServer).VoidQualification(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: IdentityService_VoidQualification_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(IdentityServiceServer).VoidQualification(ctx, req.(*VoidQualificationRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _IdentityService_ListQualifications_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListQualificationsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(IdentityServiceServer).ListQualifications(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: IdentityService_ListQualifications_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(IdentityServiceServer).ListQualifications(ctx, req.(*ListQualificationsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _IdentityService_ListExpiries_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListExpiriesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(IdentityServiceServer).ListExpiries(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: IdentityService_ListExpiries_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(IdentityServiceServer).ListExpiries(ctx, req.(*ListExpiriesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // IdentityService_ServiceDesc is the grpc.ServiceDesc for IdentityService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -445,6 +597,22 @@ var IdentityService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "UpdatePerson",
 			Handler:    _IdentityService_UpdatePerson_Handler,
+		},
+		{
+			MethodName: "RecordQualification",
+			Handler:    _IdentityService_RecordQualification_Handler,
+		},
+		{
+			MethodName: "VoidQualification",
+			Handler:    _IdentityService_VoidQualification_Handler,
+		},
+		{
+			MethodName: "ListQualifications",
+			Handler:    _IdentityService_ListQualifications_Handler,
+		},
+		{
+			MethodName: "ListExpiries",
+			Handler:    _IdentityService_ListExpiries_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},
