@@ -146,12 +146,13 @@ func (s *areaSet) fits(row areaRow, a Application) (Fact, []string) {
 	if row.otherwise {
 		return Yes, nil
 	}
+	const form = "how it was applied"
 	var missing []string
 	for _, part := range []struct {
 		fits Fact
 		fact string
 	}{
-		{row.fitsForm(a), "how it was applied"},
+		{row.fitsForm(a), form},
 		{row.fitsDroplets(s.dropletForms, a), "the droplet class of the spray"},
 		{row.fitsRespirator(a), "whether a label asks for a respirator"},
 		{row.fitsHeight(s.heightForms, a), "the height from which it was applied"},
@@ -160,6 +161,10 @@ func (s *areaSet) fits(row areaRow, a Application) (Fact, []string) {
 		case Yes:
 			return Yes, nil
 		case Unknown:
+			// Droplets and height are asked for once it is known that they matter.
+			if !slices.Contains(forms, a.Form) && !row.respirator {
+				part.fact = form
+			}
 			missing = append(missing, part.fact)
 		}
 	}
