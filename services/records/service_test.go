@@ -53,7 +53,10 @@ type fixture struct {
 	manager context.Context
 }
 
-func setUp(t *testing.T) fixture {
+func setUp(t *testing.T) fixture { return setUpWith(t, New) }
+
+// setUpWith serves what makes the service of a database.
+func setUpWith(t *testing.T, serve func(*postgres.DB) *Service) fixture {
 	t.Helper()
 	db := pgtest.NewAt(t, clock.Fixed(now))
 	pgtest.AddNursery(t, db)
@@ -64,7 +67,7 @@ func setUp(t *testing.T) fixture {
 		return err
 	}))
 	conn := rpctest.Serve(t, func(server *rpc.Server) {
-		recordsv1.RegisterRecordsServiceServer(server, New(db.DB))
+		recordsv1.RegisterRecordsServiceServer(server, serve(db.DB))
 	})
 	return fixture{
 		db:      db,

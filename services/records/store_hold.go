@@ -6,6 +6,7 @@ import (
 
 	"github.com/jackc/pgx/v5"
 
+	"velamen/internal/clock"
 	"velamen/internal/fault"
 	"velamen/internal/postgres"
 )
@@ -34,8 +35,9 @@ func scanHold(row pgx.CollectableRow) (hold, error) {
 		at             *time.Time
 	)
 	err := row.Scan(&h.number, &h.house, &h.from, &h.to, &h.reason, &h.person, &h.placed, &reason, &person, &at)
+	h.placed = clock.Stored(h.placed)
 	if err == nil && reason != nil && person != nil && at != nil {
-		h.lifted = &lift{reason: *reason, person: *person, at: *at}
+		h.lifted = &lift{reason: *reason, person: *person, at: clock.Stored(*at)}
 	}
 	return h, err
 }
