@@ -108,7 +108,7 @@ func judge(field Field, nursery Nursery, use Use) (Cell, *Gap) {
 	gap := func(problem Problem, reason string) *Gap {
 		return &Gap{
 			Use: use.Entry, Field: field.Fact, Title: field.Title, Problem: problem, Reason: sentence(reason),
-			Section: field.Section, Source: field.Origin.String(), Fix: known.fix(nursery, use),
+			Section: field.Section, Source: field.Cited(), Fix: known.fix(nursery, use),
 		}
 	}
 	need, why := needed(field, use)

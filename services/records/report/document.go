@@ -138,7 +138,7 @@ func Build(kind Kind, nursery Nursery, period Period, uses []Use) (Document, err
 		document.Missing++
 	}
 	for _, note := range kind.Notes {
-		document.Notes = append(document.Notes, fmt.Sprintf("%s Source: %s.", note.Text, note.Origin))
+		document.Notes = append(document.Notes, fmt.Sprintf("%s Source: %s.", note.Text, note.Cited()))
 	}
 	document.fill(kind, nursery, covered)
 	var err error
@@ -215,7 +215,7 @@ func leftOut(uses []Use, kind Kind) []string {
 func (d *Document) fill(kind Kind, nursery Nursery, uses []Use) {
 	var fields []Field
 	for _, field := range kind.Fields {
-		column := Column{ID: field.Fact, Title: field.Title, Section: field.Section, Source: field.Origin.String(), of: facts[field.Fact].of}
+		column := Column{ID: field.Fact, Title: field.Title, Section: field.Section, Source: field.Cited(), of: facts[field.Fact].of}
 		if facts[field.Fact].head {
 			cell, _ := judge(field, nursery, Use{})
 			d.Facts = append(d.Facts, Fact{Column: column, Cell: cell})

@@ -243,8 +243,8 @@ func (o Origin) check() error {
 	return nil
 }
 
-// String returns the source as a reader is told it.
-func (o Origin) String() string {
+// Cited returns the source as a reader is told it.
+func (o Origin) Cited() string {
 	if o.Mark == "M" {
 		return o.Source + " (from memory)"
 	}
