@@ -13,7 +13,8 @@ import (
 func (a *app) recordsCommand() *cobra.Command {
 	return group("records", "The ledger of applications, and the reports made from it",
 		"Entries of the ledger are never changed: a correction is a new entry that points at the one it corrects. "+Caution,
-		a.recordsHouse(), a.recordsEntries(), a.recordsEntry(), a.recordsCorrect(), a.recordsVerify())
+		a.recordsHouse(), a.recordsEntries(), a.recordsEntry(), a.recordsCorrect(), a.recordsVerify(),
+		a.recordsClose(), a.recordsCloses(), a.recordsHold(), a.recordsHolds(), a.recordsLift())
 }
 
 // reportFormats are the words for the formats, as reports call them.
@@ -93,7 +94,7 @@ func (a *app) recordsEntries() *cobra.Command {
 			for _, entry := range entries.GetEntries() {
 				s.row(shortName(entry.GetName()), s.when(entry.GetStartTime()), shortName(entry.GetHouse()), entry.GetProductDisplayName(),
 					amount(entry.GetProductAmount()), activesIn(entry), amount(entry.GetArea()), entry.GetApplicatorDisplayName(),
-					reentryAfter(entry.GetRestrictedEntryInterval()), correction(entry), againstRules(entry))
+					reentryAfter(entry.GetRestrictedEntryInterval()), correctionAndLateness(entry), againstRules(entry))
 			}
 			s.more(entries.GetNextPageToken())
 		})
@@ -124,6 +125,23 @@ func againstRules(entry *recordsv1.Entry) string {
 		texts = append(texts, "overridden: "+override.GetRule())
 	}
 	return strings.Join(texts, "; ")
+}
+
+// lateFor names the month that was closed before an entry for it came in.
+func lateFor(entry *recordsv1.Entry) string {
+	if entry.GetLateFor() == "" {
+		return ""
+	}
+	return "the close of " + shortName(entry.GetLateFor())
+}
+
+// correctionAndLateness is what a list of the ledger says about an entry's place.
+func correctionAndLateness(entry *recordsv1.Entry) string {
+	texts := []string{correction(entry)}
+	if late := lateFor(entry); late != "" {
+		texts = append(texts, "late for "+late)
+	}
+	return strings.TrimPrefix(strings.Join(texts, "; "), "; ")
 }
 
 func correction(entry *recordsv1.Entry) string {
@@ -174,6 +192,7 @@ func (a *app) showEntry(ctx context.Context, entry *recordsv1.Entry) error {
 		s.fact("Restricted use", yes(entry.GetRestrictedUse()))
 		s.fact("Breach", entry.GetBreachNote())
 		s.fact("Rules that it broke", strings.Join(entry.GetBreachRules(), ", "))
+		s.fact("Late for", lateFor(entry))
 		s.fact("Correction", correction(entry))
 		if entry.GetCorrection() != nil {
 			s.fact("Corrected by", shortName(entry.GetCorrection().GetPerson()))
@@ -220,35 +239,4 @@ ledger and points at its correction. Managers and owners only.`,
 	flags.StringVar(&request.Note, "note", "", "why")
 	cmd.MarkFlagsOneRequired("product-amount", "mix", "area", "start", "end")
 	return needs(cmd, "note")
-}
-
-func (a *app) recordsVerify() *cobra.Command {
-	return a.command(text{
-		use: "verify", short: "Check that no entry of the ledger was changed",
-		long:    "Computes the hash chain of the ledger anew. The exit code is 1 when an entry is not as it was written.",
-		example: "  velamen records verify",
-	}, func(ctx context.Context, _ []string) error {
-		parent, err := a.parent()
-		if err != nil {
-			return err
-		}
-		verdict, err := call(ctx, a, recordsv1.NewRecordsServiceClient, recordsv1.RecordsServiceClient.VerifyLedger,
-			&recordsv1.VerifyLedgerRequest{Parent: parent})
-		if err != nil {
-			return err
-		}
-		if err := a.show(ctx, verdict, func(s *sheet) {
-			s.fact("Entries checked", verdict.GetEntries())
-			s.fact("Intact", yes(verdict.GetIntact()))
-			s.fact("First broken entry", shortName(verdict.GetBrokenEntry()))
-			s.fact("What is wrong", verdict.GetFault())
-			s.fact("Hash of the last entry", verdict.GetHead())
-		}); err != nil {
-			return err
-		}
-		if !verdict.GetIntact() {
-			return outcomeError{exitFailed, fmt.Errorf("the ledger is broken at entry %s: %s", shortName(verdict.GetBrokenEntry()), verdict.GetFault())}
-		}
-		return nil
-	})
 }
