@@ -3,6 +3,8 @@ package report
 import (
 	"fmt"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"velamen/internal/quantity"
 )
@@ -121,7 +123,7 @@ func judge(field Field, nursery Nursery, use Use) (Cell, *Gap) {
 		if v.lacks != "" {
 			why = v.lacks
 		}
-		return Cell{State: StateMissing, Text: Missing}, gap(IsMissing, why)
+		return Cell{State: StateMissing, Text: Missing + known.meanwhile}, gap(IsMissing, why)
 	}
 	cell, doubt := layOut(field, known.of, v, nursery)
 	if v.lacks != "" {
@@ -216,11 +218,8 @@ func joined(items []string) string {
 
 var inList = strings.NewReplacer(`\`, `\\`, `;`, `\;`)
 
-// sentence ends a text with a full stop.
+// sentence begins a text with a capital and ends it with a full stop.
 func sentence(text string) string {
-	text = strings.TrimSuffix(text, ".")
-	if text == "" {
-		return ""
-	}
-	return strings.ToUpper(text[:1]) + text[1:] + "."
+	first, size := utf8.DecodeRuneInString(text)
+	return string(unicode.ToUpper(first)) + text[size:] + "."
 }

@@ -139,6 +139,7 @@ func TestWhatIsDoubtfulIsListedAndMarked(t *testing.T) {
 		{"a field in the record of closed spaces", "eu-closed-space", "setting", "must be", func(u *Use) { u.Setting = "land" }},
 		{"pots in the EU", "eu-closed-space", "treated", "cannot be given in a unit of the rule: m2, m3", func(u *Use) { u.Treated = quantity.Must("12", quantity.Pot) }},
 		{"an interval below zero", "house-record", "rei", "below zero", func(u *Use) { u.RestrictedEntryInterval = quantity.Must("-1", quantity.Hour) }},
+		{"a dose of nothing", "eu-closed-space", "dose", "not above zero", func(u *Use) { u.Amount = quantity.Must("0", quantity.Gram) }},
 		{"an interval in litres", "house-record", "rei", "cannot be given", func(u *Use) { u.RestrictedEntryInterval = quantity.Must("1", quantity.Litre) }},
 		{"an amount too small for the units", "us-ca-monthly-use", "amount", "cannot be given", func(u *Use) { u.Amount = quantity.Must("0.000001", quantity.Milligram) }},
 	} {
@@ -229,4 +230,14 @@ func TestAnActiveWithoutAnAmountIsNamed(t *testing.T) {
 
 func TestTheCautionIsThatOfEveryDose(t *testing.T) {
 	require.Contains(t, Caution, treatment.Caution)
+}
+
+func TestAnIntervalThatIsNotKnownKeepsPeopleOut(t *testing.T) {
+	document, _ := march(t, "us-wps-application")
+	for i, row := range document.Uses.Rows {
+		if row.Name == bare(t).Entry {
+			require.Equal(t, Cell{State: StateMissing, Text: "MISSING: keep out until it is known"}, cellOf(t, document.Uses, i, "rei"))
+		}
+	}
+	require.Contains(t, namesOf(document.Uses), bare(t).Entry)
 }

@@ -42,6 +42,8 @@ type fact struct {
 	head bool
 	read func(Nursery, Use) value
 	fix  func(Nursery, Use) string
+	// meanwhile is what a person does while the fact is missing.
+	meanwhile string
 }
 
 // facts are looked up by name only; their order reaches no result.
@@ -81,7 +83,7 @@ var facts = map[string]fact{
 	"planted":    amount(func(u Use) quantity.Quantity { return u.Planted }, onHouse),
 	"plants":     amount(func(u Use) quantity.Quantity { return u.Plants }, onApplication),
 	"mix-volume": amount(func(u Use) quantity.Quantity { return u.MixVolume }, onApplication),
-	"rei":        {of: ofQuantity, fix: onProduct, read: interval},
+	"rei":        {of: ofQuantity, fix: onProduct, read: interval, meanwhile: ": keep out until it is known"},
 	"dose":       {of: ofQuantity, fix: onApplication, read: dose},
 
 	"actives":        {of: ofList, fix: onProduct, read: activeNames},
@@ -236,7 +238,11 @@ func dose(_ Nursery, u Use) value {
 	}
 	number := above.Amount()
 	number.Quo(number, below.Amount())
-	return value{quantity: quantity.ExactOf(number, of+"/"+per).Round()}
+	v := value{quantity: quantity.ExactOf(number, of+"/"+per).Round()}
+	if !v.quantity.Positive() {
+		v.doubt = "the dose is not above zero"
+	}
+	return v
 }
 
 func activeNames(_ Nursery, u Use) value {

@@ -8,6 +8,7 @@ import (
 	"io"
 	"regexp"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -243,9 +244,13 @@ func (o Origin) check() error {
 	return nil
 }
 
+// noSource begins the source of what is common practice; it is not remembered from a
+// law, so a report does not say that it is.
+const noSource = "common practice, no source"
+
 // Cited returns the source as a reader is told it.
 func (o Origin) Cited() string {
-	if o.Mark == "M" {
+	if o.Mark == "M" && !strings.HasPrefix(o.Source, noSource) {
 		return o.Source + " (from memory)"
 	}
 	return o.Source

@@ -110,7 +110,13 @@ func (s *sum) applications() int {
 func totals(uses []Use) ([]Table, error) {
 	var byHouse, byActive, byGroup sums
 	for _, use := range uses {
-		for _, active := range use.Actives {
+		actives := use.Actives
+		if len(actives) == 0 {
+			// A use of which nothing is known is in the totals too, as missing: without it
+			// they would look whole.
+			actives = []Active{{}}
+		}
+		for _, active := range actives {
 			name, code := cmp.Or(clean(active.Name), Missing), cmp.Or(clean(active.FRAC), Missing)
 			house := cmp.Or(clean(use.HouseName), clean(use.House), Missing)
 			err := errors.Join(

@@ -82,3 +82,11 @@ func TestAnActiveThatIsNoMassIsRefused(t *testing.T) {
 	_, err := totals([]Use{use})
 	require.ErrorContains(t, err, "nurseries/test/entries/1, active ingredient a")
 }
+
+func TestAUseOfWhichNoActiveIsKnownIsInTheTotals(t *testing.T) {
+	use := fullUse(t)
+	use.Actives = nil
+	tables, err := totals([]Use{use})
+	require.NoError(t, err)
+	require.Equal(t, [][]string{{"MISSING", "MISSING (amounts not known: 1); known: 0 g", "1"}}, texts(tables[2]))
+}

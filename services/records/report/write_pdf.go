@@ -4,7 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"strings"
-	"unicode"
+	"unicode/utf8"
 
 	"codeberg.org/go-pdf/fpdf"
 	"golang.org/x/image/font/gofont/gobold"
@@ -276,14 +276,11 @@ func (p *pages) drawable(text string) string {
 	var buffer sfnt.Buffer
 	for _, r := range text {
 		index, err := p.glyph.GlyphIndex(&buffer, r)
-		switch {
-		case unicode.IsControl(r):
-			built.WriteByte(' ')
-		case err != nil || index == 0:
+		if err != nil || index == 0 {
 			fmt.Fprintf(&built, "[U+%04X]", r)
-		default:
-			built.WriteRune(r)
+			continue
 		}
+		built.WriteRune(r)
 	}
 	return built.String()
 }
@@ -318,20 +315,12 @@ func (p *pages) wrap(text string, width float64) []string {
 // fits returns how many bytes of a word fit into a width: whole characters, at least
 // one.
 func (p *pages) fits(word string, width float64) int {
-	last := 0
+	_, last := utf8.DecodeRuneInString(word)
 	for at := range word {
-		if at > 0 && p.pdf.GetStringWidth(word[:at]) > width {
+		if p.pdf.GetStringWidth(word[:at]) > width {
 			break
 		}
-		last = at
-	}
-	if last == 0 {
-		for at := range word {
-			if at > 0 {
-				return at
-			}
-		}
-		return len(word)
+		last = max(last, at)
 	}
 	return last
 }
