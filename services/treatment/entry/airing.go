@@ -41,31 +41,39 @@ type Airing struct {
 // which is the least that it can have been.
 func CheckAirings(airings []Airing, now time.Time) error {
 	var faults []error
-	refuse := func(format string, args ...any) { faults = append(faults, fmt.Errorf(format, args...)) }
 	for i, airing := range airings {
-		switch {
-		case airing.Device != Fans && airing.Device != Vents && airing.Device != Shut:
-			refuse("airing %d: %q is not fans, vents or shut", i+1, airing.Device)
-		case airing.Start.IsZero():
-			refuse("airing %d: has no start", i+1)
-		case airing.Start.After(now) || airing.End.After(now):
-			refuse("airing %d: lies in the future", i+1)
-		case !airing.End.IsZero() && !airing.End.After(airing.Start):
-			refuse("airing %d: ends before it starts", i+1)
-		}
-		if flow := airing.Flow; !flow.IsZero() {
-			perHour, err := flow.In(quantity.CubicMetrePerH)
-			if err != nil || !perHour.Positive() || airing.Device != Fans {
-				refuse("airing %d: the flow must be a volume per time above 0, of fans", i+1)
-			}
+		if err := airing.check(now); err != nil {
+			faults = append(faults, fmt.Errorf("airing %d: %w", i+1, err))
 		}
 		for j, other := range airings[:i] {
-			if other.House == airing.House && other.overlaps(airing) && (other.Device == airing.Device || other.Device == Shut || airing.Device == Shut) {
-				refuse("airings %d and %d: %s and %s at one time", j+1, i+1, other.Device, airing.Device)
+			contradict := other.Device == airing.Device || other.Device == Shut || airing.Device == Shut
+			if other.House == airing.House && contradict && other.overlaps(airing) {
+				faults = append(faults, fmt.Errorf("airings %d and %d: %s and %s at one time", j+1, i+1, other.Device, airing.Device))
 			}
 		}
 	}
 	return errors.Join(faults...)
+}
+
+// check refuses what one airing cannot be for itself.
+func (a Airing) check(now time.Time) error {
+	switch {
+	case a.Device != Fans && a.Device != Vents && a.Device != Shut:
+		return fmt.Errorf("%q is not fans, vents or shut", a.Device)
+	case a.Start.IsZero():
+		return errors.New("has no start")
+	case a.Start.After(now) || a.End.After(now):
+		return errors.New("lies in the future")
+	case !a.End.IsZero() && !a.End.After(a.Start):
+		return errors.New("ends before it starts")
+	case a.Flow.IsZero():
+		return nil
+	}
+	perHour, err := a.Flow.In(quantity.CubicMetrePerH)
+	if err != nil || !perHour.Positive() || a.Device != Fans {
+		return errors.New("the flow must be a volume per time above 0, of fans")
+	}
+	return nil
 }
 
 func (a Airing) overlaps(b Airing) bool {

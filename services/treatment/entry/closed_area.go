@@ -271,7 +271,7 @@ func parseClosedAreas(file []byte) (*areaSet, error) {
 	if err := decodeStrict(file, &rows); err != nil {
 		return nil, fmt.Errorf("closed-areas.yaml: %w", err)
 	}
-	if err := rows.head.check(); err != nil {
+	if err := rows.check(); err != nil {
 		return nil, fmt.Errorf("closed-areas.yaml: %w", err)
 	}
 	set := &areaSet{dropletForms: rows.DropletForms, heightForms: rows.HeightForms}
@@ -328,7 +328,7 @@ const (
 )
 
 func (row areaRowData) read() (areaRow, error) {
-	if err := errors.Join(row.origin.check(), checkForms("forms", row.Forms),
+	if err := errors.Join(row.check(), checkForms("forms", row.Forms),
 		whole("feet", row.Feet, 0, longestAround), whole("above_in", row.AboveIn, 0, mostInches)); err != nil {
 		return areaRow{}, err
 	}

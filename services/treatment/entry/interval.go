@@ -203,7 +203,7 @@ func readDefaultIntervals(file []byte) (*defaultSet, error) {
 	if err := decodeStrict(file, &rows); err != nil {
 		return nil, err
 	}
-	if err := rows.head.check(); err != nil {
+	if err := rows.check(); err != nil {
 		return nil, err
 	}
 	set := &defaultSet{hours: map[Category]defaultRow{}, dry: rows.DryOutdoors}

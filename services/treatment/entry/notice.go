@@ -216,7 +216,7 @@ func readNotices(file []byte) (*noticeSet, error) {
 	if err := decodeStrict(file, &rows); err != nil {
 		return nil, err
 	}
-	if err := rows.head.check(); err != nil {
+	if err := rows.check(); err != nil {
 		return nil, err
 	}
 	for _, field := range []struct {

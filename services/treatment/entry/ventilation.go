@@ -65,7 +65,7 @@ func (n Nursery) VentilationAt(a Application, airings []Airing, moment time.Time
 func (n Nursery) byCriteria(house House, a Application, airings []Airing, moment time.Time, law ventilationLaw) Ventilation {
 	var state Ventilation
 	state.Source = law.source
-	counted := of(house, airings, moment)
+	counted := of(house, airings, a.End, a.End.Add(law.shutAlone), moment)
 	if err := CheckAirings(counted, moment); err != nil {
 		counted = nil
 		state.Missing = append(state.Missing, fmt.Sprintf("what aired %s: what is written cannot be and is not counted (%v)", house.name(), err))
@@ -86,11 +86,15 @@ func (n Nursery) byCriteria(house House, a Application, airings []Airing, moment
 	return state
 }
 
-// of returns the airings of a house that have begun at a moment.
-func of(house House, airings []Airing, moment time.Time) []Airing {
+// of returns the airings of a house that have begun at a moment and of which some lies
+// between the end of an application and when even a shut house is aired.
+func of(house House, airings []Airing, end, shut, moment time.Time) []Airing {
 	var own []Airing
 	for _, airing := range airings {
-		if airing.House != house.ID || airing.Start.After(moment) {
+		if airing.House != house.ID || airing.Start.After(moment) || !airing.Start.Before(shut) {
+			continue
+		}
+		if !airing.End.IsZero() && !airing.End.After(end) && airing.End.After(airing.Start) {
 			continue
 		}
 		if airing.End.After(moment) {
@@ -250,6 +254,8 @@ type ventilationLaw struct {
 	code, source string
 	fractions    bool
 	criteria     []criterion
+	// shutAlone is the shortest time that airs a house without any ventilation.
+	shutAlone time.Duration
 }
 
 // ventilationSet is the criteria of every law that is entered.
@@ -339,16 +345,17 @@ func (row ventilationLawsRows) law() (ventilationLaw, error) {
 	if !law.fractions && row.Combine != "any" {
 		return law, fmt.Errorf("combine: %q is not any or fractions", row.Combine)
 	}
-	shutAlone := false
 	for i, c := range row.Criteria {
 		read, err := c.read(law.fractions)
 		if err != nil {
 			return law, fmt.Errorf("criteria row %d (%q): %w", i+1, c.ID, err)
 		}
-		shutAlone = shutAlone || (read.exchanges == 0 && read.fans == 0 && read.vents == 0)
+		if read.exchanges == 0 && read.fans == 0 && read.vents == 0 && (law.shutAlone == 0 || read.shut < law.shutAlone) {
+			law.shutAlone = read.shut
+		}
 		law.criteria = append(law.criteria, read)
 	}
-	if !shutAlone {
+	if law.shutAlone == 0 {
 		return law, errors.New("criteria: one must be of a house that stays shut")
 	}
 	return law, nil
