@@ -2,7 +2,6 @@ package duty
 
 import (
 	"cmp"
-	"errors"
 	"fmt"
 	"slices"
 	"time"
@@ -199,54 +198,73 @@ func (c *calendarDraft) addEach(rule deadlineRule, applications []Application) {
 // addMonth adds the one line of a report of the month. A negative report is due where
 // no application is sure to be reported; a report without applications is nil.
 func (c *calendarDraft) addMonth(rule deadlineRule, applications []Application) error {
-	var names []string
-	sure := false
-	var doubts []string
+	reported := reportedBy(rule, applications)
+	// The month itself stands for the event: the facts of the nursery decide.
+	event := c.nursery.fill(Event{Start: c.first, DoneBy: rule.when.doneBy})
+	excluded, _ := rule.when.holds(event)
+	switch {
+	case rule.nilMonth && (excluded != "" || reported.sure):
+		return nil
+	case excluded != "" && len(reported.names) == 0:
+		return nil
+	case excluded != "":
+		// The nursery files none for itself, an application does.
+		event = rule.when.meet(event)
+	}
+	deadline, excluded, err := c.law.deadline(rule, c.place, event)
+	if err != nil {
+		return fmt.Errorf("%s: %w", rule.id, err)
+	}
+	if excluded != "" {
+		return nil // the month lies before the uses that the row binds
+	}
+	deadline.Notes = append(deadline.Notes, reported.doubts...)
+	item := Item{Deadline: deadline}
+	if !rule.nilMonth {
+		item.Applications = reported.names
+	}
+	c.Items = append(c.Items, c.settleMonth(c.stand(item, "", c.end), rule.nilMonth))
+	return nil
+}
+
+// report is what goes into a report of the month.
+type report struct {
+	names []string
+	// sure is true where one of them is reported whatever was not said.
+	sure   bool
+	doubts []string
+}
+
+func reportedBy(rule deadlineRule, applications []Application) report {
+	var r report
 	for _, a := range applications {
 		excluded, unsaid := rule.when.holds(a.Event)
 		if excluded != "" {
 			continue
 		}
-		names = append(names, a.Name)
-		sure = sure || len(unsaid) == 0
+		r.names = append(r.names, a.Name)
+		r.sure = r.sure || len(unsaid) == 0
 		for _, doubt := range unsaid {
-			doubts = append(doubts, a.Name+": "+doubt)
+			r.doubts = append(r.doubts, a.Name+": "+doubt)
 		}
 	}
-	// The month itself stands for the event: the facts of the nursery decide.
-	event := c.nursery.fill(Event{Start: c.first, DoneBy: rule.when.doneBy})
-	deadline, excluded, err := c.law.deadline(rule, c.place, event)
-	if err != nil {
-		return errors.Join(errors.New(rule.id), err)
+	return r
+}
+
+// settleMonth says of a report that names no work whether work may still come.
+func (c *calendarDraft) settleMonth(item Item, negative bool) Item {
+	if len(item.Applications) > 0 || !item.DoneAt.IsZero() {
+		return item
 	}
-	if rule.nilMonth && (excluded != "" || sure) || !rule.nilMonth && excluded != "" && len(names) == 0 {
-		return nil
-	}
-	if excluded != "" {
-		// The nursery files none for itself, an application does.
-		event.MonthlySummary = rule.when.monthlySummary
-		if deadline, _, err = c.law.deadline(rule, c.place, event); err != nil {
-			return errors.Join(errors.New(rule.id), err)
-		}
-	}
-	deadline.Notes = append(deadline.Notes, doubts...)
-	item := Item{Deadline: deadline}
-	if !rule.nilMonth {
-		item.Applications = names
-	}
-	item = c.stand(item, "", c.end)
-	waiting := rule.nilMonth || len(names) == 0
 	switch {
-	case item.State == InTime || item.State == DoneLate:
-	case waiting && c.now.Before(c.end):
+	case c.now.Before(c.end):
 		item.State = NotYet
 		item.Notes = append(item.Notes, "The month is not over.")
-	case !rule.nilMonth && waiting:
+	case !negative:
 		item.State = Nil
 		item.Notes = append(item.Notes, "There is nothing to report. A rule that asks for a negative report stands on a line of its own.")
 	}
-	c.Items = append(c.Items, item)
-	return nil
+	return item
 }
 
 // stand says how it stands with an item: the first time that it was done counts. A
@@ -260,24 +278,40 @@ func (c *calendarDraft) stand(item Item, application string, notBefore time.Time
 			item.DoneAt = d.At.UTC()
 		}
 	}
-	done := !item.DoneAt.IsZero()
 	switch {
-	case item.Deadline.NotYet:
+	case item.NotYet:
 		item.State = NotYet
-	case item.HoldsUntil && done && !item.Limit.Passed(item.DoneAt) && item.DoneAt.Before(item.Limit.Moment):
-		item.State = EndedEarly
-	case item.HoldsUntil && !item.Limit.Passed(c.now):
-		item.State = Lasting
 	case item.HoldsUntil:
-		item.State = Over
-	case done && !item.AtOnce && item.Limit.Passed(item.DoneAt):
-		item.State = DoneLate
-	case done:
-		item.State = InTime
-	case item.Limit.Passed(c.now):
-		item.State = Overdue
+		item.State = item.lasting(c.now)
 	default:
-		item.State = Open
+		item.State = item.due(c.now)
 	}
 	return item
+}
+
+// lasting is the state of what must last. What was ended at the last moment was not
+// ended early.
+func (i Item) lasting(now time.Time) State {
+	switch {
+	case !i.DoneAt.IsZero() && i.DoneAt.Before(i.Limit.Moment):
+		return EndedEarly
+	case i.Limit.Passed(now):
+		return Over
+	default:
+		return Lasting
+	}
+}
+
+// due is the state of what must be done.
+func (i Item) due(now time.Time) State {
+	switch {
+	case i.DoneAt.IsZero() && i.Limit.Passed(now):
+		return Overdue
+	case i.DoneAt.IsZero():
+		return Open
+	case !i.AtOnce && i.Limit.Passed(i.DoneAt):
+		return DoneLate
+	default:
+		return InTime
+	}
 }

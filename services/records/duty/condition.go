@@ -1,6 +1,9 @@
 package duty
 
-import "fmt"
+import (
+	"cmp"
+	"fmt"
+)
 
 // when are the facts that must hold for a row. A zero value asks for nothing.
 type when struct {
@@ -81,4 +84,14 @@ func (w when) holds(e Event) (excluded string, doubts []string) {
 		return "It does not bind because the nursery did the work itself.", nil
 	}
 	return "", doubts
+}
+
+// meet returns an event with the facts that a row asks for.
+func (w when) meet(e Event) Event {
+	e.RestrictedUse = cmp.Or(w.restrictedUse, e.RestrictedUse)
+	e.MonthlySummary = cmp.Or(w.monthlySummary, e.MonthlySummary)
+	e.ElectronicAtOnce = cmp.Or(w.electronicAtOnce, e.ElectronicAtOnce)
+	e.TradesInProducts = cmp.Or(w.tradesInProducts, e.TradesInProducts)
+	e.DoneBy = cmp.Or(w.doneBy, e.DoneBy)
+	return e
 }

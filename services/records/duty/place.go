@@ -41,10 +41,12 @@ func (l *law) scopeOf(code string) (scope, error) {
 	}
 	s := scope{code: code, laws: jurisdiction.Laws(narrowest)}
 	found, unread := false, false
-	for _, p := range l.places {
-		if !slices.Contains(s.laws, p.code) {
+	for _, law := range s.laws {
+		at := slices.IndexFunc(l.places, func(p place) bool { return p.code == law })
+		if at < 0 {
 			continue
 		}
+		p := l.places[at]
 		found = true
 		// What parts may make of their own is answered by the row of the part.
 		if p.ownBelow && p.code != narrowest && l.read(narrowest) {

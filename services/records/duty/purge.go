@@ -2,6 +2,7 @@ package duty
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"velamen/internal/clock"
@@ -66,7 +67,7 @@ func (l *law) mayPurge(record Record, now time.Time, holds []Hold) (bool, string
 		}
 	}
 	if !retention.Known() {
-		return false, fmt.Sprintf("Keep %s: how long is not known. %s", record.Name, retention.NotKnown[0])
+		return false, fmt.Sprintf("Keep %s: how long is not known. %s", record.Name, strings.Join(retention.NotKnown, " "))
 	}
 	longest, _ := retention.Longest()
 	if !longest.Limit.Passed(now) {
