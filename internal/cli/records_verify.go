@@ -91,7 +91,7 @@ func (a *app) showVerdict(ctx context.Context, verdict *recordsv1.VerifyLedgerRe
 		s.fact("Hash of the last entry", verdict.GetHead())
 		s.fact("Key in place", verdict.GetKeyId())
 		for _, trust := range verdict.GetTrusts() {
-			s.fact("Not checked", trust)
+			s.fact("Believed", trust)
 		}
 	})
 }

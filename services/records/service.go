@@ -43,34 +43,29 @@ func (s *Service) GetEntry(ctx context.Context, request *recordsv1.GetEntryReque
 	if err != nil {
 		return nil, err
 	}
-	messages, err := s.withLateness(ctx, nursery, entry)
+	message, err := entry.contract()
 	if err != nil {
 		return nil, err
 	}
-	return messages[0], nil
+	return message, markLate(ctx, s.db, nursery, message)
 }
 
-// withLateness returns entries as the contract carries them, with the closes that
-// they came too late for.
-func (s *Service) withLateness(ctx context.Context, nursery string, entries ...kept) ([]*recordsv1.Entry, error) {
+// markLate names on entries the closes that they came too late for.
+func markLate(ctx context.Context, r postgres.Reader, nursery string, entries ...*recordsv1.Entry) error {
 	sequences := make([]int64, len(entries))
 	for i, entry := range entries {
-		sequences[i] = entry.Sequence
+		sequences[i] = entry.GetSequence()
 	}
-	late, err := lateAmong(ctx, s.db, nursery, sequences)
+	late, err := lateAmong(ctx, r, nursery, sequences)
 	if err != nil {
-		return nil, err
+		return err
 	}
-	messages := make([]*recordsv1.Entry, len(entries))
-	for i, entry := range entries {
-		if messages[i], err = entry.contract(); err != nil {
-			return nil, err
-		}
-		if month, found := late[entry.Sequence]; found {
-			messages[i].LateFor = closeName(nursery, month)
+	for _, entry := range entries {
+		if month, found := late[entry.GetSequence()]; found {
+			entry.LateFor = closeName(nursery, month)
 		}
 	}
-	return messages, nil
+	return nil
 }
 
 // parseEntryName reads nurseries/{nursery}/entries/{sequence}.
@@ -105,11 +100,15 @@ func (s *Service) ListEntries(ctx context.Context, request *recordsv1.ListEntrie
 		return nil, err
 	}
 	entries, next := rpc.Cut(page, entries, func(k kept) []string { return []string{strconv.FormatInt(k.Sequence, 10)} })
-	messages, err := s.withLateness(ctx, ids[0], entries...)
-	if err != nil {
-		return nil, err
+	response := &recordsv1.ListEntriesResponse{NextPageToken: next}
+	for _, entry := range entries {
+		message, err := entry.contract()
+		if err != nil {
+			return nil, err
+		}
+		response.Entries = append(response.Entries, message)
 	}
-	return &recordsv1.ListEntriesResponse{Entries: messages, NextPageToken: next}, nil
+	return response, markLate(ctx, s.db, ids[0], response.GetEntries()...)
 }
 
 // CorrectEntry appends an entry that takes the place of an earlier one.
@@ -196,8 +195,10 @@ func (s *Service) useRecord(ctx context.Context, prefix string, request *records
 		if err != nil {
 			return err
 		}
-		record, err = useRecord(nursery, house, period, entries)
-		return err
+		if record, err = useRecord(nursery, house, period, entries); err != nil {
+			return err
+		}
+		return markLate(ctx, tx, ids[0], record.GetEntries()...)
 	})
 	return record, zone, err
 }

@@ -279,3 +279,17 @@ func TestTheDatabaseRefusesACloseThatDoesNotFit(t *testing.T) {
 	require.NoError(t, err)
 	require.NoError(t, f.db.InTx(t.Context(), func(tx pgx.Tx) error { return insertClose(t.Context(), tx, "test", r) }), "the one that fits is taken")
 }
+
+func TestAUseRecordSaysWhatCameLate(t *testing.T) {
+	f := setUpSigning(t)
+	f.close(t, "2026-02")
+	f.confirm(t, ended("late", february(20)))
+	f.confirm(t, ended("in-time", march(2)))
+	record, err := f.client.GetUseRecord(f.manager, days("2026-02-01", "2026-03-31"))
+	require.NoError(t, err)
+	var late []string
+	for _, entry := range record.GetEntries() {
+		late = append(late, entry.GetLateFor())
+	}
+	require.Equal(t, []string{"nurseries/test/closes/2026-02", "nurseries/test/closes/2026-02", "", ""}, late)
+}

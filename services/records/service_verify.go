@@ -73,6 +73,9 @@ func verify(ctx context.Context, tx pgx.Tx, nursery string, asked extent, key *S
 	}
 	marks, wrong := verifyCloses(nursery, key, rows)
 	v.close = wrong
+	if len(marks) > 0 {
+		v.signed = marks[len(marks)-1].sequence
+	}
 	if asked.empty() {
 		v.trusts = append(v.trusts, "No work in the ledger ended on these days, so no entry was checked.")
 		return v, nil
@@ -117,5 +120,8 @@ func follow(ctx context.Context, tx pgx.Tx, v verdict, checked chain) (verdict, 
 	}
 	v.asked.to = min(v.asked.to, ledger.sequence)
 	v.last, v.marks = checked.last, checked.found
+	if text := unsigned(v.asked.from, v.asked.to, v.signed); text != "" {
+		v.trusts = append(v.trusts, text)
+	}
 	return v, nil
 }

@@ -46,8 +46,8 @@ func lastClose(ctx context.Context, r postgres.Reader, nursery string) (*closeRo
 // Work that ends at the stroke of midnight is of the day that ends, and work of no
 // length at midnight is of the day that begins, as in a use record.
 const (
-	endedBefore = `(e.end_time < @end OR (e.end_time = @end AND e.start_time < @end))`
-	endedFrom   = `(e.end_time > @begin OR (e.end_time = @begin AND e.start_time = @begin))`
+	endedBefore = `e.end_time <= @end AND (e.end_time < @end OR e.start_time < @end)`
+	endedFrom   = `e.end_time >= @begin AND (e.end_time > @begin OR e.start_time = @begin)`
 )
 
 // standAt fills a close with where the ledger stands when a month has ended. The
@@ -121,8 +121,8 @@ const selectLate = `
 	FROM records.entry e
 	CROSS JOIN LATERAL (
 		SELECT month, last_sequence FROM records.close
-		WHERE nursery = e.nursery AND (end_time > e.end_time OR (end_time = e.end_time AND e.start_time < e.end_time))
-		ORDER BY number LIMIT 1) c
+		WHERE nursery = e.nursery AND end_time >= e.end_time AND (end_time > e.end_time OR e.start_time < e.end_time)
+		ORDER BY end_time LIMIT 1) c
 	WHERE e.nursery = @nursery AND e.sequence > c.last_sequence`
 
 type lateEntry struct {

@@ -109,10 +109,13 @@ func (x extent) refuseBeyond(ledger head) error {
 type verdict struct {
 	nursery string
 	// asked is the extent that was asked for, its end never past the ledger's.
-	asked   extent
-	before  head
-	last    head
+	asked  extent
+	before head
+	last   head
+	// marks counts the closes whose hash was found, and signed is the last entry that
+	// a close has signed, whether it was asked for or not.
 	marks   int64
+	signed  int64
 	trusts  []string
 	entry   *broken
 	close   *brokenClose
@@ -152,4 +155,15 @@ func trustsBefore(before head, signed bool) string {
 	}
 	return fmt.Sprintf("The range begins from the stored hash of entry %d, which is believed. The entries up to it were not checked; verify the whole ledger to check them.",
 		before.sequence)
+}
+
+// unsigned says which of the entries checked no close has signed yet, and is empty
+// when a close has signed all of them: a chain alone does not show that it was sealed
+// anew to its end.
+func unsigned(from, to, signed int64) string {
+	from = max(from, signed+1)
+	if from > to {
+		return ""
+	}
+	return fmt.Sprintf("No close has signed the entries from %d to %d. Someone who rules the database could have replaced all of them together.", from, to)
 }

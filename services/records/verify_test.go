@@ -56,8 +56,8 @@ func TestARangeIsVerifiedFromTheHashOfTheEntryBeforeIt(t *testing.T) {
 		closes       int64
 		trusts, head string
 	}{
-		{"the whole ledger trusts nothing", numbers(0, 0), 1, 6, 2, "", "6"},
-		{"from the first entry", numbers(1, 3), 1, 3, 1, "", "3"},
+		{"the whole ledger trusts what no close has signed yet", numbers(0, 0), 1, 6, 2, "No close has signed the entries from 5 to 6.", "6"},
+		{"from the first entry, all signed", numbers(1, 3), 1, 3, 1, "", "3"},
 		{"from one that no close signed", numbers(4, 0), 4, 6, 1, "The range begins from the stored hash of entry 3, which is believed.", "6"},
 		{"from one that a close signed", numbers(3, 6), 3, 6, 2, "The range begins from the stored hash of entry 2, which a signed close has too.", "6"},
 		{"one entry", numbers(6, 6), 6, 6, 0, "entry 5, which is believed.", "6"},

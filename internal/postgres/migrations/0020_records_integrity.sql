@@ -25,6 +25,7 @@ CREATE TABLE records.close (
     CONSTRAINT close_last_not_negative CHECK (last_sequence >= 0),
     CONSTRAINT close_is_ed25519 CHECK (octet_length(signature) = 64 AND octet_length(public_key) = 32)
 );
+CREATE INDEX close_by_end ON records.close (nursery, end_time);
 GRANT SELECT, INSERT ON records.close TO velamen_app;
 
 -- check_close refuses a close that does not follow the last one, whose head is not
