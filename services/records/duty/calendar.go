@@ -190,7 +190,11 @@ func (c *calendarDraft) addEach(rule deadlineRule, applications []Application) {
 		case err != nil:
 			c.Gaps = append(c.Gaps, fmt.Sprintf("Application %s, %s: %s.", a.Name, rule.id, err))
 		case excluded == "":
-			c.Items = append(c.Items, c.stand(Item{Deadline: deadline, Applications: []string{a.Name}}, a.Name, time.Time{}))
+			notBefore := a.Event.Start
+			if rule.duty == DisplayInformation || rule.duty == KeepDisplayed {
+				notBefore = time.Time{} // what will be applied may be shown before
+			}
+			c.Items = append(c.Items, c.stand(Item{Deadline: deadline, Applications: []string{a.Name}}, a.Name, notBefore))
 		}
 	}
 }
@@ -268,7 +272,8 @@ func (c *calendarDraft) settleMonth(item Item, negative bool) Item {
 }
 
 // stand says how it stands with an item: the first time that it was done counts. A
-// report of a month that was not over yet is none, since work could still follow.
+// report of a month that was not over yet is none, since work could still follow, nor
+// is a record of work that had not begun.
 func (c *calendarDraft) stand(item Item, application string, notBefore time.Time) Item {
 	for _, d := range c.done {
 		if d.Deadline != item.ID || d.Application != application || d.At.IsZero() || d.At.Before(notBefore) {

@@ -46,6 +46,8 @@ func TestTheCalendarOfACalifornianMonth(t *testing.T) {
 		{Deadline: "us-display-information", Application: "hired", At: at(t, "2026-01-20 12:00", nursery.Zone)},
 		{Deadline: "us-display-information", Application: "own", At: at(t, "2026-02-01 01:00", nursery.Zone)},
 		{Deadline: "us-keep-displayed", Application: "hired", At: at(t, "2026-02-10 12:00", nursery.Zone)},
+		// Before the work: a record of it cannot have been written.
+		{Deadline: "us-restricted-use-written", Application: "own", At: at(t, "2026-01-30 08:00", nursery.Zone)},
 		// Before the month was over: work could still have followed.
 		{Deadline: "ca-grower-report", At: at(t, "2026-01-31 08:00", nursery.Zone)},
 	}

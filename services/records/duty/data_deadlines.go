@@ -40,6 +40,7 @@ type deferral struct {
 // extension is a longer time that a state may allow.
 type extension struct {
 	deadline, usesBefore, says, source string
+	verified                           bool
 	month                              time.Month
 	day                                int
 }
@@ -216,7 +217,8 @@ func (row extensionRow) extension(set deadlineSet) (extension, error) {
 		return extension{}, fmt.Errorf("last_day_of_next_year: %q is not a month and day (MM-DD, at most the 30th)", row.LastDayOfNextYear)
 	}
 	return extension{
-		deadline: row.Deadline, usesBefore: row.UsesBefore, says: row.Says, source: row.Source, month: day.Month(), day: day.Day(),
+		deadline: row.Deadline, usesBefore: row.UsesBefore, says: row.Says, source: row.Source, verified: row.verified(),
+		month: day.Month(), day: day.Day(),
 	}, nil
 }
 

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode/utf8"
 )
 
 // Duty is a kind of thing to be done about a record.
@@ -90,7 +91,10 @@ func (d Deadline) Sentence() string {
 	return fmt.Sprintf("%s: %s%s, %s. Source: %s.", sentenceCase(d.Whose), d.What, to, by, d.Source)
 }
 
-func sentenceCase(text string) string { return strings.ToUpper(text[:1]) + text[1:] }
+func sentenceCase(text string) string {
+	_, size := utf8.DecodeRuneInString(text)
+	return strings.ToUpper(text[:size]) + text[size:]
+}
 
 // Due is the deadline of a duty after an event under the laws of a jurisdiction: the
 // soonest of all that bind, and the last for a duty that lasts. The errors wrap
@@ -246,7 +250,7 @@ func (set deadlineSet) extend(d *Deadline, used time.Time, event Event) {
 		}
 		limit := lastDay(reading(used, event.Zone).Year()+1, longer.month, longer.day, event.Zone)
 		if limit.later(d.Limit) {
-			d.Limit, d.Source = limit, longer.source
+			d.Limit, d.Source, d.Verified = limit, longer.source, longer.verified
 			d.Notes = append(d.Notes, longer.says)
 		}
 	}

@@ -270,3 +270,14 @@ func TestTheShorterRecordIsAllowedBelowTheLimitOfALawThatWasReadWhole(t *testing
 	require.NoError(t, err)
 	require.False(t, verdict.Allowed)
 }
+
+func TestWhatOneLawPutsOffIsDueUnderAnother(t *testing.T) {
+	off := Deadline{ID: "off", NotYet: true}
+	soon := Deadline{ID: "soon", Limit: lastDay(2026, time.March, 1, time.UTC)}
+	late := Deadline{ID: "late", Limit: lastDay(2026, time.March, 2, time.UTC)}
+	require.Positive(t, prefer(off, late))
+	require.Negative(t, prefer(late, off))
+	require.Negative(t, prefer(soon, late))
+	soon.HoldsUntil, late.HoldsUntil = true, true
+	require.Positive(t, prefer(soon, late), "what must last counts by the longest")
+}

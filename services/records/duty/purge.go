@@ -2,6 +2,7 @@ package duty
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -73,6 +74,7 @@ func (l *law) mayPurge(record Record, now time.Time, holds []Hold) (bool, string
 	if !longest.Limit.Passed(now) {
 		return false, fmt.Sprintf("Keep %s until %s, at least. Source: %s.", record.Name, longest.Limit.Text, longest.Source)
 	}
+	said := slices.Concat(longest.Notes, retention.Notes, []string{Caution})
 	return true, fmt.Sprintf("%s was to be kept until %s, and no known law or hold keeps it longer. Source: %s. %s",
-		record.Name, longest.Limit.Text, longest.Source, Caution)
+		record.Name, longest.Limit.Text, longest.Source, strings.Join(said, " "))
 }

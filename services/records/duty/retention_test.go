@@ -83,6 +83,8 @@ func TestTwoYearsEndOnTheNurserysClockWhateverTheClocksDid(t *testing.T) {
 	require.False(t, allowed, reason)
 	allowed, reason = MayPurge(record, at(t, "2029-07-01 00:00", berlin), nil)
 	require.True(t, allowed, reason)
+	require.Contains(t, reason, "The law of the member state itself was not read.")
+	require.Contains(t, reason, Caution)
 }
 
 func TestNothingIsThrownAwayWhereTheTimeIsNotKnown(t *testing.T) {
