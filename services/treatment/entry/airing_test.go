@@ -83,6 +83,11 @@ func TestAirExchangesAreExact(t *testing.T) {
 	require.Equal(t, "10 air exchanges", state.By)
 	require.False(t, nursery("US").VentilationAt(fog("0"), airings, met.Add(-time.Nanosecond)).Met)
 
+	// 7 an hour: 10 take 1 h and 3/7 h, which is no whole number of nanoseconds.
+	uneven := aired(Fans, 0, 100*time.Minute)
+	uneven.Flow = quantity.Must("7000", quantity.CubicMetrePerH)
+	require.Equal(t, at(11, 25).Add(42857142858*time.Nanosecond), nursery("US").VentilationAt(fog("0"), []Airing{uneven}, at(12, 0)).From, "rounded up")
+
 	unknown := greenhouse("h1")
 	unknown.Volume = quantity.Quantity{}
 	require.False(t, nursery("US", unknown).VentilationAt(fog("0"), airings, at(11, 30)).Met, "no exchanges without the volume of the house")

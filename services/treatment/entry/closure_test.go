@@ -62,6 +62,10 @@ func TestWhatCannotBeSealedOffFromAFumigationIsClosedToo(t *testing.T) {
 	standing := n.At([]Application{a}, nil, "h4", at(9, 30))
 	require.Equal(t, []Reason{Applying}, reasons(standing))
 	require.Contains(t, standing.Closures[0].Why, "what can be sealed off from house h1")
+	n.Houses[3].Unsealed, n.Houses[2].Unsealed = []string{"h3"}, nil
+	standing = n.At([]Application{a}, nil, "h3", at(9, 30))
+	require.Contains(t, standing.Closures[0].Why, "what can be sealed off from house h1", "it is reached through a house of which nobody knows")
+	n.Houses[3].Unsealed = nil
 	n.Houses[3].Enclosed = No
 	require.True(t, n.At([]Application{a}, nil, "h4", at(9, 30)).Open(), "an outdoor place shares no air")
 	require.True(t, n.At([]Application{fog("0")}, nil, "h2", at(9, 30)).Open(), "a fog closes its own house only")

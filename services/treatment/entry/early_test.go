@@ -72,8 +72,8 @@ func TestWhatEachKindOfEarlyEntryForbids(t *testing.T) {
 		})
 	}
 	exactly := visit(LimitedContact)
-	exactly.End = at(23, 0)
-	require.True(t, nursery("US").EarlyEntryAt([]Application{fog("24")}, fans2h, exactly).Allowed, "8 h are allowed")
+	exactly.Visit = Visit{at(14, 0), at(22, 0)}
+	require.True(t, nursery("US").EarlyEntryAt([]Application{fog("24")}, fans2h, exactly).Allowed, "8 h, when 4 h have passed, are allowed")
 }
 
 func TestEarlierVisitsOfTheDayCountTowardsTheHour(t *testing.T) {

@@ -17,13 +17,13 @@ func TestDisplayOfAnApplicationPublished(t *testing.T) {
 	n := nursery("US")
 	n.Zone = local
 	a := drench("12")
-	a.Start, a.End = time.Date(2026, 3, 1, 9, 0, 0, 0, local), time.Date(2026, 3, 1, 10, 0, 0, 0, local)
+	a.Start, a.End = time.Date(2026, 3, 1, 9, 0, 0, 0, local).UTC(), time.Date(2026, 3, 1, 10, 0, 0, 0, local).UTC()
 
 	over, known := n.IntervalOf(a).EndFrom(a.End)
 	require.True(t, known)
 	require.True(t, over.Equal(time.Date(2026, 3, 1, 22, 0, 0, 0, local)))
 	due := n.NoticesDue(a, No)
-	require.Equal(t, time.Date(2026, 3, 2, 10, 0, 0, 0, local).UTC(), due.DisplayBy.UTC())
+	require.Equal(t, time.Date(2026, 3, 2, 10, 0, 0, 0, local).UTC(), due.DisplayBy)
 	require.Equal(t, time.Date(2026, 3, 31, 22, 0, 0, 0, local).UTC(), due.DisplayUntil)
 }
 
