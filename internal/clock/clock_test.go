@@ -19,6 +19,11 @@ func TestDayFollowsTheNurserysOwnZone(t *testing.T) {
 		{"clocks go forward", "2026-03-29", "Europe/Berlin", "2026-03-28T23:00:00Z", 23},
 		{"clocks go back", "2026-10-25", "Europe/Berlin", "2026-10-24T22:00:00Z", 25},
 		{"leap day", "2028-02-29", "America/Los_Angeles", "2028-02-29T08:00:00Z", 24},
+		{"midnight is left out", "2026-09-06", "America/Santiago", "2026-09-06T04:00:00Z", 23},
+		{"the day before that", "2026-09-05", "America/Santiago", "2026-09-05T04:00:00Z", 24},
+		{"midnight comes twice", "2026-11-01", "America/Havana", "2026-11-01T04:00:00Z", 25},
+		{"the day before that one", "2026-10-31", "America/Havana", "2026-10-31T04:00:00Z", 24},
+		{"the clocks go back from midnight", "2026-04-04", "America/Santiago", "2026-04-04T03:00:00Z", 25},
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			zone, err := time.LoadLocation(test.zone)

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	schedulev1 "velamen/gen/velamen/schedule/v1"
+	"velamen/internal/clock"
 	"velamen/internal/resource"
 	"velamen/services/schedule/model"
 )
@@ -138,7 +139,7 @@ func (c *compiled) layOutDays() {
 	p, local := c.problem, c.input.From.In(c.zone())
 	year, month, day := local.Date()
 	for i := 0; ; i++ {
-		midnight := c.minuteUp(time.Date(year, month, day+i, 0, 0, 0, 0, c.zone()))
+		midnight := c.minuteUp(clock.Midnight(year, month, day+i, c.zone()))
 		switch {
 		case i > 0 && midnight >= p.Horizon:
 			return

@@ -10,6 +10,7 @@ import (
 	productsv1 "velamen/gen/velamen/products/v1"
 	schedulev1 "velamen/gen/velamen/schedule/v1"
 	treatmentv1 "velamen/gen/velamen/treatment/v1"
+	"velamen/internal/clock"
 	"velamen/internal/postgres"
 	"velamen/internal/resource"
 	"velamen/services/diagnosis"
@@ -49,7 +50,7 @@ func readInput(ctx context.Context, r postgres.Reader, nursery string, now time.
 		return Input{}, err
 	}
 	year, month, day := in.From.In(in.Nursery.Zone).Date()
-	in.Begun, err = readBegunSince(ctx, r, nursery, time.Date(year, month, day, 0, 0, 0, 0, in.Nursery.Zone), in.From)
+	in.Begun, err = readBegunSince(ctx, r, nursery, clock.Midnight(year, month, day, in.Nursery.Zone), in.From)
 	return in, err
 }
 
@@ -61,7 +62,7 @@ func planned(now time.Time, days int, zone *time.Location) (from, until time.Tim
 		from = from.Add(time.Minute)
 	}
 	year, month, day := from.In(zone).Date()
-	return from, time.Date(year, month, day+max(days, 1), 0, 0, 0, 0, zone).UTC()
+	return from, clock.Midnight(year, month, day+max(days, 1), zone)
 }
 
 func (in *Input) readPeople(ctx context.Context, r postgres.Reader) error {

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"slices"
 	"time"
+
+	"velamen/internal/clock"
 )
 
 // spacing keeps apart what must not meet on a plant or in a tank.
@@ -138,5 +140,5 @@ func (c *check) pairFree(p *pair, past *Past) time.Time {
 		return c.daysAfter(past.End, p.days)
 	}
 	year, month, day := past.End.In(c.a.Zone).Date()
-	return time.Date(year, month, day+1, 0, 0, 0, 0, c.a.Zone).UTC()
+	return clock.Midnight(year, month, day+1, c.a.Zone)
 }
