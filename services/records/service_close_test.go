@@ -3,7 +3,9 @@ package records
 import (
 	"crypto/ed25519"
 	"encoding/hex"
+	"encoding/json"
 	"fmt"
+	"sync"
 	"testing"
 	"time"
 
@@ -292,4 +294,46 @@ func TestAUseRecordSaysWhatCameLate(t *testing.T) {
 		late = append(late, entry.GetLateFor())
 	}
 	require.Equal(t, []string{"nurseries/test/closes/2026-02", "nurseries/test/closes/2026-02", "", ""}, late)
+}
+
+func TestOfClosesAtOnceOneStandsAndNoEntrySlipsPastIt(t *testing.T) {
+	f := setUpSigning(t)
+	consumer := Consumer(f.db.DB)
+	const people, applications = 6, 12
+	var workers sync.WaitGroup
+	entered, closed := make(chan error, applications), make(chan error, people)
+	for i := range applications {
+		body, err := json.Marshal(ended(fmt.Sprintf("a%d", i), february(1+i)))
+		require.NoError(t, err)
+		workers.Go(func() {
+			entered <- f.db.InTx(t.Context(), func(tx pgx.Tx) error {
+				return consumer.Apply(t.Context(), tx, postgres.Event{Nursery: "test", Payload: body})
+			})
+		})
+	}
+	for range people {
+		workers.Go(func() {
+			_, err := f.client.CloseMonth(f.manager, closeMonth("2026-02"))
+			closed <- err
+		})
+	}
+	workers.Wait()
+	close(entered)
+	close(closed)
+	for err := range entered {
+		require.NoError(t, err)
+	}
+	stood := 0
+	for err := range closed {
+		if err == nil {
+			stood++
+			continue
+		}
+		rpctest.Refused(t, err, codes.AlreadyExists, fault.AlreadyExists)
+	}
+	require.Equal(t, 1, stood)
+	one := f.closes(t)[0]
+	require.Equal(t, one.GetLastEntry(), one.GetMonthEntries(), "all that stood before it was counted")
+	require.Len(t, one.GetLateEntries(), 2*applications-int(one.GetLastEntry()), "and all that came after it is late")
+	require.True(t, f.verify(t).GetIntact())
 }
