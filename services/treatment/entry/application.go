@@ -21,8 +21,8 @@ const (
 )
 
 // FactOf returns Yes or No.
-func FactOf(true bool) Fact {
-	if true {
+func FactOf(holds bool) Fact {
+	if holds {
 		return Yes
 	}
 	return No

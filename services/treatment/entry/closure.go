@@ -206,7 +206,7 @@ func (n Nursery) underInterval(a Application, area ClosedArea, base Closure, mom
 	until, known := interval.EndFrom(a.End)
 	if !known {
 		base.Missing = append(append([]string(nil), base.Missing...), interval.Missing...)
-		base.Why = fmt.Sprintf("%s After application %s %s stays closed until it is.", strings.Join(interval.Missing, " "), a.ID, inWords(base.Area, a))
+		base.Why = fmt.Sprintf("%s After application %s %s stays closed until that is done.", strings.Join(interval.Why, " "), a.ID, inWords(base.Area, a))
 		return []Closure{base}
 	}
 	if !until.After(moment) {

@@ -97,7 +97,7 @@ func (n Nursery) EarlyEntryAt(applications []Application, airings []Airing, entr
 		e.refuse("early-entry-kind", set.Source, "%q is no kind of early entry", entry.Kind)
 		return e.verdict(n)
 	case entry.Start.IsZero() || !entry.End.After(entry.Start):
-		e.refuse("early-entry-time", kind.Source, "the visit must end after it starts")
+		e.refuse("early-entry-visit", kind.Source, "the visit must end after it starts")
 		return e.verdict(n)
 	}
 	under := e.closures(n, applications, airings)

@@ -60,7 +60,7 @@ func TestWhatEachKindOfEarlyEntryForbids(t *testing.T) {
 		{"the first 4 h", LimitedContact, func(e *EarlyEntry) { e.Visit = Visit{at(13, 59), at(14, 10)} }, []string{"early-entry-first-hours"}},
 		{"more than 8 h", LimitedContact, func(e *EarlyEntry) { e.End = at(23, 1) }, []string{"early-entry-time"}},
 		{"a kind that is none", "picnic", func(*EarlyEntry) {}, []string{"early-entry-kind"}},
-		{"a visit that ends before it starts", ShortTerm, func(e *EarlyEntry) { e.End = at(14, 0) }, []string{"early-entry-time"}},
+		{"a visit that ends before it starts", ShortTerm, func(e *EarlyEntry) { e.End = at(14, 0) }, []string{"early-entry-visit"}},
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			entry := visit(test.kind)

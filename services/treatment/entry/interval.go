@@ -34,9 +34,11 @@ type Interval struct {
 	Length time.Duration
 	// Of is the product with the longest.
 	Of string
-	// Missing is a sentence for each product whose interval is missing. It names what
-	// the law would put in its place, which is never taken silently.
+	// Missing are the facts that are not entered.
 	Missing []string
+	// Why is a sentence for each of them. It names what the law would put in the place
+	// of an interval, which is never taken silently.
+	Why []string
 	// Source of taking the longest.
 	Source string
 }
@@ -49,13 +51,15 @@ const sourceLongest = "40 CFR 170.407, the same as WAC 16-233-116"
 func (n Nursery) IntervalOf(a Application) Interval {
 	interval := Interval{Known: len(a.Products) > 0, Source: sourceLongest}
 	if len(a.Products) == 0 {
-		interval.Missing = append(interval.Missing, "Which products were applied is not entered, so nobody knows the restricted-entry interval.")
+		interval.Missing = append(interval.Missing, "which products were applied")
+		interval.Why = append(interval.Why, "Which products were applied is not entered, so nobody knows the restricted-entry interval: enter them.")
 	}
 	for _, product := range a.Products {
 		length, err := lengthOf(product.Interval)
 		if err != nil {
 			interval.Known = false
-			interval.Missing = append(interval.Missing, n.askFor(product, a))
+			interval.Missing = append(interval.Missing, "the restricted-entry interval of "+product.Name)
+			interval.Why = append(interval.Why, n.askFor(product, a))
 			continue
 		}
 		if interval.Of == "" || length > interval.Length {

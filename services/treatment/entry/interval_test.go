@@ -65,7 +65,8 @@ func TestWhatIsNoIntervalIsMissing(t *testing.T) {
 		a.Products[1].Interval = interval
 		got := nursery("US").IntervalOf(a)
 		require.False(t, got.Known, name)
-		require.Len(t, got.Missing, 1, name)
+		require.Equal(t, []string{"the restricted-entry interval of product A"}, got.Missing, name)
+		require.Contains(t, got.Why[0], "read it on the label and enter it", name)
 		_, known := got.EndFrom(a.End)
 		require.False(t, known, name)
 	}

@@ -3,6 +3,7 @@ package entry
 import (
 	"errors"
 	"fmt"
+	"strings"
 	"sync"
 	"time"
 )
@@ -51,6 +52,7 @@ func (n Nursery) NoticesDue(a Application, nobodyEnters Fact) Notices {
 	}
 	house, _ := n.house(a.House)
 	interval := n.IntervalOf(a)
+	due.Missing = append(due.Missing, interval.Missing...)
 	due.howTold(set, house, a, interval, nobodyEnters)
 	n.whenTold(set, a, interval, &due)
 	n.afterEnd(set, a, interval, &due)
@@ -81,8 +83,7 @@ func (d *Notices) howTold(set *noticeSet, house House, a Application, interval I
 		d.why(set.double.Source, "Whether a label asks for signs and spoken words both is not entered, so both are due.")
 	case !interval.Known:
 		d.Signs = true
-		d.Missing = append(d.Missing, interval.Missing...)
-		d.why(bound.Source, "The restricted-entry interval is not known, so signs are due.")
+		d.why(bound.Source, strings.Join(interval.Why, " ")+" Until then signs are due.")
 	case interval.Length > time.Duration(bound.Hours)*time.Hour:
 		d.Signs = true
 		d.why(bound.Source, fmt.Sprintf("The restricted-entry interval of %s is above %d h in an %s place, so signs are due.", lengthText(interval.Length), bound.Hours, place))
@@ -122,8 +123,8 @@ func (n Nursery) whenTold(set *noticeSet, a Application, interval Interval, due 
 	if known {
 		end = "to " + n.when(until)
 	}
-	due.Words = fmt.Sprintf("Keep out of %s in house %s from %s %s: a pesticide is applied there.",
-		inWords(ClosedAreaOf(a, house.Enclosed).Closed, a), house.name(), n.when(a.Start), end)
+	due.Words = fmt.Sprintf("House %s: keep out of %s from %s %s. A pesticide is applied there.",
+		house.name(), inWords(ClosedAreaOf(a, house.Enclosed).Closed, a), n.when(a.Start), end)
 }
 
 // afterEnd gives the times of the display and of the supplies.

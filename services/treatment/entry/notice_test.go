@@ -18,7 +18,7 @@ func TestWhenSignsGoUpAndComeDown(t *testing.T) {
 	require.Equal(t, at(9, 0), due.SignsBy)
 	require.Equal(t, at(22, 0).AddDate(0, 0, 3), due.SignsDownBy)
 	require.True(t, due.SpokenBy.IsZero())
-	require.Equal(t, "Keep out of the treated area (bench 4) in house h1 from 2026-03-01 09:00 UTC to 2026-03-01 22:00 UTC: a pesticide is applied there.", due.Words)
+	require.Equal(t, "House h1: keep out of the treated area (bench 4) from 2026-03-01 09:00 UTC to 2026-03-01 22:00 UTC. A pesticide is applied there.", due.Words)
 
 	either := nursery("US").NoticesDue(drench("4"), No)
 	require.Equal(t, at(9, 0), either.SpokenBy)
@@ -50,7 +50,7 @@ func TestAMissingFactAsksForMoreNotice(t *testing.T) {
 	}{
 		"the label on double notification": {func(_ *Nursery, a *Application) { a.Products[0].Double = Unknown }, true, true, "whether a label asks for signs and spoken words both"},
 		"the products":                     {func(_ *Nursery, a *Application) { a.Products = nil }, true, true, "whether a label asks for signs and spoken words both"},
-		"the interval":                     {func(_ *Nursery, a *Application) { a.Products[0].Interval = quantity.Quantity{} }, true, false, ""},
+		"the interval":                     {func(_ *Nursery, a *Application) { a.Products[0].Interval = quantity.Quantity{} }, true, false, "the restricted-entry interval of product A"},
 		"whether it is enclosed":           {func(n *Nursery, a *Application) { n.Houses[0].Enclosed = Unknown; a.Products[0].Interval = hours("5") }, true, false, "whether the place is enclosed"},
 		"the law":                          {func(n *Nursery, a *Application) { n.Jurisdiction = ""; a.Products[0].Interval = hours("5") }, true, false, "the nursery's law"},
 		"the end":                          {func(_ *Nursery, a *Application) { a.End = time.Time{}; a.Products[0].Interval = hours("5") }, true, false, "the end of the application"},
@@ -62,12 +62,17 @@ func TestAMissingFactAsksForMoreNotice(t *testing.T) {
 			require.Equal(t, test.signs, due.Signs)
 			require.Equal(t, test.spoken, due.Spoken)
 			require.False(t, due.Either)
-			require.NotEmpty(t, due.Missing)
-			if test.missing != "" {
-				require.Contains(t, due.Missing, test.missing)
-			}
+			require.Contains(t, due.Missing, test.missing)
 		})
 	}
+	both := drench("4")
+	both.Products[0].Double, both.Products[0].Interval = Yes, quantity.Quantity{}
+	due := nursery("US").NoticesDue(both, No)
+	require.True(t, due.Signs && due.Spoken)
+	require.True(t, due.DisplayUntil.IsZero() && due.SuppliesUntil.IsZero() && due.SignsDownBy.IsZero(), "nobody knows the end")
+	require.Equal(t, []string{"the restricted-entry interval of product A"}, due.Missing)
+	require.Contains(t, due.Words, "until you are told that it is open")
+
 	abroad := nursery("ZA").NoticesDue(drench("5"), No)
 	require.Contains(t, abroad.Why[0], "stand in as design values")
 }
