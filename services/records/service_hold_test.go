@@ -119,3 +119,33 @@ func TestALiftIsRefusedOfWhatDoesNotStand(t *testing.T) {
 	_, err = f.client.LiftHold(f.manager, lifting(placed.GetName(), ""))
 	rpctest.RefusedField(t, err, "reason")
 }
+
+func TestTheDatabaseRefusesAHoldThatDoesNotFit(t *testing.T) {
+	f := setUp(t)
+	placed := f.place(t, &recordsv1.Hold{Reason: "Inquiry."})
+	_, err := f.client.LiftHold(f.manager, lifting(placed.GetName(), "Over."))
+	require.NoError(t, err)
+	const (
+		broken  = "23000" // integrity_constraint_violation
+		twice   = "23505" // unique_violation
+		checked = "23514" // check_violation
+	)
+	for _, test := range []struct {
+		name, state string
+		number      int64
+		lifts       any
+		house       any
+	}{
+		{"a gap in the numbers", broken, 4, nil, nil},
+		{"a lift of a lift", broken, 3, int64(2), nil},
+		{"a lift of what was lifted", twice, 3, int64(1), nil},
+		{"a lift of what comes later", checked, 3, int64(3), nil},
+		{"a lift with a scope of its own", checked, 3, int64(1), "nurseries/test/houses/h1"},
+	} {
+		t.Run(test.name, func(t *testing.T) {
+			require.Equal(t, test.state, sqlState(t, f.db.AppURL, `
+				INSERT INTO records.hold (nursery, number, lifts, house, reason, person, create_time)
+				VALUES ('test', $1, $2, $3, 'r', 'mira', $4)`, test.number, test.lifts, test.house, now))
+		})
+	}
+}
