@@ -90,8 +90,10 @@ others on the machine can read a command line.`,
 	flags.StringVar(&external.TemporalAPIKeyFile, "temporal-api-key-file", "", "file with the API key for Temporal")
 	flags.StringVar(&external.PhotoFolder, "photo-folder", "", "folder of the photos, shared by all that serve")
 	flags.StringVar(&external.SetupKeyFile, "setup-key-file", "", "file with the key with which nurseries are set up")
+	flags.StringVar(&external.SigningKeyFile, "signing-key-file", "", "file with the key that signs the closes of the ledger; without it no month can be closed")
 	cli.FromEnvironment(flags, "database-url", "temporal-address", "temporal-namespace", "temporal-tls", "temporal-ca-file",
-		"temporal-certificate-file", "temporal-key-file", "temporal-api-key-file", "photo-folder", "setup-key-file")
+		"temporal-certificate-file", "temporal-key-file", "temporal-api-key-file", "photo-folder", "setup-key-file",
+		"signing-key-file")
 	listenFlags(flags, &options, &level)
 	return cmd
 }

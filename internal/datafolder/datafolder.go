@@ -60,6 +60,9 @@ func (f Folder) Log() string { return filepath.Join(string(f), "velamen.log") }
 // SetupKeyFile returns the path of the setup key.
 func (f Folder) SetupKeyFile() string { return filepath.Join(string(f), "setup-key") }
 
+// SigningKeyFile returns the path of the key that signs the closes of the ledger.
+func (f Folder) SigningKeyFile() string { return filepath.Join(string(f), "signing-key") }
+
 // setupKeyBytes makes a key that cannot be guessed: 256 bits.
 const setupKeyBytes = 32
 

@@ -64,6 +64,9 @@ type External struct {
 	PhotoFolder string
 	// SetupKeyFile holds the key with which nurseries are set up.
 	SetupKeyFile string
+	// SigningKeyFile holds the key that signs the closes of the ledger; empty for none,
+	// and then no month can be closed.
+	SigningKeyFile string
 }
 
 // OptionError is an option that cannot be meant.

@@ -21,6 +21,7 @@ import (
 	"velamen/internal/postgres"
 	"velamen/internal/postgres/cluster"
 	"velamen/internal/rpc"
+	"velamen/services/records"
 	"velamen/services/schedule"
 	"velamen/services/treatment"
 )
@@ -265,7 +266,11 @@ func (r *run) startServices(context.Context) error {
 	if err != nil {
 		return err
 	}
-	r.services = join(r.db, r.temporal, r.logger, photos, setupKey)
+	signingKey, err := r.signingKey()
+	if err != nil {
+		return err
+	}
+	r.services = join(r.db, r.temporal, r.logger, photos, setupKey, signingKey)
 	for _, worker := range r.services.workers {
 		if err := worker.Start(); err != nil {
 			return fmt.Errorf("start the workers of the programs and plans: %w", err)
@@ -370,6 +375,22 @@ func (r *run) prepareFiles() (photos, setupKey string, err error) {
 	}
 	r.say("the key to set a nursery up is in %s", r.DataFolder.SetupKeyFile())
 	return photos, setupKey, nil
+}
+
+// signingKey returns the key that signs the closes of the ledger, nil where none is
+// in place.
+func (r *run) signingKey() (*records.SigningKey, error) {
+	if r.External == nil {
+		return records.ReadOrMakeSigningKey(r.DataFolder.SigningKeyFile())
+	}
+	if r.External.SigningKeyFile == "" {
+		return nil, nil
+	}
+	key, err := records.ReadSigningKey(r.External.SigningKeyFile)
+	if err != nil {
+		return nil, optionError("signing-key-file", "%v", err)
+	}
+	return key, nil
 }
 
 // serve answers calls.

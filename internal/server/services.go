@@ -40,7 +40,7 @@ type services struct {
 
 // join makes the services and ties them together: each reads those to its left,
 // and what travels back goes through the outbox.
-func join(db *postgres.DB, temporal client.Client, logger *slog.Logger, photoFolder, setupKey string) *services {
+func join(db *postgres.DB, temporal client.Client, logger *slog.Logger, photoFolder, setupKey string, signingKey *records.SigningKey) *services {
 	outbox := postgres.NewOutbox(db, logger, stock.Consumer(), products.Consumer(), records.Consumer(db), treatment.Relay(temporal),
 		schedule.AssignmentConsumer(db), schedule.Relay(temporal, db))
 	return &services{
@@ -50,7 +50,7 @@ func join(db *postgres.DB, temporal client.Client, logger *slog.Logger, photoFol
 		products:  products.New(db),
 		treatment: treatment.New(db, outbox),
 		schedule:  schedule.New(db, outbox),
-		records:   records.New(db),
+		records:   records.NewSigning(db, signingKey),
 		outbox:    outbox,
 		workers: append([]worker.Worker{treatment.NewWorker(temporal, db)},
 			schedule.NewWorkers(temporal, schedule.NewActivities(db, outbox, logger))...),

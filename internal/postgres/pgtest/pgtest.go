@@ -39,6 +39,8 @@ type Database struct {
 	OwnerURL string
 	// AppURL connects as the role that the services use.
 	AppURL string
+	// AdminURL connects as the cluster's superuser.
+	AdminURL string
 }
 
 // New returns a fresh migrated database on the system's clock.
@@ -58,7 +60,8 @@ func NewAt(t testing.TB, c clock.Clock) *Database {
 		db.Close()
 		require.NoError(t, server.admin(ctx, "DROP DATABASE "+name+" WITH (FORCE)"))
 	})
-	return &Database{DB: db, OwnerURL: server.cluster.URL("velamen_owner", name), AppURL: server.cluster.URL("velamen_app", name)}
+	url := server.cluster.URL
+	return &Database{DB: db, OwnerURL: url("velamen_owner", name), AppURL: url("velamen_app", name), AdminURL: url("velamen_admin", name)}
 }
 
 // NewEmpty returns the owner's URL of a fresh database without any schema.
