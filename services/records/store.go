@@ -100,6 +100,18 @@ func listEntries(ctx context.Context, r postgres.Reader, nursery string, after i
 		pgx.NamedArgs{"nursery": nursery, "after": after, "limit": limit})
 }
 
+// standingIn returns the entries that stand and whose work overlaps the time from begin up
+// to end, by start; of one house (name), or of all when it is empty.
+func standingIn(ctx context.Context, r postgres.Reader, nursery, house string, begin, end time.Time) ([]kept, error) {
+	if house != "" {
+		return standing(ctx, r, nursery, house, begin, end)
+	}
+	return queryEntries(ctx, r, `
+		AND newer.sequence IS NULL AND e.start_time < @end AND (e.end_time > @begin OR e.start_time >= @begin)
+		ORDER BY e.start_time, e.sequence`,
+		pgx.NamedArgs{"nursery": nursery, "begin": begin, "end": end})
+}
+
 // standing returns the entries of a house that stand and whose work overlaps the
 // time from begin up to end, by start.
 func standing(ctx context.Context, r postgres.Reader, nursery, house string, begin, end time.Time) ([]kept, error) {

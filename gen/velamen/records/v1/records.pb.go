@@ -86,6 +86,67 @@ func (ExportFormat) EnumDescriptor() ([]byte, []int) {
 	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{0}
 }
 
+// UseReportFormat says how a use report is written.
+type UseReportFormat int32
+
+const (
+	// Not used.
+	UseReportFormat_USE_REPORT_FORMAT_UNSPECIFIED UseReportFormat = 0
+	// PDF, for people.
+	UseReportFormat_USE_REPORT_FORMAT_PDF UseReportFormat = 1
+	// CSV (RFC 4180).
+	UseReportFormat_USE_REPORT_FORMAT_CSV UseReportFormat = 2
+	// JSON, with a published schema.
+	UseReportFormat_USE_REPORT_FORMAT_JSON UseReportFormat = 3
+	// Office Open XML workbook.
+	UseReportFormat_USE_REPORT_FORMAT_XLSX UseReportFormat = 4
+)
+
+// Enum value maps for UseReportFormat.
+var (
+	UseReportFormat_name = map[int32]string{
+		0: "USE_REPORT_FORMAT_UNSPECIFIED",
+		1: "USE_REPORT_FORMAT_PDF",
+		2: "USE_REPORT_FORMAT_CSV",
+		3: "USE_REPORT_FORMAT_JSON",
+		4: "USE_REPORT_FORMAT_XLSX",
+	}
+	UseReportFormat_value = map[string]int32{
+		"USE_REPORT_FORMAT_UNSPECIFIED": 0,
+		"USE_REPORT_FORMAT_PDF":         1,
+		"USE_REPORT_FORMAT_CSV":         2,
+		"USE_REPORT_FORMAT_JSON":        3,
+		"USE_REPORT_FORMAT_XLSX":        4,
+	}
+)
+
+func (x UseReportFormat) Enum() *UseReportFormat {
+	p := new(UseReportFormat)
+	*p = x
+	return p
+}
+
+func (x UseReportFormat) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (UseReportFormat) Descriptor() protoreflect.EnumDescriptor {
+	return file_velamen_records_v1_records_proto_enumTypes[1].Descriptor()
+}
+
+func (UseReportFormat) Type() protoreflect.EnumType {
+	return &file_velamen_records_v1_records_proto_enumTypes[1]
+}
+
+func (x UseReportFormat) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use UseReportFormat.Descriptor instead.
+func (UseReportFormat) EnumDescriptor() ([]byte, []int) {
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{1}
+}
+
 // ActiveUse is how much of an active ingredient was applied.
 type ActiveUse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1139,6 +1200,271 @@ func (x *ExportUseRecordResponse) GetData() []byte {
 	return nil
 }
 
+// ExportUseReportRequest asks for a use report.
+type ExportUseReportRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// Which report, for example "us-wps-application" or "house-record".
+	Kind string `protobuf:"bytes,2,opt,name=kind,proto3" json:"kind,omitempty"`
+	// First day, in the nursery's time zone.
+	FromDate *v1.Date `protobuf:"bytes,3,opt,name=from_date,json=fromDate,proto3" json:"from_date,omitempty"`
+	// Last day, in the nursery's time zone; not before the first. A monthly report
+	// takes a whole month.
+	ToDate *v1.Date `protobuf:"bytes,4,opt,name=to_date,json=toDate,proto3" json:"to_date,omitempty"`
+	// Only this house (name); empty for all.
+	House string `protobuf:"bytes,5,opt,name=house,proto3" json:"house,omitempty"`
+	// How it is written.
+	Format        UseReportFormat `protobuf:"varint,6,opt,name=format,proto3,enum=velamen.records.v1.UseReportFormat" json:"format,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExportUseReportRequest) Reset() {
+	*x = ExportUseReportRequest{}
+	mi := &file_velamen_records_v1_records_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExportUseReportRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExportUseReportRequest) ProtoMessage() {}
+
+func (x *ExportUseReportRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_records_v1_records_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExportUseReportRequest.ProtoReflect.Descriptor instead.
+func (*ExportUseReportRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *ExportUseReportRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ExportUseReportRequest) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *ExportUseReportRequest) GetFromDate() *v1.Date {
+	if x != nil {
+		return x.FromDate
+	}
+	return nil
+}
+
+func (x *ExportUseReportRequest) GetToDate() *v1.Date {
+	if x != nil {
+		return x.ToDate
+	}
+	return nil
+}
+
+func (x *ExportUseReportRequest) GetHouse() string {
+	if x != nil {
+		return x.House
+	}
+	return ""
+}
+
+func (x *ExportUseReportRequest) GetFormat() UseReportFormat {
+	if x != nil {
+		return x.Format
+	}
+	return UseReportFormat_USE_REPORT_FORMAT_UNSPECIFIED
+}
+
+// ReportGap is a field of a report that is missing or doubtful.
+type ReportGap struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The entry (name); empty where the fact is one of the nursery.
+	Entry string `protobuf:"bytes,1,opt,name=entry,proto3" json:"entry,omitempty"`
+	// What the law calls the field.
+	Title string `protobuf:"bytes,2,opt,name=title,proto3" json:"title,omitempty"`
+	// True when there is something and it is doubtful, false when it is missing.
+	Doubtful bool `protobuf:"varint,3,opt,name=doubtful,proto3" json:"doubtful,omitempty"`
+	// Why, as a sentence.
+	Reason string `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
+	// The rule that asks for it.
+	Section string `protobuf:"bytes,5,opt,name=section,proto3" json:"section,omitempty"`
+	// Where that was read, or that it is from memory.
+	Source string `protobuf:"bytes,6,opt,name=source,proto3" json:"source,omitempty"`
+	// The resource on which the fact is entered (name).
+	Fix           string `protobuf:"bytes,7,opt,name=fix,proto3" json:"fix,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReportGap) Reset() {
+	*x = ReportGap{}
+	mi := &file_velamen_records_v1_records_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReportGap) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReportGap) ProtoMessage() {}
+
+func (x *ReportGap) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_records_v1_records_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReportGap.ProtoReflect.Descriptor instead.
+func (*ReportGap) Descriptor() ([]byte, []int) {
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *ReportGap) GetEntry() string {
+	if x != nil {
+		return x.Entry
+	}
+	return ""
+}
+
+func (x *ReportGap) GetTitle() string {
+	if x != nil {
+		return x.Title
+	}
+	return ""
+}
+
+func (x *ReportGap) GetDoubtful() bool {
+	if x != nil {
+		return x.Doubtful
+	}
+	return false
+}
+
+func (x *ReportGap) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *ReportGap) GetSection() string {
+	if x != nil {
+		return x.Section
+	}
+	return ""
+}
+
+func (x *ReportGap) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+func (x *ReportGap) GetFix() string {
+	if x != nil {
+		return x.Fix
+	}
+	return ""
+}
+
+// ExportUseReportResponse is the file.
+type ExportUseReportResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Media type, for example "application/pdf".
+	MediaType string `protobuf:"bytes,1,opt,name=media_type,json=mediaType,proto3" json:"media_type,omitempty"`
+	// Bytes of the file.
+	Data []byte `protobuf:"bytes,2,opt,name=data,proto3" json:"data,omitempty"`
+	// Every field that is missing or doubtful; the file says so too.
+	Gaps []*ReportGap `protobuf:"bytes,3,rep,name=gaps,proto3" json:"gaps,omitempty"`
+	// What to keep in mind: the label and local law decide.
+	Caution       string `protobuf:"bytes,4,opt,name=caution,proto3" json:"caution,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExportUseReportResponse) Reset() {
+	*x = ExportUseReportResponse{}
+	mi := &file_velamen_records_v1_records_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExportUseReportResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExportUseReportResponse) ProtoMessage() {}
+
+func (x *ExportUseReportResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_records_v1_records_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExportUseReportResponse.ProtoReflect.Descriptor instead.
+func (*ExportUseReportResponse) Descriptor() ([]byte, []int) {
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *ExportUseReportResponse) GetMediaType() string {
+	if x != nil {
+		return x.MediaType
+	}
+	return ""
+}
+
+func (x *ExportUseReportResponse) GetData() []byte {
+	if x != nil {
+		return x.Data
+	}
+	return nil
+}
+
+func (x *ExportUseReportResponse) GetGaps() []*ReportGap {
+	if x != nil {
+		return x.Gaps
+	}
+	return nil
+}
+
+func (x *ExportUseReportResponse) GetCaution() string {
+	if x != nil {
+		return x.Caution
+	}
+	return ""
+}
+
 // VerifyLedgerRequest names a nursery and what of its ledger is checked: all of it,
 // or a range by numbers of entries or by days, not both.
 type VerifyLedgerRequest struct {
@@ -1161,7 +1487,7 @@ type VerifyLedgerRequest struct {
 
 func (x *VerifyLedgerRequest) Reset() {
 	*x = VerifyLedgerRequest{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[12]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1173,7 +1499,7 @@ func (x *VerifyLedgerRequest) String() string {
 func (*VerifyLedgerRequest) ProtoMessage() {}
 
 func (x *VerifyLedgerRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[12]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1186,7 +1512,7 @@ func (x *VerifyLedgerRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VerifyLedgerRequest.ProtoReflect.Descriptor instead.
 func (*VerifyLedgerRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{12}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *VerifyLedgerRequest) GetParent() string {
@@ -1256,7 +1582,7 @@ type VerifyLedgerResponse struct {
 
 func (x *VerifyLedgerResponse) Reset() {
 	*x = VerifyLedgerResponse{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[13]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1268,7 +1594,7 @@ func (x *VerifyLedgerResponse) String() string {
 func (*VerifyLedgerResponse) ProtoMessage() {}
 
 func (x *VerifyLedgerResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[13]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1281,7 +1607,7 @@ func (x *VerifyLedgerResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VerifyLedgerResponse.ProtoReflect.Descriptor instead.
 func (*VerifyLedgerResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{13}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *VerifyLedgerResponse) GetEntries() int64 {
@@ -1406,7 +1732,7 @@ type Close struct {
 
 func (x *Close) Reset() {
 	*x = Close{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[14]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1418,7 +1744,7 @@ func (x *Close) String() string {
 func (*Close) ProtoMessage() {}
 
 func (x *Close) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[14]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1431,7 +1757,7 @@ func (x *Close) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Close.ProtoReflect.Descriptor instead.
 func (*Close) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{14}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *Close) GetName() string {
@@ -1569,7 +1895,7 @@ type CloseMonthRequest struct {
 
 func (x *CloseMonthRequest) Reset() {
 	*x = CloseMonthRequest{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[15]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1581,7 +1907,7 @@ func (x *CloseMonthRequest) String() string {
 func (*CloseMonthRequest) ProtoMessage() {}
 
 func (x *CloseMonthRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[15]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1594,7 +1920,7 @@ func (x *CloseMonthRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CloseMonthRequest.ProtoReflect.Descriptor instead.
 func (*CloseMonthRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{15}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *CloseMonthRequest) GetParent() string {
@@ -1633,7 +1959,7 @@ type ListClosesRequest struct {
 
 func (x *ListClosesRequest) Reset() {
 	*x = ListClosesRequest{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[16]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1645,7 +1971,7 @@ func (x *ListClosesRequest) String() string {
 func (*ListClosesRequest) ProtoMessage() {}
 
 func (x *ListClosesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[16]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1658,7 +1984,7 @@ func (x *ListClosesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListClosesRequest.ProtoReflect.Descriptor instead.
 func (*ListClosesRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{16}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *ListClosesRequest) GetParent() string {
@@ -1695,7 +2021,7 @@ type ListClosesResponse struct {
 
 func (x *ListClosesResponse) Reset() {
 	*x = ListClosesResponse{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[17]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1707,7 +2033,7 @@ func (x *ListClosesResponse) String() string {
 func (*ListClosesResponse) ProtoMessage() {}
 
 func (x *ListClosesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[17]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1720,7 +2046,7 @@ func (x *ListClosesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListClosesResponse.ProtoReflect.Descriptor instead.
 func (*ListClosesResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{17}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *ListClosesResponse) GetCloses() []*Close {
@@ -1767,7 +2093,7 @@ type Hold struct {
 
 func (x *Hold) Reset() {
 	*x = Hold{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[18]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1779,7 +2105,7 @@ func (x *Hold) String() string {
 func (*Hold) ProtoMessage() {}
 
 func (x *Hold) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[18]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1792,7 +2118,7 @@ func (x *Hold) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Hold.ProtoReflect.Descriptor instead.
 func (*Hold) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{18}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *Hold) GetName() string {
@@ -1880,7 +2206,7 @@ type PlaceHoldRequest struct {
 
 func (x *PlaceHoldRequest) Reset() {
 	*x = PlaceHoldRequest{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[19]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1892,7 +2218,7 @@ func (x *PlaceHoldRequest) String() string {
 func (*PlaceHoldRequest) ProtoMessage() {}
 
 func (x *PlaceHoldRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[19]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1905,7 +2231,7 @@ func (x *PlaceHoldRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlaceHoldRequest.ProtoReflect.Descriptor instead.
 func (*PlaceHoldRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{19}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *PlaceHoldRequest) GetParent() string {
@@ -1944,7 +2270,7 @@ type LiftHoldRequest struct {
 
 func (x *LiftHoldRequest) Reset() {
 	*x = LiftHoldRequest{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[20]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1956,7 +2282,7 @@ func (x *LiftHoldRequest) String() string {
 func (*LiftHoldRequest) ProtoMessage() {}
 
 func (x *LiftHoldRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[20]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1969,7 +2295,7 @@ func (x *LiftHoldRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LiftHoldRequest.ProtoReflect.Descriptor instead.
 func (*LiftHoldRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{20}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *LiftHoldRequest) GetName() string {
@@ -2010,7 +2336,7 @@ type ListHoldsRequest struct {
 
 func (x *ListHoldsRequest) Reset() {
 	*x = ListHoldsRequest{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[21]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2022,7 +2348,7 @@ func (x *ListHoldsRequest) String() string {
 func (*ListHoldsRequest) ProtoMessage() {}
 
 func (x *ListHoldsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[21]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2035,7 +2361,7 @@ func (x *ListHoldsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListHoldsRequest.ProtoReflect.Descriptor instead.
 func (*ListHoldsRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{21}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *ListHoldsRequest) GetParent() string {
@@ -2079,7 +2405,7 @@ type ListHoldsResponse struct {
 
 func (x *ListHoldsResponse) Reset() {
 	*x = ListHoldsResponse{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[22]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2091,7 +2417,7 @@ func (x *ListHoldsResponse) String() string {
 func (*ListHoldsResponse) ProtoMessage() {}
 
 func (x *ListHoldsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[22]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2104,7 +2430,7 @@ func (x *ListHoldsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListHoldsResponse.ProtoReflect.Descriptor instead.
 func (*ListHoldsResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{22}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *ListHoldsResponse) GetHolds() []*Hold {
@@ -2226,7 +2552,31 @@ const file_velamen_records_v1_records_proto_rawDesc = "" +
 	"\x17ExportUseRecordResponse\x12\x1d\n" +
 	"\n" +
 	"media_type\x18\x01 \x01(\tR\tmediaType\x12\x12\n" +
-	"\x04data\x18\x02 \x01(\fR\x04data\"\x9f\x02\n" +
+	"\x04data\x18\x02 \x01(\fR\x04data\"\xf4\x02\n" +
+	"\x16ExportUseReportRequest\x128\n" +
+	"\x06parent\x18\x01 \x01(\tB \xe2A\x01\x02\xfaA\x0f\x12\rvelamen/Entry\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06parent\x12!\n" +
+	"\x04kind\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18<R\x04kind\x12>\n" +
+	"\tfrom_date\x18\x03 \x01(\v2\x15.velamen.type.v1.DateB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\bfromDate\x12:\n" +
+	"\ato_date\x18\x04 \x01(\v2\x15.velamen.type.v1.DateB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x06toDate\x124\n" +
+	"\x05house\x18\x05 \x01(\tB\x1e\xe2A\x01\x01\xfaA\x0f\n" +
+	"\rvelamen/House\xbaH\x05r\x03\x18\xc8\x01R\x05house\x12K\n" +
+	"\x06format\x18\x06 \x01(\x0e2#.velamen.records.v1.UseReportFormatB\x0e\xe2A\x01\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\x06format\"\xaf\x01\n" +
+	"\tReportGap\x12\x14\n" +
+	"\x05entry\x18\x01 \x01(\tR\x05entry\x12\x14\n" +
+	"\x05title\x18\x02 \x01(\tR\x05title\x12\x1a\n" +
+	"\bdoubtful\x18\x03 \x01(\bR\bdoubtful\x12\x16\n" +
+	"\x06reason\x18\x04 \x01(\tR\x06reason\x12\x18\n" +
+	"\asection\x18\x05 \x01(\tR\asection\x12\x16\n" +
+	"\x06source\x18\x06 \x01(\tR\x06source\x12\x10\n" +
+	"\x03fix\x18\a \x01(\tR\x03fix\"\x99\x01\n" +
+	"\x17ExportUseReportResponse\x12\x1d\n" +
+	"\n" +
+	"media_type\x18\x01 \x01(\tR\tmediaType\x12\x12\n" +
+	"\x04data\x18\x02 \x01(\fR\x04data\x121\n" +
+	"\x04gaps\x18\x03 \x03(\v2\x1d.velamen.records.v1.ReportGapR\x04gaps\x12\x18\n" +
+	"\acaution\x18\x04 \x01(\tR\acaution\"\x9f\x02\n" +
 	"\x13VerifyLedgerRequest\x128\n" +
 	"\x06parent\x18\x01 \x01(\tB \xe2A\x01\x02\xfaA\x0f\x12\rvelamen/Entry\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06parent\x120\n" +
 	"\rfrom_sequence\x18\x02 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\ffromSequence\x12,\n" +
@@ -2328,13 +2678,20 @@ const file_velamen_records_v1_records_proto_rawDesc = "" +
 	"\x19EXPORT_FORMAT_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12EXPORT_FORMAT_TEXT\x10\x01\x12\x15\n" +
 	"\x11EXPORT_FORMAT_CSV\x10\x02\x12\x16\n" +
-	"\x12EXPORT_FORMAT_JSON\x10\x032\xd6\a\n" +
+	"\x12EXPORT_FORMAT_JSON\x10\x03*\xa2\x01\n" +
+	"\x0fUseReportFormat\x12!\n" +
+	"\x1dUSE_REPORT_FORMAT_UNSPECIFIED\x10\x00\x12\x19\n" +
+	"\x15USE_REPORT_FORMAT_PDF\x10\x01\x12\x19\n" +
+	"\x15USE_REPORT_FORMAT_CSV\x10\x02\x12\x1a\n" +
+	"\x16USE_REPORT_FORMAT_JSON\x10\x03\x12\x1a\n" +
+	"\x16USE_REPORT_FORMAT_XLSX\x10\x042\xc2\b\n" +
 	"\x0eRecordsService\x12J\n" +
 	"\bGetEntry\x12#.velamen.records.v1.GetEntryRequest\x1a\x19.velamen.records.v1.Entry\x12^\n" +
 	"\vListEntries\x12&.velamen.records.v1.ListEntriesRequest\x1a'.velamen.records.v1.ListEntriesResponse\x12R\n" +
 	"\fCorrectEntry\x12'.velamen.records.v1.CorrectEntryRequest\x1a\x19.velamen.records.v1.Entry\x12V\n" +
 	"\fGetUseRecord\x12'.velamen.records.v1.GetUseRecordRequest\x1a\x1d.velamen.records.v1.UseRecord\x12j\n" +
-	"\x0fExportUseRecord\x12*.velamen.records.v1.ExportUseRecordRequest\x1a+.velamen.records.v1.ExportUseRecordResponse\x12a\n" +
+	"\x0fExportUseRecord\x12*.velamen.records.v1.ExportUseRecordRequest\x1a+.velamen.records.v1.ExportUseRecordResponse\x12j\n" +
+	"\x0fExportUseReport\x12*.velamen.records.v1.ExportUseReportRequest\x1a+.velamen.records.v1.ExportUseReportResponse\x12a\n" +
 	"\fVerifyLedger\x12'.velamen.records.v1.VerifyLedgerRequest\x1a(.velamen.records.v1.VerifyLedgerResponse\x12N\n" +
 	"\n" +
 	"CloseMonth\x12%.velamen.records.v1.CloseMonthRequest\x1a\x19.velamen.records.v1.Close\x12[\n" +
@@ -2357,104 +2714,114 @@ func file_velamen_records_v1_records_proto_rawDescGZIP() []byte {
 	return file_velamen_records_v1_records_proto_rawDescData
 }
 
-var file_velamen_records_v1_records_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_velamen_records_v1_records_proto_msgTypes = make([]protoimpl.MessageInfo, 23)
+var file_velamen_records_v1_records_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
+var file_velamen_records_v1_records_proto_msgTypes = make([]protoimpl.MessageInfo, 26)
 var file_velamen_records_v1_records_proto_goTypes = []any{
 	(ExportFormat)(0),               // 0: velamen.records.v1.ExportFormat
-	(*ActiveUse)(nil),               // 1: velamen.records.v1.ActiveUse
-	(*Correction)(nil),              // 2: velamen.records.v1.Correction
-	(*Override)(nil),                // 3: velamen.records.v1.Override
-	(*Entry)(nil),                   // 4: velamen.records.v1.Entry
-	(*UseRecord)(nil),               // 5: velamen.records.v1.UseRecord
-	(*GetEntryRequest)(nil),         // 6: velamen.records.v1.GetEntryRequest
-	(*ListEntriesRequest)(nil),      // 7: velamen.records.v1.ListEntriesRequest
-	(*ListEntriesResponse)(nil),     // 8: velamen.records.v1.ListEntriesResponse
-	(*CorrectEntryRequest)(nil),     // 9: velamen.records.v1.CorrectEntryRequest
-	(*GetUseRecordRequest)(nil),     // 10: velamen.records.v1.GetUseRecordRequest
-	(*ExportUseRecordRequest)(nil),  // 11: velamen.records.v1.ExportUseRecordRequest
-	(*ExportUseRecordResponse)(nil), // 12: velamen.records.v1.ExportUseRecordResponse
-	(*VerifyLedgerRequest)(nil),     // 13: velamen.records.v1.VerifyLedgerRequest
-	(*VerifyLedgerResponse)(nil),    // 14: velamen.records.v1.VerifyLedgerResponse
-	(*Close)(nil),                   // 15: velamen.records.v1.Close
-	(*CloseMonthRequest)(nil),       // 16: velamen.records.v1.CloseMonthRequest
-	(*ListClosesRequest)(nil),       // 17: velamen.records.v1.ListClosesRequest
-	(*ListClosesResponse)(nil),      // 18: velamen.records.v1.ListClosesResponse
-	(*Hold)(nil),                    // 19: velamen.records.v1.Hold
-	(*PlaceHoldRequest)(nil),        // 20: velamen.records.v1.PlaceHoldRequest
-	(*LiftHoldRequest)(nil),         // 21: velamen.records.v1.LiftHoldRequest
-	(*ListHoldsRequest)(nil),        // 22: velamen.records.v1.ListHoldsRequest
-	(*ListHoldsResponse)(nil),       // 23: velamen.records.v1.ListHoldsResponse
-	(*v1.Quantity)(nil),             // 24: velamen.type.v1.Quantity
-	(*timestamppb.Timestamp)(nil),   // 25: google.protobuf.Timestamp
-	(v11.Method)(0),                 // 26: velamen.products.v1.Method
-	(*v1.Date)(nil),                 // 27: velamen.type.v1.Date
+	(UseReportFormat)(0),            // 1: velamen.records.v1.UseReportFormat
+	(*ActiveUse)(nil),               // 2: velamen.records.v1.ActiveUse
+	(*Correction)(nil),              // 3: velamen.records.v1.Correction
+	(*Override)(nil),                // 4: velamen.records.v1.Override
+	(*Entry)(nil),                   // 5: velamen.records.v1.Entry
+	(*UseRecord)(nil),               // 6: velamen.records.v1.UseRecord
+	(*GetEntryRequest)(nil),         // 7: velamen.records.v1.GetEntryRequest
+	(*ListEntriesRequest)(nil),      // 8: velamen.records.v1.ListEntriesRequest
+	(*ListEntriesResponse)(nil),     // 9: velamen.records.v1.ListEntriesResponse
+	(*CorrectEntryRequest)(nil),     // 10: velamen.records.v1.CorrectEntryRequest
+	(*GetUseRecordRequest)(nil),     // 11: velamen.records.v1.GetUseRecordRequest
+	(*ExportUseRecordRequest)(nil),  // 12: velamen.records.v1.ExportUseRecordRequest
+	(*ExportUseRecordResponse)(nil), // 13: velamen.records.v1.ExportUseRecordResponse
+	(*ExportUseReportRequest)(nil),  // 14: velamen.records.v1.ExportUseReportRequest
+	(*ReportGap)(nil),               // 15: velamen.records.v1.ReportGap
+	(*ExportUseReportResponse)(nil), // 16: velamen.records.v1.ExportUseReportResponse
+	(*VerifyLedgerRequest)(nil),     // 17: velamen.records.v1.VerifyLedgerRequest
+	(*VerifyLedgerResponse)(nil),    // 18: velamen.records.v1.VerifyLedgerResponse
+	(*Close)(nil),                   // 19: velamen.records.v1.Close
+	(*CloseMonthRequest)(nil),       // 20: velamen.records.v1.CloseMonthRequest
+	(*ListClosesRequest)(nil),       // 21: velamen.records.v1.ListClosesRequest
+	(*ListClosesResponse)(nil),      // 22: velamen.records.v1.ListClosesResponse
+	(*Hold)(nil),                    // 23: velamen.records.v1.Hold
+	(*PlaceHoldRequest)(nil),        // 24: velamen.records.v1.PlaceHoldRequest
+	(*LiftHoldRequest)(nil),         // 25: velamen.records.v1.LiftHoldRequest
+	(*ListHoldsRequest)(nil),        // 26: velamen.records.v1.ListHoldsRequest
+	(*ListHoldsResponse)(nil),       // 27: velamen.records.v1.ListHoldsResponse
+	(*v1.Quantity)(nil),             // 28: velamen.type.v1.Quantity
+	(*timestamppb.Timestamp)(nil),   // 29: google.protobuf.Timestamp
+	(v11.Method)(0),                 // 30: velamen.products.v1.Method
+	(*v1.Date)(nil),                 // 31: velamen.type.v1.Date
 }
 var file_velamen_records_v1_records_proto_depIdxs = []int32{
-	24, // 0: velamen.records.v1.ActiveUse.amount:type_name -> velamen.type.v1.Quantity
-	1,  // 1: velamen.records.v1.Entry.actives:type_name -> velamen.records.v1.ActiveUse
-	24, // 2: velamen.records.v1.Entry.product_amount:type_name -> velamen.type.v1.Quantity
-	24, // 3: velamen.records.v1.Entry.mix_volume:type_name -> velamen.type.v1.Quantity
-	24, // 4: velamen.records.v1.Entry.area:type_name -> velamen.type.v1.Quantity
-	25, // 5: velamen.records.v1.Entry.start_time:type_name -> google.protobuf.Timestamp
-	25, // 6: velamen.records.v1.Entry.end_time:type_name -> google.protobuf.Timestamp
-	26, // 7: velamen.records.v1.Entry.method:type_name -> velamen.products.v1.Method
-	24, // 8: velamen.records.v1.Entry.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
-	2,  // 9: velamen.records.v1.Entry.correction:type_name -> velamen.records.v1.Correction
-	25, // 10: velamen.records.v1.Entry.create_time:type_name -> google.protobuf.Timestamp
-	3,  // 11: velamen.records.v1.Entry.overrides:type_name -> velamen.records.v1.Override
-	27, // 12: velamen.records.v1.UseRecord.from_date:type_name -> velamen.type.v1.Date
-	27, // 13: velamen.records.v1.UseRecord.to_date:type_name -> velamen.type.v1.Date
-	4,  // 14: velamen.records.v1.UseRecord.entries:type_name -> velamen.records.v1.Entry
-	1,  // 15: velamen.records.v1.UseRecord.totals:type_name -> velamen.records.v1.ActiveUse
-	4,  // 16: velamen.records.v1.ListEntriesResponse.entries:type_name -> velamen.records.v1.Entry
-	24, // 17: velamen.records.v1.CorrectEntryRequest.product_amount:type_name -> velamen.type.v1.Quantity
-	24, // 18: velamen.records.v1.CorrectEntryRequest.mix_volume:type_name -> velamen.type.v1.Quantity
-	24, // 19: velamen.records.v1.CorrectEntryRequest.area:type_name -> velamen.type.v1.Quantity
-	25, // 20: velamen.records.v1.CorrectEntryRequest.start_time:type_name -> google.protobuf.Timestamp
-	25, // 21: velamen.records.v1.CorrectEntryRequest.end_time:type_name -> google.protobuf.Timestamp
-	27, // 22: velamen.records.v1.GetUseRecordRequest.from_date:type_name -> velamen.type.v1.Date
-	27, // 23: velamen.records.v1.GetUseRecordRequest.to_date:type_name -> velamen.type.v1.Date
-	10, // 24: velamen.records.v1.ExportUseRecordRequest.record:type_name -> velamen.records.v1.GetUseRecordRequest
+	28, // 0: velamen.records.v1.ActiveUse.amount:type_name -> velamen.type.v1.Quantity
+	2,  // 1: velamen.records.v1.Entry.actives:type_name -> velamen.records.v1.ActiveUse
+	28, // 2: velamen.records.v1.Entry.product_amount:type_name -> velamen.type.v1.Quantity
+	28, // 3: velamen.records.v1.Entry.mix_volume:type_name -> velamen.type.v1.Quantity
+	28, // 4: velamen.records.v1.Entry.area:type_name -> velamen.type.v1.Quantity
+	29, // 5: velamen.records.v1.Entry.start_time:type_name -> google.protobuf.Timestamp
+	29, // 6: velamen.records.v1.Entry.end_time:type_name -> google.protobuf.Timestamp
+	30, // 7: velamen.records.v1.Entry.method:type_name -> velamen.products.v1.Method
+	28, // 8: velamen.records.v1.Entry.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
+	3,  // 9: velamen.records.v1.Entry.correction:type_name -> velamen.records.v1.Correction
+	29, // 10: velamen.records.v1.Entry.create_time:type_name -> google.protobuf.Timestamp
+	4,  // 11: velamen.records.v1.Entry.overrides:type_name -> velamen.records.v1.Override
+	31, // 12: velamen.records.v1.UseRecord.from_date:type_name -> velamen.type.v1.Date
+	31, // 13: velamen.records.v1.UseRecord.to_date:type_name -> velamen.type.v1.Date
+	5,  // 14: velamen.records.v1.UseRecord.entries:type_name -> velamen.records.v1.Entry
+	2,  // 15: velamen.records.v1.UseRecord.totals:type_name -> velamen.records.v1.ActiveUse
+	5,  // 16: velamen.records.v1.ListEntriesResponse.entries:type_name -> velamen.records.v1.Entry
+	28, // 17: velamen.records.v1.CorrectEntryRequest.product_amount:type_name -> velamen.type.v1.Quantity
+	28, // 18: velamen.records.v1.CorrectEntryRequest.mix_volume:type_name -> velamen.type.v1.Quantity
+	28, // 19: velamen.records.v1.CorrectEntryRequest.area:type_name -> velamen.type.v1.Quantity
+	29, // 20: velamen.records.v1.CorrectEntryRequest.start_time:type_name -> google.protobuf.Timestamp
+	29, // 21: velamen.records.v1.CorrectEntryRequest.end_time:type_name -> google.protobuf.Timestamp
+	31, // 22: velamen.records.v1.GetUseRecordRequest.from_date:type_name -> velamen.type.v1.Date
+	31, // 23: velamen.records.v1.GetUseRecordRequest.to_date:type_name -> velamen.type.v1.Date
+	11, // 24: velamen.records.v1.ExportUseRecordRequest.record:type_name -> velamen.records.v1.GetUseRecordRequest
 	0,  // 25: velamen.records.v1.ExportUseRecordRequest.format:type_name -> velamen.records.v1.ExportFormat
-	27, // 26: velamen.records.v1.VerifyLedgerRequest.from_date:type_name -> velamen.type.v1.Date
-	27, // 27: velamen.records.v1.VerifyLedgerRequest.to_date:type_name -> velamen.type.v1.Date
-	25, // 28: velamen.records.v1.Close.begin_time:type_name -> google.protobuf.Timestamp
-	25, // 29: velamen.records.v1.Close.end_time:type_name -> google.protobuf.Timestamp
-	25, // 30: velamen.records.v1.Close.create_time:type_name -> google.protobuf.Timestamp
-	15, // 31: velamen.records.v1.ListClosesResponse.closes:type_name -> velamen.records.v1.Close
-	27, // 32: velamen.records.v1.Hold.from_date:type_name -> velamen.type.v1.Date
-	27, // 33: velamen.records.v1.Hold.to_date:type_name -> velamen.type.v1.Date
-	25, // 34: velamen.records.v1.Hold.create_time:type_name -> google.protobuf.Timestamp
-	25, // 35: velamen.records.v1.Hold.lift_time:type_name -> google.protobuf.Timestamp
-	19, // 36: velamen.records.v1.PlaceHoldRequest.hold:type_name -> velamen.records.v1.Hold
-	19, // 37: velamen.records.v1.ListHoldsResponse.holds:type_name -> velamen.records.v1.Hold
-	6,  // 38: velamen.records.v1.RecordsService.GetEntry:input_type -> velamen.records.v1.GetEntryRequest
-	7,  // 39: velamen.records.v1.RecordsService.ListEntries:input_type -> velamen.records.v1.ListEntriesRequest
-	9,  // 40: velamen.records.v1.RecordsService.CorrectEntry:input_type -> velamen.records.v1.CorrectEntryRequest
-	10, // 41: velamen.records.v1.RecordsService.GetUseRecord:input_type -> velamen.records.v1.GetUseRecordRequest
-	11, // 42: velamen.records.v1.RecordsService.ExportUseRecord:input_type -> velamen.records.v1.ExportUseRecordRequest
-	13, // 43: velamen.records.v1.RecordsService.VerifyLedger:input_type -> velamen.records.v1.VerifyLedgerRequest
-	16, // 44: velamen.records.v1.RecordsService.CloseMonth:input_type -> velamen.records.v1.CloseMonthRequest
-	17, // 45: velamen.records.v1.RecordsService.ListCloses:input_type -> velamen.records.v1.ListClosesRequest
-	20, // 46: velamen.records.v1.RecordsService.PlaceHold:input_type -> velamen.records.v1.PlaceHoldRequest
-	21, // 47: velamen.records.v1.RecordsService.LiftHold:input_type -> velamen.records.v1.LiftHoldRequest
-	22, // 48: velamen.records.v1.RecordsService.ListHolds:input_type -> velamen.records.v1.ListHoldsRequest
-	4,  // 49: velamen.records.v1.RecordsService.GetEntry:output_type -> velamen.records.v1.Entry
-	8,  // 50: velamen.records.v1.RecordsService.ListEntries:output_type -> velamen.records.v1.ListEntriesResponse
-	4,  // 51: velamen.records.v1.RecordsService.CorrectEntry:output_type -> velamen.records.v1.Entry
-	5,  // 52: velamen.records.v1.RecordsService.GetUseRecord:output_type -> velamen.records.v1.UseRecord
-	12, // 53: velamen.records.v1.RecordsService.ExportUseRecord:output_type -> velamen.records.v1.ExportUseRecordResponse
-	14, // 54: velamen.records.v1.RecordsService.VerifyLedger:output_type -> velamen.records.v1.VerifyLedgerResponse
-	15, // 55: velamen.records.v1.RecordsService.CloseMonth:output_type -> velamen.records.v1.Close
-	18, // 56: velamen.records.v1.RecordsService.ListCloses:output_type -> velamen.records.v1.ListClosesResponse
-	19, // 57: velamen.records.v1.RecordsService.PlaceHold:output_type -> velamen.records.v1.Hold
-	19, // 58: velamen.records.v1.RecordsService.LiftHold:output_type -> velamen.records.v1.Hold
-	23, // 59: velamen.records.v1.RecordsService.ListHolds:output_type -> velamen.records.v1.ListHoldsResponse
-	49, // [49:60] is the sub-list for method output_type
-	38, // [38:49] is the sub-list for method input_type
-	38, // [38:38] is the sub-list for extension type_name
-	38, // [38:38] is the sub-list for extension extendee
-	0,  // [0:38] is the sub-list for field type_name
+	31, // 26: velamen.records.v1.ExportUseReportRequest.from_date:type_name -> velamen.type.v1.Date
+	31, // 27: velamen.records.v1.ExportUseReportRequest.to_date:type_name -> velamen.type.v1.Date
+	1,  // 28: velamen.records.v1.ExportUseReportRequest.format:type_name -> velamen.records.v1.UseReportFormat
+	15, // 29: velamen.records.v1.ExportUseReportResponse.gaps:type_name -> velamen.records.v1.ReportGap
+	31, // 30: velamen.records.v1.VerifyLedgerRequest.from_date:type_name -> velamen.type.v1.Date
+	31, // 31: velamen.records.v1.VerifyLedgerRequest.to_date:type_name -> velamen.type.v1.Date
+	29, // 32: velamen.records.v1.Close.begin_time:type_name -> google.protobuf.Timestamp
+	29, // 33: velamen.records.v1.Close.end_time:type_name -> google.protobuf.Timestamp
+	29, // 34: velamen.records.v1.Close.create_time:type_name -> google.protobuf.Timestamp
+	19, // 35: velamen.records.v1.ListClosesResponse.closes:type_name -> velamen.records.v1.Close
+	31, // 36: velamen.records.v1.Hold.from_date:type_name -> velamen.type.v1.Date
+	31, // 37: velamen.records.v1.Hold.to_date:type_name -> velamen.type.v1.Date
+	29, // 38: velamen.records.v1.Hold.create_time:type_name -> google.protobuf.Timestamp
+	29, // 39: velamen.records.v1.Hold.lift_time:type_name -> google.protobuf.Timestamp
+	23, // 40: velamen.records.v1.PlaceHoldRequest.hold:type_name -> velamen.records.v1.Hold
+	23, // 41: velamen.records.v1.ListHoldsResponse.holds:type_name -> velamen.records.v1.Hold
+	7,  // 42: velamen.records.v1.RecordsService.GetEntry:input_type -> velamen.records.v1.GetEntryRequest
+	8,  // 43: velamen.records.v1.RecordsService.ListEntries:input_type -> velamen.records.v1.ListEntriesRequest
+	10, // 44: velamen.records.v1.RecordsService.CorrectEntry:input_type -> velamen.records.v1.CorrectEntryRequest
+	11, // 45: velamen.records.v1.RecordsService.GetUseRecord:input_type -> velamen.records.v1.GetUseRecordRequest
+	12, // 46: velamen.records.v1.RecordsService.ExportUseRecord:input_type -> velamen.records.v1.ExportUseRecordRequest
+	14, // 47: velamen.records.v1.RecordsService.ExportUseReport:input_type -> velamen.records.v1.ExportUseReportRequest
+	17, // 48: velamen.records.v1.RecordsService.VerifyLedger:input_type -> velamen.records.v1.VerifyLedgerRequest
+	20, // 49: velamen.records.v1.RecordsService.CloseMonth:input_type -> velamen.records.v1.CloseMonthRequest
+	21, // 50: velamen.records.v1.RecordsService.ListCloses:input_type -> velamen.records.v1.ListClosesRequest
+	24, // 51: velamen.records.v1.RecordsService.PlaceHold:input_type -> velamen.records.v1.PlaceHoldRequest
+	25, // 52: velamen.records.v1.RecordsService.LiftHold:input_type -> velamen.records.v1.LiftHoldRequest
+	26, // 53: velamen.records.v1.RecordsService.ListHolds:input_type -> velamen.records.v1.ListHoldsRequest
+	5,  // 54: velamen.records.v1.RecordsService.GetEntry:output_type -> velamen.records.v1.Entry
+	9,  // 55: velamen.records.v1.RecordsService.ListEntries:output_type -> velamen.records.v1.ListEntriesResponse
+	5,  // 56: velamen.records.v1.RecordsService.CorrectEntry:output_type -> velamen.records.v1.Entry
+	6,  // 57: velamen.records.v1.RecordsService.GetUseRecord:output_type -> velamen.records.v1.UseRecord
+	13, // 58: velamen.records.v1.RecordsService.ExportUseRecord:output_type -> velamen.records.v1.ExportUseRecordResponse
+	16, // 59: velamen.records.v1.RecordsService.ExportUseReport:output_type -> velamen.records.v1.ExportUseReportResponse
+	18, // 60: velamen.records.v1.RecordsService.VerifyLedger:output_type -> velamen.records.v1.VerifyLedgerResponse
+	19, // 61: velamen.records.v1.RecordsService.CloseMonth:output_type -> velamen.records.v1.Close
+	22, // 62: velamen.records.v1.RecordsService.ListCloses:output_type -> velamen.records.v1.ListClosesResponse
+	23, // 63: velamen.records.v1.RecordsService.PlaceHold:output_type -> velamen.records.v1.Hold
+	23, // 64: velamen.records.v1.RecordsService.LiftHold:output_type -> velamen.records.v1.Hold
+	27, // 65: velamen.records.v1.RecordsService.ListHolds:output_type -> velamen.records.v1.ListHoldsResponse
+	54, // [54:66] is the sub-list for method output_type
+	42, // [42:54] is the sub-list for method input_type
+	42, // [42:42] is the sub-list for extension type_name
+	42, // [42:42] is the sub-list for extension extendee
+	0,  // [0:42] is the sub-list for field type_name
 }
 
 func init() { file_velamen_records_v1_records_proto_init() }
@@ -2467,8 +2834,8 @@ func file_velamen_records_v1_records_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_velamen_records_v1_records_proto_rawDesc), len(file_velamen_records_v1_records_proto_rawDesc)),
-			NumEnums:      1,
-			NumMessages:   23,
+			NumEnums:      2,
+			NumMessages:   26,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

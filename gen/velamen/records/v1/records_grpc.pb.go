@@ -27,6 +27,7 @@ const (
 	RecordsService_CorrectEntry_FullMethodName    = "/velamen.records.v1.RecordsService/CorrectEntry"
 	RecordsService_GetUseRecord_FullMethodName    = "/velamen.records.v1.RecordsService/GetUseRecord"
 	RecordsService_ExportUseRecord_FullMethodName = "/velamen.records.v1.RecordsService/ExportUseRecord"
+	RecordsService_ExportUseReport_FullMethodName = "/velamen.records.v1.RecordsService/ExportUseReport"
 	RecordsService_VerifyLedger_FullMethodName    = "/velamen.records.v1.RecordsService/VerifyLedger"
 	RecordsService_CloseMonth_FullMethodName      = "/velamen.records.v1.RecordsService/CloseMonth"
 	RecordsService_ListCloses_FullMethodName      = "/velamen.records.v1.RecordsService/ListCloses"
@@ -53,6 +54,9 @@ type RecordsServiceClient interface {
 	GetUseRecord(ctx context.Context, in *GetUseRecordRequest, opts ...grpc.CallOption) (*UseRecord, error)
 	// ExportUseRecord writes the use record of a house as text, CSV or JSON.
 	ExportUseRecord(ctx context.Context, in *ExportUseRecordRequest, opts ...grpc.CallOption) (*ExportUseRecordResponse, error)
+	// ExportUseReport lays out what a law asks for about the uses of some days, and
+	// lists every field that is missing or doubtful.
+	ExportUseReport(ctx context.Context, in *ExportUseReportRequest, opts ...grpc.CallOption) (*ExportUseReportResponse, error)
 	// VerifyLedger recomputes the hash chain, all of it or a range, checks the signed
 	// closes, and names the first broken entry.
 	VerifyLedger(ctx context.Context, in *VerifyLedgerRequest, opts ...grpc.CallOption) (*VerifyLedgerResponse, error)
@@ -121,6 +125,16 @@ func (c *recordsServiceClient) ExportUseRecord(ctx context.Context, in *ExportUs
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ExportUseRecordResponse)
 	err := c.cc.Invoke(ctx, RecordsService_ExportUseRecord_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *recordsServiceClient) ExportUseReport(ctx context.Context, in *ExportUseReportRequest, opts ...grpc.CallOption) (*ExportUseReportResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ExportUseReportResponse)
+	err := c.cc.Invoke(ctx, RecordsService_ExportUseReport_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -205,6 +219,9 @@ type RecordsServiceServer interface {
 	GetUseRecord(context.Context, *GetUseRecordRequest) (*UseRecord, error)
 	// ExportUseRecord writes the use record of a house as text, CSV or JSON.
 	ExportUseRecord(context.Context, *ExportUseRecordRequest) (*ExportUseRecordResponse, error)
+	// ExportUseReport lays out what a law asks for about the uses of some days, and
+	// lists every field that is missing or doubtful.
+	ExportUseReport(context.Context, *ExportUseReportRequest) (*ExportUseReportResponse, error)
 	// VerifyLedger recomputes the hash chain, all of it or a range, checks the signed
 	// closes, and names the first broken entry.
 	VerifyLedger(context.Context, *VerifyLedgerRequest) (*VerifyLedgerResponse, error)
@@ -243,6 +260,9 @@ func (UnimplementedRecordsServiceServer) GetUseRecord(context.Context, *GetUseRe
 }
 func (UnimplementedRecordsServiceServer) ExportUseRecord(context.Context, *ExportUseRecordRequest) (*ExportUseRecordResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ExportUseRecord not implemented")
+}
+func (UnimplementedRecordsServiceServer) ExportUseReport(context.Context, *ExportUseReportRequest) (*ExportUseReportResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ExportUseReport not implemented")
 }
 func (UnimplementedRecordsServiceServer) VerifyLedger(context.Context, *VerifyLedgerRequest) (*VerifyLedgerResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method VerifyLedger not implemented")
@@ -369,6 +389,24 @@ func _RecordsService_ExportUseRecord_Handler(srv interface{}, ctx context.Contex
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(RecordsServiceServer).ExportUseRecord(ctx, req.(*ExportUseRecordRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _RecordsService_ExportUseReport_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ExportUseReportRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(RecordsServiceServer).ExportUseReport(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: RecordsService_ExportUseReport_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(RecordsServiceServer).ExportUseReport(ctx, req.(*ExportUseReportRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -507,6 +545,10 @@ var RecordsService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ExportUseRecord",
 			Handler:    _RecordsService_ExportUseRecord_Handler,
+		},
+		{
+			MethodName: "ExportUseReport",
+			Handler:    _RecordsService_ExportUseReport_Handler,
 		},
 		{
 			MethodName: "VerifyLedger",
