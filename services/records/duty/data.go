@@ -1,19 +1,15 @@
 package duty
 
 import (
-	"bytes"
 	_ "embed"
 	"errors"
 	"fmt"
-	"io"
 	"regexp"
 	"strings"
 	"sync"
-	"time"
-
-	"go.yaml.in/yaml/v3"
 
 	"velamen/internal/jurisdiction"
+	"velamen/internal/rulefile"
 )
 
 var (
@@ -83,39 +79,13 @@ func (l *law) codes() []string {
 	return codes
 }
 
-// decodeStrict reads one YAML document and refuses an unknown field and a second
-// document.
-func decodeStrict(file []byte, into any) error {
-	decoder := yaml.NewDecoder(bytes.NewReader(file))
-	decoder.KnownFields(true)
-	if err := decoder.Decode(into); err != nil {
-		return err
-	}
-	if err := decoder.Decode(new(any)); !errors.Is(err, io.EOF) {
-		return errors.New("holds more than one document")
-	}
-	return nil
-}
-
 // head is where a file comes from.
 type head struct {
 	Source string `yaml:"source"`
 	Date   string `yaml:"date"`
 }
 
-func (h head) check() error {
-	if h.Source == "" {
-		return errors.New("source: must be given")
-	}
-	return checkDay("date", h.Date)
-}
-
-func checkDay(field, text string) error {
-	if _, err := time.Parse(time.DateOnly, text); err != nil {
-		return fmt.Errorf("%s: %q is not a day (YYYY-MM-DD)", field, text)
-	}
-	return nil
-}
+func (h head) check() error { return rulefile.CheckHead(h.Source, h.Date) }
 
 // origin is where a row comes from.
 type origin struct {
@@ -174,7 +144,7 @@ func parsePlaces(file []byte) ([]place, error) {
 		head   `yaml:",inline"`
 		Places []placeRow `yaml:"places"`
 	}
-	if err := decodeStrict(file, &rows); err != nil {
+	if err := rulefile.Decode(file, &rows); err != nil {
 		return nil, err
 	}
 	if err := rows.check(); err != nil {

@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"slices"
 	"time"
+
+	"velamen/internal/rulefile"
 )
 
 // deadlineSet is what deadlines.yaml says.
@@ -96,7 +98,7 @@ func parseDeadlines(file []byte) (deadlineSet, error) {
 		Deferrals  []deferralRow  `yaml:"deferrals"`
 		Extensions []extensionRow `yaml:"extensions"`
 	}
-	if err := decodeStrict(file, &rows); err != nil {
+	if err := rulefile.Decode(file, &rows); err != nil {
 		return deadlineSet{}, err
 	}
 	if err := rows.check(); err != nil {
@@ -152,7 +154,7 @@ func (row deadlineRow) rule(seen map[string]bool) (deadlineRule, error) {
 		return deadlineRule{}, errors.New("nil_month: counts from the month")
 	}
 	if row.UsesFrom != "" {
-		if err := checkDay("uses_from", row.UsesFrom); err != nil {
+		if err := rulefile.CheckDay("uses_from", row.UsesFrom); err != nil {
 			return deadlineRule{}, err
 		}
 	}
@@ -230,7 +232,7 @@ func checkState(set deadlineSet, id, usesBefore, says string, o origin) error {
 	if says == "" {
 		return errors.New("says: must be given")
 	}
-	if err := checkDay("uses_before", usesBefore); err != nil {
+	if err := rulefile.CheckDay("uses_before", usesBefore); err != nil {
 		return err
 	}
 	return o.check()

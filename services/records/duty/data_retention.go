@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"velamen/internal/quantity"
+	"velamen/internal/rulefile"
 )
 
 // retentionRule is a row: how long a law has one kind of record kept.
@@ -40,7 +41,7 @@ func parseRetention(file []byte) ([]retentionRule, error) {
 		head      `yaml:",inline"`
 		Retention []retentionRow `yaml:"retention"`
 	}
-	if err := decodeStrict(file, &rows); err != nil {
+	if err := rulefile.Decode(file, &rows); err != nil {
 		return nil, err
 	}
 	if err := rows.check(); err != nil {
@@ -107,7 +108,7 @@ func parseShortForms(file []byte) ([]shortForm, error) {
 		head       `yaml:",inline"`
 		ShortForms []shortFormRow `yaml:"short_forms"`
 	}
-	if err := decodeStrict(file, &rows); err != nil {
+	if err := rulefile.Decode(file, &rows); err != nil {
 		return nil, err
 	}
 	if err := rows.check(); err != nil {

@@ -1,21 +1,17 @@
 package report
 
 import (
-	"bytes"
 	_ "embed"
 	"errors"
 	"fmt"
-	"io"
 	"regexp"
 	"slices"
 	"strings"
 	"sync"
-	"time"
-
-	"go.yaml.in/yaml/v3"
 
 	"velamen/internal/jurisdiction"
 	"velamen/internal/quantity"
+	"velamen/internal/rulefile"
 )
 
 //go:embed kinds.yaml
@@ -137,16 +133,11 @@ func readKinds(data []byte) ([]Kind, error) {
 		Date  string `yaml:"date"`
 		Kinds []Kind `yaml:"kinds"`
 	}
-	decoder := yaml.NewDecoder(bytes.NewReader(data))
-	decoder.KnownFields(true)
-	if err := decoder.Decode(&file); err != nil {
+	if err := rulefile.Decode(data, &file); err != nil {
 		return nil, fmt.Errorf("kinds.yaml: %w", err)
 	}
-	if err := decoder.Decode(new(any)); !errors.Is(err, io.EOF) {
-		return nil, errors.New("kinds.yaml: holds more than one document")
-	}
-	if _, err := time.Parse(time.DateOnly, file.Date); err != nil {
-		return nil, fmt.Errorf("kinds.yaml: date: %q is not a day (YYYY-MM-DD)", file.Date)
+	if err := rulefile.CheckDay("date", file.Date); err != nil {
+		return nil, fmt.Errorf("kinds.yaml: %w", err)
 	}
 	if len(file.Kinds) == 0 {
 		return nil, errors.New("kinds.yaml: kinds: must be given")

@@ -9,6 +9,7 @@ import (
 	"sync"
 
 	"velamen/internal/quantity"
+	"velamen/internal/rulefile"
 )
 
 // Extent is how far a closure reaches, the narrowest first.
@@ -268,7 +269,7 @@ type areaRowData struct {
 // field.
 func parseClosedAreas(file []byte) (*areaSet, error) {
 	var rows areaRows
-	if err := decodeStrict(file, &rows); err != nil {
+	if err := rulefile.Decode(file, &rows); err != nil {
 		return nil, fmt.Errorf("closed-areas.yaml: %w", err)
 	}
 	if err := rows.check(); err != nil {

@@ -1,18 +1,14 @@
 package entry
 
 import (
-	"bytes"
 	"embed"
 	"errors"
 	"fmt"
-	"io"
 	"slices"
 	"strings"
-	"time"
-
-	"go.yaml.in/yaml/v3"
 
 	"velamen/internal/jurisdiction"
+	"velamen/internal/rulefile"
 )
 
 //go:embed data/*.yaml
@@ -40,20 +36,6 @@ func load[T any](name string, parse func([]byte) (T, error)) T {
 	return set
 }
 
-// decodeStrict reads one YAML document and refuses an unknown field and a second
-// document.
-func decodeStrict(file []byte, into any) error {
-	decoder := yaml.NewDecoder(bytes.NewReader(file))
-	decoder.KnownFields(true)
-	if err := decoder.Decode(into); err != nil {
-		return err
-	}
-	if err := decoder.Decode(new(any)); !errors.Is(err, io.EOF) {
-		return errors.New("holds more than one document")
-	}
-	return nil
-}
-
 // head is what every file of one law begins with.
 type head struct {
 	Law    string `yaml:"law"`
@@ -65,17 +47,7 @@ func (h head) check() error {
 	if h.Law != federal {
 		return fmt.Errorf("law: %q is not %s", h.Law, federal)
 	}
-	return checkDated(h.Source, h.Date)
-}
-
-func checkDated(source, date string) error {
-	if source == "" {
-		return errors.New("source: must be given")
-	}
-	if _, err := time.Parse(time.DateOnly, date); err != nil {
-		return fmt.Errorf("date: %q is not a day (YYYY-MM-DD)", date)
-	}
-	return nil
+	return rulefile.CheckHead(h.Source, h.Date)
 }
 
 // origin is where a row comes from.

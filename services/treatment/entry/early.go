@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"velamen/internal/jurisdiction"
+	"velamen/internal/rulefile"
 )
 
 // Kind is a kind of entry before the end of a restricted-entry interval.
@@ -326,7 +327,7 @@ func (s *earlySet) kind(id Kind) (kindRow, bool) {
 // parseEarlyEntry reads early-entry.yaml. Errors name the file, the row and the field.
 func parseEarlyEntry(file []byte) (*earlySet, error) {
 	var set earlySet
-	err := decodeStrict(file, &set)
+	err := rulefile.Decode(file, &set)
 	if err == nil {
 		err = set.check()
 	}

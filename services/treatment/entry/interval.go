@@ -11,6 +11,7 @@ import (
 
 	"velamen/internal/jurisdiction"
 	"velamen/internal/quantity"
+	"velamen/internal/rulefile"
 )
 
 // Category is an acute toxicity category: I, II, III or IV.
@@ -204,7 +205,7 @@ func parseDefaultIntervals(file []byte) (*defaultSet, error) {
 
 func readDefaultIntervals(file []byte) (*defaultSet, error) {
 	var rows defaultRows
-	if err := decodeStrict(file, &rows); err != nil {
+	if err := rulefile.Decode(file, &rows); err != nil {
 		return nil, err
 	}
 	if err := rows.check(); err != nil {

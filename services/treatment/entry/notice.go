@@ -6,6 +6,8 @@ import (
 	"strings"
 	"sync"
 	"time"
+
+	"velamen/internal/rulefile"
 )
 
 // Notices are what is due to the people of a nursery because of an application. Days
@@ -214,7 +216,7 @@ func parseNotices(file []byte) (*noticeSet, error) {
 
 func readNotices(file []byte) (*noticeSet, error) {
 	var rows noticeRows
-	if err := decodeStrict(file, &rows); err != nil {
+	if err := rulefile.Decode(file, &rows); err != nil {
 		return nil, err
 	}
 	if err := rows.check(); err != nil {

@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"sync"
 	"time"
+
+	"velamen/internal/rulefile"
 )
 
 // Ventilation is whether a house is aired after an application.
@@ -314,10 +316,10 @@ func parseVentilation(file []byte) (ventilationSet, error) {
 
 func readVentilation(file []byte) (ventilationSet, error) {
 	var rows ventilationRows
-	if err := decodeStrict(file, &rows); err != nil {
+	if err := rulefile.Decode(file, &rows); err != nil {
 		return nil, err
 	}
-	if err := checkDated(rows.Source, rows.Date); err != nil {
+	if err := rulefile.CheckHead(rows.Source, rows.Date); err != nil {
 		return nil, err
 	}
 	var laws ventilationSet

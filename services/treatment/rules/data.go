@@ -1,14 +1,9 @@
 package rules
 
 import (
-	"bytes"
 	_ "embed"
 	"errors"
 	"fmt"
-	"io"
-	"time"
-
-	"go.yaml.in/yaml/v3"
 )
 
 var (
@@ -19,20 +14,6 @@ var (
 	//go:embed data/weather.yaml
 	weatherFile []byte
 )
-
-// decodeStrict reads one YAML document and refuses an unknown field and a second
-// document.
-func decodeStrict(file []byte, into any) error {
-	decoder := yaml.NewDecoder(bytes.NewReader(file))
-	decoder.KnownFields(true)
-	if err := decoder.Decode(into); err != nil {
-		return err
-	}
-	if err := decoder.Decode(new(any)); !errors.Is(err, io.EOF) {
-		return errors.New("holds more than one document")
-	}
-	return nil
-}
 
 // mustLoad reads an embedded rule set. The files are part of the binary and tests
 // read them, so a fault in one is a broken build.
@@ -58,17 +39,6 @@ func (o origin) check() error {
 	}
 	if o.Mark != "S" && o.Mark != "M" {
 		return fmt.Errorf("mark: %q is not S (read in the source) or M (from memory)", o.Mark)
-	}
-	return nil
-}
-
-// checkHead refuses a rule set without its source and the day of its data.
-func checkHead(source, date string) error {
-	if source == "" {
-		return errors.New("source: must be given")
-	}
-	if _, err := time.Parse(time.DateOnly, date); err != nil {
-		return fmt.Errorf("date: %q is not a day (YYYY-MM-DD)", date)
 	}
 	return nil
 }

@@ -10,6 +10,8 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+
+	"velamen/internal/rulefile"
 )
 
 // Share is a fraction of the applications in a window, exact.
@@ -241,7 +243,7 @@ func parseRotation(file []byte) (*rotationSet, error) {
 
 func readRotation(file []byte) (*rotationSet, error) {
 	var rows rotationRows
-	if err := decodeStrict(file, &rows); err != nil {
+	if err := rulefile.Decode(file, &rows); err != nil {
 		return nil, err
 	}
 	set := &rotationSet{groups: map[string]*Limits{}, uncapped: map[string]bool{}, aliases: rows.Aliases.Codes}
@@ -278,7 +280,7 @@ func readRotation(file []byte) (*rotationSet, error) {
 }
 
 func (set *rotationSet) readHead(rows rotationRows) error {
-	if err := checkHead(rows.Source, rows.Date); err != nil {
+	if err := rulefile.CheckHead(rows.Source, rows.Date); err != nil {
 		return err
 	}
 	for _, part := range []struct {

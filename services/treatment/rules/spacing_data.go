@@ -6,6 +6,8 @@ import (
 	"regexp"
 	"strings"
 	"sync"
+
+	"velamen/internal/rulefile"
 )
 
 // pair is what must not meet.
@@ -63,10 +65,10 @@ func parseSpacing(file []byte) (*spacingSet, error) {
 
 func readSpacing(file []byte) (*spacingSet, error) {
 	var rows spacingRows
-	if err := decodeStrict(file, &rows); err != nil {
+	if err := rulefile.Decode(file, &rows); err != nil {
 		return nil, err
 	}
-	if err := checkHead(rows.Source, rows.Date); err != nil {
+	if err := rulefile.CheckHead(rows.Source, rows.Date); err != nil {
 		return nil, err
 	}
 	classes, err := readClasses(rows.Classes)

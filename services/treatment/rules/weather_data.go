@@ -10,6 +10,7 @@ import (
 	"github.com/shopspring/decimal"
 
 	productsv1 "velamen/gen/velamen/products/v1"
+	"velamen/internal/rulefile"
 	"velamen/services/products"
 )
 
@@ -73,10 +74,10 @@ func parseWeather(file []byte, classes map[string]term) ([]weatherRow, error) {
 
 func readWeather(file []byte, classes map[string]term) ([]weatherRow, error) {
 	var rows weatherRows
-	if err := decodeStrict(file, &rows); err != nil {
+	if err := rulefile.Decode(file, &rows); err != nil {
 		return nil, err
 	}
-	if err := checkHead(rows.Source, rows.Date); err != nil {
+	if err := rulefile.CheckHead(rows.Source, rows.Date); err != nil {
 		return nil, err
 	}
 	var set []weatherRow

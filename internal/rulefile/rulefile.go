@@ -1,0 +1,42 @@
+// Package rulefile reads the files in which rules stand as data.
+package rulefile
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"time"
+
+	"go.yaml.in/yaml/v3"
+)
+
+// Decode reads one YAML document and refuses an unknown field and a second document:
+// what nobody reads is misspelt.
+func Decode(file []byte, into any) error {
+	decoder := yaml.NewDecoder(bytes.NewReader(file))
+	decoder.KnownFields(true)
+	if err := decoder.Decode(into); err != nil {
+		return err
+	}
+	if err := decoder.Decode(new(any)); !errors.Is(err, io.EOF) {
+		return errors.New("holds more than one document")
+	}
+	return nil
+}
+
+// CheckHead refuses a file without its source and the day of its data.
+func CheckHead(source, date string) error {
+	if source == "" {
+		return errors.New("source: must be given")
+	}
+	return CheckDay("date", date)
+}
+
+// CheckDay refuses what is no day of the calendar, YYYY-MM-DD.
+func CheckDay(field, text string) error {
+	if _, err := time.Parse(time.DateOnly, text); err != nil {
+		return fmt.Errorf("%s: %q is not a day (YYYY-MM-DD)", field, text)
+	}
+	return nil
+}
