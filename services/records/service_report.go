@@ -8,7 +8,6 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	recordsv1 "velamen/gen/velamen/records/v1"
-	"velamen/internal/clock"
 	"velamen/internal/fault"
 	"velamen/internal/resource"
 	"velamen/services/identity"
@@ -69,18 +68,13 @@ func layOut(ctx context.Context, tx pgx.Tx, id string, kind report.Kind, request
 	if err := kind.Applies(nursery.Jurisdiction); err != nil {
 		return report.Document{}, fault.FieldReason(fault.Precondition, fault.InvalidField, "kind", "%s", err).With("kind", kind.ID)
 	}
-	from, to := request.GetFromDate().GetValue(), request.GetToDate().GetValue()
-	begin, _, err := clock.Day(from, nursery.Zone)
+	days, err := readPeriod("", &recordsv1.GetUseRecordRequest{FromDate: request.GetFromDate(), ToDate: request.GetToDate()}, nursery.Zone)
 	if err != nil {
-		return report.Document{}, fault.Field("from_date", "%s", err).With("from_date", from)
+		return report.Document{}, err
 	}
-	_, end, err := clock.Day(to, nursery.Zone)
+	period, err := report.Days(days.from, days.to, nursery.Zone)
 	if err != nil {
-		return report.Document{}, fault.Field("to_date", "%s", err).With("to_date", to)
-	}
-	period, err := report.Days(from, to, nursery.Zone)
-	if err != nil {
-		return report.Document{}, fault.Field("to_date", "%s", err).With("from_date", from).With("to_date", to)
+		return report.Document{}, err
 	}
 	source, err := readUseSource(ctx, tx, nursery)
 	if err != nil {
@@ -89,7 +83,7 @@ func layOut(ctx context.Context, tx pgx.Tx, id string, kind report.Kind, request
 	if house := request.GetHouse(); house != "" && source.houses[house] == "" {
 		return report.Document{}, fault.Missing("house", house)
 	}
-	entries, err := standingIn(ctx, tx, id, request.GetHouse(), begin, end)
+	entries, err := standingIn(ctx, tx, id, request.GetHouse(), days.begin, days.end)
 	if err != nil {
 		return report.Document{}, err
 	}
@@ -103,7 +97,7 @@ func layOut(ctx context.Context, tx pgx.Tx, id string, kind report.Kind, request
 	}, period, uses)
 	if err != nil {
 		// The nursery and the entries are sound by now: what is left is the period.
-		return report.Document{}, fault.Field("to_date", "%s", err).With("from_date", from).With("to_date", to)
+		return report.Document{}, fault.Field("to_date", "%s", err).With("from_date", days.from).With("to_date", days.to)
 	}
 	return document, nil
 }

@@ -23,19 +23,26 @@ func (s Settings) heatFrom() (hundredths int, counts bool) {
 // Hours and houses without a reading are not hot. A job that nobody with a limit may do
 // has none, because nothing follows from it.
 func (c *compiled) hot(d *draft) []model.Span {
-	from, counts := c.input.Settings.heatFrom()
-	if !counts || !slices.ContainsFunc(d.people, c.isLimited) {
+	if !slices.ContainsFunc(d.people, c.isLimited) {
 		return nil
 	}
 	var hours []Hours
 	for _, h := range d.houses {
 		for hour := range 24 {
-			if air, known := c.input.Houses[h].Usual[hour]; known && air.Highest >= from {
+			if c.isHot(h, hour) {
 				hours = append(hours, onAllDays(hour)...)
 			}
 		}
 	}
 	return c.spans(hours, c.problem.Horizon)
+}
+
+// isHot reports whether a house usually reaches the temperature of the settings in an hour
+// of the clock.
+func (c *compiled) isHot(h int32, hour int) bool {
+	from, counts := c.input.Settings.heatFrom()
+	air, known := c.input.Houses[h].Usual[hour]
+	return counts && known && air.Highest >= from
 }
 
 // isLimited reports whether the time of a person in protective equipment and heat is
@@ -64,14 +71,9 @@ func (c *compiled) worn(person string) model.Minute {
 
 // hotIn reports whether it is usually hot at a moment in one of some houses (names).
 func (c *compiled) hotIn(houses []string, at time.Time) bool {
-	from, counts := c.input.Settings.heatFrom()
-	return counts && slices.ContainsFunc(houses, func(name string) bool {
+	return slices.ContainsFunc(houses, func(name string) bool {
 		h, known := c.houses[lastPart(name)]
-		if !known {
-			return false
-		}
-		air, known := c.input.Houses[h].Usual[at.In(c.zone()).Hour()]
-		return known && air.Highest >= from
+		return known && c.isHot(h, at.In(c.zone()).Hour())
 	})
 }
 
