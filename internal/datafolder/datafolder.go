@@ -3,14 +3,11 @@
 package datafolder
 
 import (
-	"crypto/rand"
-	"encoding/base64"
 	"errors"
 	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
-	"strings"
 )
 
 // systemFolder is where a service's state lies by the Filesystem Hierarchy
@@ -63,8 +60,8 @@ func (f Folder) SetupKeyFile() string { return filepath.Join(string(f), "setup-k
 // SigningKeyFile returns the path of the key that signs the closes of the ledger.
 func (f Folder) SigningKeyFile() string { return filepath.Join(string(f), "signing-key") }
 
-// setupKeyBytes makes a key that cannot be guessed: 256 bits.
-const setupKeyBytes = 32
+// setupKey is what the setup key is called.
+const setupKey = "setup key"
 
 // ReadOrMakeSetupKey returns the key in a file that only its owner may read.
 // The first call makes it.
@@ -73,27 +70,8 @@ func ReadOrMakeSetupKey(file string) (string, error) {
 	if !errors.Is(err, fs.ErrNotExist) {
 		return key, err
 	}
-	random := make([]byte, setupKeyBytes)
-	if _, err := rand.Read(random); err != nil {
-		return "", fmt.Errorf("make the setup key: %w", err)
-	}
-	return keepSetupKey(file, base64.RawURLEncoding.EncodeToString(random))
-}
-
-// keepSetupKey writes the key beside its place and links it there whole, so
-// that of two servers that start at once both read the same key.
-func keepSetupKey(file, key string) (_ string, err error) {
-	draft, err := os.CreateTemp(filepath.Dir(file), ".setup-key-")
-	if err != nil {
-		return "", fmt.Errorf("make the setup key: %w", err)
-	}
-	defer func() { err = errors.Join(err, os.Remove(draft.Name())) }()
-	_, writeErr := draft.WriteString(key + "\n")
-	if err := errors.Join(writeErr, draft.Sync(), draft.Close()); err != nil {
-		return "", fmt.Errorf("write the setup key: %w", err)
-	}
-	if err := os.Link(draft.Name(), file); err != nil && !errors.Is(err, fs.ErrExist) {
-		return "", fmt.Errorf("keep the setup key: %w", err)
+	if err := MakeSecret(file, setupKey); err != nil {
+		return "", err
 	}
 	return ReadSetupKey(file)
 }
@@ -101,20 +79,9 @@ func keepSetupKey(file, key string) (_ string, err error) {
 // ReadSetupKey returns the key in a file. It refuses a file that others may
 // read, and an empty one.
 func ReadSetupKey(file string) (string, error) {
-	info, err := os.Stat(file)
-	if err != nil {
-		return "", fmt.Errorf("read the setup key: %w", err)
-	}
-	if info.Mode().Perm()&0o007 != 0 {
-		return "", fmt.Errorf("the setup key %s can be read by others; run chmod 600 %s", file, file)
-	}
-	content, err := os.ReadFile(file)
-	if err != nil {
-		return "", fmt.Errorf("read the setup key: %w", err)
-	}
-	key := strings.TrimSpace(string(content))
-	if key == "" {
+	key, err := ReadSecret(file, setupKey)
+	if err == nil && key == "" {
 		return "", fmt.Errorf("the setup key %s is empty; remove it and start the server again to get a new one", file)
 	}
-	return key, nil
+	return key, err
 }

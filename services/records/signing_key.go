@@ -1,19 +1,17 @@
 package records
 
 import (
-	"bytes"
 	"crypto/ed25519"
-	"crypto/rand"
 	"crypto/sha256"
 	"encoding/base64"
 	"encoding/hex"
 	"errors"
 	"fmt"
 	"io/fs"
-	"os"
-	"path/filepath"
 	"slices"
 	"strings"
+
+	"velamen/internal/datafolder"
 )
 
 // SigningKey signs the closes of months (Ed25519, RFC 8032), and knows the public
@@ -43,6 +41,10 @@ func keyID(public ed25519.PublicKey) string {
 	return hex.EncodeToString(sum[:])[:keyIDLength]
 }
 
+// signingKey is what the key is called. The secret that datafolder makes is as long as a
+// seed.
+const signingKey = "signing key"
+
 // earlierWord begins the line of an earlier public key.
 const earlierWord = "earlier "
 
@@ -53,50 +55,21 @@ func ReadOrMakeSigningKey(file string) (*SigningKey, error) {
 	if !errors.Is(err, fs.ErrNotExist) {
 		return key, err
 	}
-	seed := make([]byte, ed25519.SeedSize)
-	if _, err := rand.Read(seed); err != nil {
-		return nil, fmt.Errorf("make the signing key: %w", err)
-	}
-	if err := keepSigningKey(file, base64.RawURLEncoding.EncodeToString(seed)); err != nil {
+	if err := datafolder.MakeSecret(file, signingKey); err != nil {
 		return nil, err
 	}
 	return ReadSigningKey(file)
-}
-
-// keepSigningKey writes the key beside its place and links it there whole, so that
-// of two servers that start at once both read the same key, and none is replaced.
-func keepSigningKey(file, key string) (err error) {
-	draft, err := os.CreateTemp(filepath.Dir(file), ".signing-key-")
-	if err != nil {
-		return fmt.Errorf("make the signing key: %w", err)
-	}
-	defer func() { err = errors.Join(err, os.Remove(draft.Name())) }()
-	_, writeErr := draft.WriteString(key + "\n")
-	if err := errors.Join(writeErr, draft.Sync(), draft.Close()); err != nil {
-		return fmt.Errorf("write the signing key: %w", err)
-	}
-	if err := os.Link(draft.Name(), file); err != nil && !errors.Is(err, fs.ErrExist) {
-		return fmt.Errorf("keep the signing key: %w", err)
-	}
-	return nil
 }
 
 // ReadSigningKey returns the key in a file: its first line is the secret seed, 32
 // bytes in base64 (RFC 4648, URL alphabet, no padding). Lines "earlier HEX" after it
 // are public keys of before. It refuses a file that others may read.
 func ReadSigningKey(file string) (*SigningKey, error) {
-	info, err := os.Stat(file)
+	content, err := datafolder.ReadSecret(file, signingKey)
 	if err != nil {
-		return nil, fmt.Errorf("read the signing key: %w", err)
+		return nil, err
 	}
-	if info.Mode().Perm()&0o007 != 0 {
-		return nil, fmt.Errorf("the signing key %s can be read by others; run chmod 600 %s", file, file)
-	}
-	content, err := os.ReadFile(file)
-	if err != nil {
-		return nil, fmt.Errorf("read the signing key: %w", err)
-	}
-	key, err := parseSigningKey(string(bytes.TrimSpace(content)))
+	key, err := parseSigningKey(content)
 	if err != nil {
 		return nil, fmt.Errorf("the signing key %s: %w", file, err)
 	}
