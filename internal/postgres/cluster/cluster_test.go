@@ -486,6 +486,8 @@ func TestKilledOwner(t *testing.T) {
 	require.Equal(t, process.Process.Pid, locked.PID)
 
 	require.NoError(t, process.Process.Kill())
+	_, err = process.Process.Wait() // a killed process holds its lock until it has ended
+	require.NoError(t, err)
 	c := start(t, folder) // at once: the old postmaster may still be there
 	require.NotEqual(t, postmasterPID, c.postmaster.pid)
 	connect(t, c, RoleApp, DatabaseVelamen)
