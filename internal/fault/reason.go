@@ -46,6 +46,9 @@ const (
 	ClimateFileRejected     Reason = "CLIMATE_FILE_REJECTED"
 	PlanOutdated            Reason = "PLAN_OUTDATED"
 	PlanBreaksRule          Reason = "PLAN_BREAKS_RULE"
+	HouseClosed             Reason = "HOUSE_CLOSED"
+	PersonUnqualified       Reason = "PERSON_UNQUALIFIED"
+	RecordKept              Reason = "RECORD_KEPT"
 )
 
 // Reasons lists every reason.
@@ -59,6 +62,6 @@ func Reasons() []Reason {
 		InternalReason, SetupRefused, EntryAlreadyCorrected, CertificateMissing, BenchNotIsolated,
 		RuleRefuses, AliasConflict, ContainerInsufficient, ReleaseUnproven,
 		LotOfficiallyHeld, SignsContradict, ClimateFileRejected,
-		PlanOutdated, PlanBreaksRule,
+		PlanOutdated, PlanBreaksRule, HouseClosed, PersonUnqualified, RecordKept,
 	}
 }

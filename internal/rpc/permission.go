@@ -102,6 +102,14 @@ var allowed = map[string][]identityv1.Role{
 	"/velamen.treatment.v1.TreatmentService/AmendProgram":    managers,
 	"/velamen.treatment.v1.TreatmentService/GiveUpProgram":   managers,
 
+	"/velamen.treatment.v1.TreatmentService/RecordAiring":         crew,
+	"/velamen.treatment.v1.TreatmentService/EndAiring":            crew,
+	"/velamen.treatment.v1.TreatmentService/VoidAiring":           managers,
+	"/velamen.treatment.v1.TreatmentService/RecordAirMeasurement": crew,
+	"/velamen.treatment.v1.TreatmentService/RecordEntry":          crew,
+	"/velamen.treatment.v1.TreatmentService/EndEntry":             crew,
+	"/velamen.treatment.v1.TreatmentService/RecordNotice":         crew,
+
 	"/velamen.schedule.v1.ScheduleService/CreateSprayer": managers,
 	"/velamen.schedule.v1.ScheduleService/UpdateSprayer": managers,
 

@@ -181,7 +181,17 @@ type Nursery struct {
 	// Changes with every change of the resource.
 	Etag string `protobuf:"bytes,6,opt,name=etag,proto3" json:"etag,omitempty"`
 	// When it was set up, UTC.
-	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// Number that the authority gave the operator of the property, in California the
+	// county (3 CCR 6622); stands on use reports.
+	OperatorId string `protobuf:"bytes,8,opt,name=operator_id,json=operatorId,proto3" json:"operator_id,omitempty"`
+	// County or district that use is reported to.
+	County string `protobuf:"bytes,9,opt,name=county,proto3" json:"county,omitempty"`
+	// Telephone number for an emergency: medical care nearby. It stands on displays and
+	// on the sheet for a physician.
+	EmergencyPhone string `protobuf:"bytes,10,opt,name=emergency_phone,json=emergencyPhone,proto3" json:"emergency_phone,omitempty"`
+	// Name and address of the nearest place of emergency medical care.
+	EmergencyCare string `protobuf:"bytes,11,opt,name=emergency_care,json=emergencyCare,proto3" json:"emergency_care,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -263,6 +273,34 @@ func (x *Nursery) GetCreateTime() *timestamppb.Timestamp {
 		return x.CreateTime
 	}
 	return nil
+}
+
+func (x *Nursery) GetOperatorId() string {
+	if x != nil {
+		return x.OperatorId
+	}
+	return ""
+}
+
+func (x *Nursery) GetCounty() string {
+	if x != nil {
+		return x.County
+	}
+	return ""
+}
+
+func (x *Nursery) GetEmergencyPhone() string {
+	if x != nil {
+		return x.EmergencyPhone
+	}
+	return ""
+}
+
+func (x *Nursery) GetEmergencyCare() string {
+	if x != nil {
+		return x.EmergencyCare
+	}
+	return ""
 }
 
 // Certificate shows that its holder may apply restricted products.
@@ -1727,7 +1765,7 @@ var File_velamen_identity_v1_identity_proto protoreflect.FileDescriptor
 
 const file_velamen_identity_v1_identity_proto_rawDesc = "" +
 	"\n" +
-	"\"velamen/identity/v1/identity.proto\x12\x13velamen.identity.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1evelamen/type/v1/quantity.proto\"\xfd\x02\n" +
+	"\"velamen/identity/v1/identity.proto\x12\x13velamen.identity.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1evelamen/type/v1/quantity.proto\"\xbb\x04\n" +
 	"\aNursery\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x120\n" +
 	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18dR\vdisplayName\x12*\n" +
@@ -1736,7 +1774,13 @@ const file_velamen_identity_v1_identity_proto_rawDesc = "" +
 	"\aaddress\x18\x05 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xf4\x03R\aaddress\x12\x18\n" +
 	"\x04etag\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\x04etag\x12A\n" +
 	"\vcreate_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"createTime:)\xeaA&\n" +
+	"createTime\x12,\n" +
+	"\voperator_id\x18\b \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18<R\n" +
+	"operatorId\x12#\n" +
+	"\x06county\x18\t \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18dR\x06county\x124\n" +
+	"\x0femergency_phone\x18\n" +
+	" \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18<R\x0eemergencyPhone\x123\n" +
+	"\x0eemergency_care\x18\v \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xac\x02R\remergencyCare:)\xeaA&\n" +
 	"\x0fvelamen/Nursery\x12\x13nurseries/{nursery}\"\xa1\x01\n" +
 	"\vCertificate\x12%\n" +
 	"\x06number\x18\x01 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18<R\x06number\x12'\n" +

@@ -479,6 +479,59 @@ func (Permission) EnumDescriptor() ([]byte, []int) {
 	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{6}
 }
 
+// LabelAnswer is what a label says to a question of yes or no.
+type LabelAnswer int32
+
+const (
+	// Not entered: the stricter answer is taken, and named.
+	LabelAnswer_LABEL_ANSWER_UNSPECIFIED LabelAnswer = 0
+	// Yes.
+	LabelAnswer_LABEL_ANSWER_YES LabelAnswer = 1
+	// No, or the label says nothing about it.
+	LabelAnswer_LABEL_ANSWER_NO LabelAnswer = 2
+)
+
+// Enum value maps for LabelAnswer.
+var (
+	LabelAnswer_name = map[int32]string{
+		0: "LABEL_ANSWER_UNSPECIFIED",
+		1: "LABEL_ANSWER_YES",
+		2: "LABEL_ANSWER_NO",
+	}
+	LabelAnswer_value = map[string]int32{
+		"LABEL_ANSWER_UNSPECIFIED": 0,
+		"LABEL_ANSWER_YES":         1,
+		"LABEL_ANSWER_NO":          2,
+	}
+)
+
+func (x LabelAnswer) Enum() *LabelAnswer {
+	p := new(LabelAnswer)
+	*p = x
+	return p
+}
+
+func (x LabelAnswer) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (LabelAnswer) Descriptor() protoreflect.EnumDescriptor {
+	return file_velamen_products_v1_products_proto_enumTypes[7].Descriptor()
+}
+
+func (LabelAnswer) Type() protoreflect.EnumType {
+	return &file_velamen_products_v1_products_proto_enumTypes[7]
+}
+
+func (x LabelAnswer) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use LabelAnswer.Descriptor instead.
+func (LabelAnswer) EnumDescriptor() ([]byte, []int) {
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{7}
+}
+
 // LabelFact is a fact of a label direction that an application is held to. Each
 // must be entered, or the direction must say that the label is silent on it.
 type LabelFact int32
@@ -561,11 +614,11 @@ func (x LabelFact) String() string {
 }
 
 func (LabelFact) Descriptor() protoreflect.EnumDescriptor {
-	return file_velamen_products_v1_products_proto_enumTypes[7].Descriptor()
+	return file_velamen_products_v1_products_proto_enumTypes[8].Descriptor()
 }
 
 func (LabelFact) Type() protoreflect.EnumType {
-	return &file_velamen_products_v1_products_proto_enumTypes[7]
+	return &file_velamen_products_v1_products_proto_enumTypes[8]
 }
 
 func (x LabelFact) Number() protoreflect.EnumNumber {
@@ -574,7 +627,7 @@ func (x LabelFact) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use LabelFact.Descriptor instead.
 func (LabelFact) EnumDescriptor() ([]byte, []int) {
-	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{7}
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{8}
 }
 
 // Method is how a chemical is brought to the plants.
@@ -619,11 +672,11 @@ func (x Method) String() string {
 }
 
 func (Method) Descriptor() protoreflect.EnumDescriptor {
-	return file_velamen_products_v1_products_proto_enumTypes[8].Descriptor()
+	return file_velamen_products_v1_products_proto_enumTypes[9].Descriptor()
 }
 
 func (Method) Type() protoreflect.EnumType {
-	return &file_velamen_products_v1_products_proto_enumTypes[8]
+	return &file_velamen_products_v1_products_proto_enumTypes[9]
 }
 
 func (x Method) Number() protoreflect.EnumNumber {
@@ -632,7 +685,7 @@ func (x Method) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Method.Descriptor instead.
 func (Method) EnumDescriptor() ([]byte, []int) {
-	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{8}
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{9}
 }
 
 // ProductFileFormat is how a file of products is written.
@@ -672,11 +725,11 @@ func (x ProductFileFormat) String() string {
 }
 
 func (ProductFileFormat) Descriptor() protoreflect.EnumDescriptor {
-	return file_velamen_products_v1_products_proto_enumTypes[9].Descriptor()
+	return file_velamen_products_v1_products_proto_enumTypes[10].Descriptor()
 }
 
 func (ProductFileFormat) Type() protoreflect.EnumType {
-	return &file_velamen_products_v1_products_proto_enumTypes[9]
+	return &file_velamen_products_v1_products_proto_enumTypes[10]
 }
 
 func (x ProductFileFormat) Number() protoreflect.EnumNumber {
@@ -685,7 +738,7 @@ func (x ProductFileFormat) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ProductFileFormat.Descriptor instead.
 func (ProductFileFormat) EnumDescriptor() ([]byte, []int) {
-	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{9}
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{10}
 }
 
 // ContainerState says whether anything is in it.
@@ -733,11 +786,11 @@ func (x ContainerState) String() string {
 }
 
 func (ContainerState) Descriptor() protoreflect.EnumDescriptor {
-	return file_velamen_products_v1_products_proto_enumTypes[10].Descriptor()
+	return file_velamen_products_v1_products_proto_enumTypes[11].Descriptor()
 }
 
 func (ContainerState) Type() protoreflect.EnumType {
-	return &file_velamen_products_v1_products_proto_enumTypes[10]
+	return &file_velamen_products_v1_products_proto_enumTypes[11]
 }
 
 func (x ContainerState) Number() protoreflect.EnumNumber {
@@ -746,7 +799,7 @@ func (x ContainerState) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ContainerState.Descriptor instead.
 func (ContainerState) EnumDescriptor() ([]byte, []int) {
-	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{10}
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{11}
 }
 
 // ContainerEventKind says what happened.
@@ -798,11 +851,11 @@ func (x ContainerEventKind) String() string {
 }
 
 func (ContainerEventKind) Descriptor() protoreflect.EnumDescriptor {
-	return file_velamen_products_v1_products_proto_enumTypes[11].Descriptor()
+	return file_velamen_products_v1_products_proto_enumTypes[12].Descriptor()
 }
 
 func (ContainerEventKind) Type() protoreflect.EnumType {
-	return &file_velamen_products_v1_products_proto_enumTypes[11]
+	return &file_velamen_products_v1_products_proto_enumTypes[12]
 }
 
 func (x ContainerEventKind) Number() protoreflect.EnumNumber {
@@ -811,7 +864,7 @@ func (x ContainerEventKind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ContainerEventKind.Descriptor instead.
 func (ContainerEventKind) EnumDescriptor() ([]byte, []int) {
-	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{11}
+	return file_velamen_products_v1_products_proto_rawDescGZIP(), []int{12}
 }
 
 // ActiveIngredient is what works in a product.
@@ -1323,7 +1376,27 @@ type Product struct {
 	// What cost_per of it costs; absent when not entered.
 	Cost *v11.Money `protobuf:"bytes,14,opt,name=cost,proto3" json:"cost,omitempty"`
 	// The amount that cost is for, for example 1 L; needed with cost.
-	CostPer       *v11.Quantity `protobuf:"bytes,15,opt,name=cost_per,json=costPer,proto3" json:"cost_per,omitempty"`
+	CostPer *v11.Quantity `protobuf:"bytes,15,opt,name=cost_per,json=costPer,proto3" json:"cost_per,omitempty"`
+	// Whether the label asks for a respirator to apply it.
+	Respirator LabelAnswer `protobuf:"varint,16,opt,name=respirator,proto3,enum=velamen.products.v1.LabelAnswer" json:"respirator,omitempty"`
+	// Whether the label asks for warning signs and spoken words both.
+	DoubleNotification LabelAnswer `protobuf:"varint,17,opt,name=double_notification,json=doubleNotification,proto3,enum=velamen.products.v1.LabelAnswer" json:"double_notification,omitempty"`
+	// Whether the label gives a level to which its vapour in the air must fall before
+	// anybody enters.
+	InhalationLimited LabelAnswer `protobuf:"varint,18,opt,name=inhalation_limited,json=inhalationLimited,proto3,enum=velamen.products.v1.LabelAnswer" json:"inhalation_limited,omitempty"`
+	// That level, ppm; only where inhalation_limited is yes.
+	InhalationLevel *v11.Quantity `protobuf:"bytes,19,opt,name=inhalation_level,json=inhalationLevel,proto3" json:"inhalation_level,omitempty"`
+	// Whether an active ingredient is an organophosphate that inhibits cholinesterase.
+	Organophosphate LabelAnswer `protobuf:"varint,20,opt,name=organophosphate,proto3,enum=velamen.products.v1.LabelAnswer" json:"organophosphate,omitempty"`
+	// First aid, word for word as the label says it; it stands on the sheet for a
+	// physician.
+	FirstAid string `protobuf:"bytes,21,opt,name=first_aid,json=firstAid,proto3" json:"first_aid,omitempty"`
+	// Its safety data sheet: number or date, and where it is kept.
+	SafetyDataSheet string `protobuf:"bytes,22,opt,name=safety_data_sheet,json=safetyDataSheet,proto3" json:"safety_data_sheet,omitempty"`
+	// Whether the authorisation limits the time of day of the use.
+	TimeLimited LabelAnswer `protobuf:"varint,23,opt,name=time_limited,json=timeLimited,proto3,enum=velamen.products.v1.LabelAnswer" json:"time_limited,omitempty"`
+	// Whether the authorisation limits the growth stage of the use.
+	StageLimited  LabelAnswer `protobuf:"varint,24,opt,name=stage_limited,json=stageLimited,proto3,enum=velamen.products.v1.LabelAnswer" json:"stage_limited,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1461,6 +1534,69 @@ func (x *Product) GetCostPer() *v11.Quantity {
 		return x.CostPer
 	}
 	return nil
+}
+
+func (x *Product) GetRespirator() LabelAnswer {
+	if x != nil {
+		return x.Respirator
+	}
+	return LabelAnswer_LABEL_ANSWER_UNSPECIFIED
+}
+
+func (x *Product) GetDoubleNotification() LabelAnswer {
+	if x != nil {
+		return x.DoubleNotification
+	}
+	return LabelAnswer_LABEL_ANSWER_UNSPECIFIED
+}
+
+func (x *Product) GetInhalationLimited() LabelAnswer {
+	if x != nil {
+		return x.InhalationLimited
+	}
+	return LabelAnswer_LABEL_ANSWER_UNSPECIFIED
+}
+
+func (x *Product) GetInhalationLevel() *v11.Quantity {
+	if x != nil {
+		return x.InhalationLevel
+	}
+	return nil
+}
+
+func (x *Product) GetOrganophosphate() LabelAnswer {
+	if x != nil {
+		return x.Organophosphate
+	}
+	return LabelAnswer_LABEL_ANSWER_UNSPECIFIED
+}
+
+func (x *Product) GetFirstAid() string {
+	if x != nil {
+		return x.FirstAid
+	}
+	return ""
+}
+
+func (x *Product) GetSafetyDataSheet() string {
+	if x != nil {
+		return x.SafetyDataSheet
+	}
+	return ""
+}
+
+func (x *Product) GetTimeLimited() LabelAnswer {
+	if x != nil {
+		return x.TimeLimited
+	}
+	return LabelAnswer_LABEL_ANSWER_UNSPECIFIED
+}
+
+func (x *Product) GetStageLimited() LabelAnswer {
+	if x != nil {
+		return x.StageLimited
+	}
+	return LabelAnswer_LABEL_ANSWER_UNSPECIFIED
 }
 
 // ListActiveIngredientsRequest asks for the catalog.
@@ -3568,7 +3704,7 @@ const file_velamen_products_v1_products_proto_rawDesc = "" +
 	"open_bloom\x18\x14 \x01(\x0e2\x1f.velamen.products.v1.PermissionB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\topenBloom\x12O\n" +
 	"\vchemigation\x18\x15 \x01(\x0e2\x1f.velamen.products.v1.PermissionB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\vchemigation\x12R\n" +
 	"\tsilent_on\x18\x16 \x03(\x0e2\x1e.velamen.products.v1.LabelFactB\x15\xe2A\x01\x01\xbaH\x0e\x92\x01\v\x18\x01\"\a\x82\x01\x04\x10\x01 \x00R\bsilentOnB\x15\n" +
-	"\x13_sale_interval_days\"\x88\b\n" +
+	"\x13_sale_interval_days\"\xcb\r\n" +
 	"\aProduct\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x120\n" +
 	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18dR\vdisplayName\x12>\n" +
@@ -3588,7 +3724,18 @@ const file_velamen_products_v1_products_proto_rawDesc = "" +
 	"\x18registration_expire_date\x18\f \x01(\v2\x15.velamen.type.v1.DateB\x04\xe2A\x01\x01R\x16registrationExpireDate\x12`\n" +
 	"\x11toxicity_category\x18\r \x01(\x0e2%.velamen.products.v1.ToxicityCategoryB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\x10toxicityCategory\x120\n" +
 	"\x04cost\x18\x0e \x01(\v2\x16.velamen.type.v1.MoneyB\x04\xe2A\x01\x01R\x04cost\x12:\n" +
-	"\bcost_per\x18\x0f \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\acostPer:<\xeaA9\n" +
+	"\bcost_per\x18\x0f \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\acostPer\x12N\n" +
+	"\n" +
+	"respirator\x18\x10 \x01(\x0e2 .velamen.products.v1.LabelAnswerB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\n" +
+	"respirator\x12_\n" +
+	"\x13double_notification\x18\x11 \x01(\x0e2 .velamen.products.v1.LabelAnswerB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\x12doubleNotification\x12]\n" +
+	"\x12inhalation_limited\x18\x12 \x01(\x0e2 .velamen.products.v1.LabelAnswerB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\x11inhalationLimited\x12J\n" +
+	"\x10inhalation_level\x18\x13 \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\x0finhalationLevel\x12X\n" +
+	"\x0forganophosphate\x18\x14 \x01(\x0e2 .velamen.products.v1.LabelAnswerB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\x0forganophosphate\x12)\n" +
+	"\tfirst_aid\x18\x15 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xa0\x1fR\bfirstAid\x128\n" +
+	"\x11safety_data_sheet\x18\x16 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xc8\x01R\x0fsafetyDataSheet\x12Q\n" +
+	"\ftime_limited\x18\x17 \x01(\x0e2 .velamen.products.v1.LabelAnswerB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\vtimeLimited\x12S\n" +
+	"\rstage_limited\x18\x18 \x01(\x0e2 .velamen.products.v1.LabelAnswerB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\fstageLimited:<\xeaA9\n" +
 	"\x0fvelamen/Product\x12&nurseries/{nursery}/products/{product}\"\x1e\n" +
 	"\x1cListActiveIngredientsRequest\"u\n" +
 	"\x1dListActiveIngredientsResponse\x12T\n" +
@@ -3803,7 +3950,11 @@ const file_velamen_products_v1_products_proto_rawDesc = "" +
 	"Permission\x12\x1a\n" +
 	"\x16PERMISSION_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12PERMISSION_ALLOWED\x10\x01\x12\x18\n" +
-	"\x14PERMISSION_FORBIDDEN\x10\x02*\xcb\x03\n" +
+	"\x14PERMISSION_FORBIDDEN\x10\x02*V\n" +
+	"\vLabelAnswer\x12\x1c\n" +
+	"\x18LABEL_ANSWER_UNSPECIFIED\x10\x00\x12\x14\n" +
+	"\x10LABEL_ANSWER_YES\x10\x01\x12\x13\n" +
+	"\x0fLABEL_ANSWER_NO\x10\x02*\xcb\x03\n" +
 	"\tLabelFact\x12\x1a\n" +
 	"\x16LABEL_FACT_UNSPECIFIED\x10\x00\x12\x14\n" +
 	"\x10LABEL_FACT_CROPS\x10\x01\x12\x14\n" +
@@ -3876,7 +4027,7 @@ func file_velamen_products_v1_products_proto_rawDescGZIP() []byte {
 	return file_velamen_products_v1_products_proto_rawDescData
 }
 
-var file_velamen_products_v1_products_proto_enumTypes = make([]protoimpl.EnumInfo, 12)
+var file_velamen_products_v1_products_proto_enumTypes = make([]protoimpl.EnumInfo, 13)
 var file_velamen_products_v1_products_proto_msgTypes = make([]protoimpl.MessageInfo, 37)
 var file_velamen_products_v1_products_proto_goTypes = []any{
 	(Mobility)(0),                         // 0: velamen.products.v1.Mobility
@@ -3886,153 +4037,161 @@ var file_velamen_products_v1_products_proto_goTypes = []any{
 	(ToxicityCategory)(0),                 // 4: velamen.products.v1.ToxicityCategory
 	(Site)(0),                             // 5: velamen.products.v1.Site
 	(Permission)(0),                       // 6: velamen.products.v1.Permission
-	(LabelFact)(0),                        // 7: velamen.products.v1.LabelFact
-	(Method)(0),                           // 8: velamen.products.v1.Method
-	(ProductFileFormat)(0),                // 9: velamen.products.v1.ProductFileFormat
-	(ContainerState)(0),                   // 10: velamen.products.v1.ContainerState
-	(ContainerEventKind)(0),               // 11: velamen.products.v1.ContainerEventKind
-	(*ActiveIngredient)(nil),              // 12: velamen.products.v1.ActiveIngredient
-	(*Content)(nil),                       // 13: velamen.products.v1.Content
-	(*ActiveLimit)(nil),                   // 14: velamen.products.v1.ActiveLimit
-	(*LabelDirection)(nil),                // 15: velamen.products.v1.LabelDirection
-	(*Product)(nil),                       // 16: velamen.products.v1.Product
-	(*ListActiveIngredientsRequest)(nil),  // 17: velamen.products.v1.ListActiveIngredientsRequest
-	(*ListActiveIngredientsResponse)(nil), // 18: velamen.products.v1.ListActiveIngredientsResponse
-	(*CreateProductRequest)(nil),          // 19: velamen.products.v1.CreateProductRequest
-	(*GetProductRequest)(nil),             // 20: velamen.products.v1.GetProductRequest
-	(*ListProductsRequest)(nil),           // 21: velamen.products.v1.ListProductsRequest
-	(*ListProductsResponse)(nil),          // 22: velamen.products.v1.ListProductsResponse
-	(*UpdateProductRequest)(nil),          // 23: velamen.products.v1.UpdateProductRequest
-	(*CheckProductsRequest)(nil),          // 24: velamen.products.v1.CheckProductsRequest
-	(*ProductFinding)(nil),                // 25: velamen.products.v1.ProductFinding
-	(*CheckProductsResponse)(nil),         // 26: velamen.products.v1.CheckProductsResponse
-	(*ExportProductsRequest)(nil),         // 27: velamen.products.v1.ExportProductsRequest
-	(*ExportProductsResponse)(nil),        // 28: velamen.products.v1.ExportProductsResponse
-	(*ImportProductsRequest)(nil),         // 29: velamen.products.v1.ImportProductsRequest
-	(*ImportProductsResponse)(nil),        // 30: velamen.products.v1.ImportProductsResponse
-	(*Alias)(nil),                         // 31: velamen.products.v1.Alias
-	(*CreateAliasRequest)(nil),            // 32: velamen.products.v1.CreateAliasRequest
-	(*ListAliasesRequest)(nil),            // 33: velamen.products.v1.ListAliasesRequest
-	(*ListAliasesResponse)(nil),           // 34: velamen.products.v1.ListAliasesResponse
-	(*Approval)(nil),                      // 35: velamen.products.v1.Approval
-	(*ListApprovalsRequest)(nil),          // 36: velamen.products.v1.ListApprovalsRequest
-	(*ListApprovalsResponse)(nil),         // 37: velamen.products.v1.ListApprovalsResponse
-	(*Container)(nil),                     // 38: velamen.products.v1.Container
-	(*CreateContainerRequest)(nil),        // 39: velamen.products.v1.CreateContainerRequest
-	(*GetContainerRequest)(nil),           // 40: velamen.products.v1.GetContainerRequest
-	(*ListContainersRequest)(nil),         // 41: velamen.products.v1.ListContainersRequest
-	(*ListContainersResponse)(nil),        // 42: velamen.products.v1.ListContainersResponse
-	(*OpenContainerRequest)(nil),          // 43: velamen.products.v1.OpenContainerRequest
-	(*CountContainerRequest)(nil),         // 44: velamen.products.v1.CountContainerRequest
-	(*DiscardContainerRequest)(nil),       // 45: velamen.products.v1.DiscardContainerRequest
-	(*ContainerEvent)(nil),                // 46: velamen.products.v1.ContainerEvent
-	(*ListContainerEventsRequest)(nil),    // 47: velamen.products.v1.ListContainerEventsRequest
-	(*ListContainerEventsResponse)(nil),   // 48: velamen.products.v1.ListContainerEventsResponse
-	(v1.DisorderClass)(0),                 // 49: velamen.diagnosis.v1.DisorderClass
-	(*v11.Quantity)(nil),                  // 50: velamen.type.v1.Quantity
-	(*timestamppb.Timestamp)(nil),         // 51: google.protobuf.Timestamp
-	(*v11.Date)(nil),                      // 52: velamen.type.v1.Date
-	(*v11.Money)(nil),                     // 53: velamen.type.v1.Money
-	(*fieldmaskpb.FieldMask)(nil),         // 54: google.protobuf.FieldMask
+	(LabelAnswer)(0),                      // 7: velamen.products.v1.LabelAnswer
+	(LabelFact)(0),                        // 8: velamen.products.v1.LabelFact
+	(Method)(0),                           // 9: velamen.products.v1.Method
+	(ProductFileFormat)(0),                // 10: velamen.products.v1.ProductFileFormat
+	(ContainerState)(0),                   // 11: velamen.products.v1.ContainerState
+	(ContainerEventKind)(0),               // 12: velamen.products.v1.ContainerEventKind
+	(*ActiveIngredient)(nil),              // 13: velamen.products.v1.ActiveIngredient
+	(*Content)(nil),                       // 14: velamen.products.v1.Content
+	(*ActiveLimit)(nil),                   // 15: velamen.products.v1.ActiveLimit
+	(*LabelDirection)(nil),                // 16: velamen.products.v1.LabelDirection
+	(*Product)(nil),                       // 17: velamen.products.v1.Product
+	(*ListActiveIngredientsRequest)(nil),  // 18: velamen.products.v1.ListActiveIngredientsRequest
+	(*ListActiveIngredientsResponse)(nil), // 19: velamen.products.v1.ListActiveIngredientsResponse
+	(*CreateProductRequest)(nil),          // 20: velamen.products.v1.CreateProductRequest
+	(*GetProductRequest)(nil),             // 21: velamen.products.v1.GetProductRequest
+	(*ListProductsRequest)(nil),           // 22: velamen.products.v1.ListProductsRequest
+	(*ListProductsResponse)(nil),          // 23: velamen.products.v1.ListProductsResponse
+	(*UpdateProductRequest)(nil),          // 24: velamen.products.v1.UpdateProductRequest
+	(*CheckProductsRequest)(nil),          // 25: velamen.products.v1.CheckProductsRequest
+	(*ProductFinding)(nil),                // 26: velamen.products.v1.ProductFinding
+	(*CheckProductsResponse)(nil),         // 27: velamen.products.v1.CheckProductsResponse
+	(*ExportProductsRequest)(nil),         // 28: velamen.products.v1.ExportProductsRequest
+	(*ExportProductsResponse)(nil),        // 29: velamen.products.v1.ExportProductsResponse
+	(*ImportProductsRequest)(nil),         // 30: velamen.products.v1.ImportProductsRequest
+	(*ImportProductsResponse)(nil),        // 31: velamen.products.v1.ImportProductsResponse
+	(*Alias)(nil),                         // 32: velamen.products.v1.Alias
+	(*CreateAliasRequest)(nil),            // 33: velamen.products.v1.CreateAliasRequest
+	(*ListAliasesRequest)(nil),            // 34: velamen.products.v1.ListAliasesRequest
+	(*ListAliasesResponse)(nil),           // 35: velamen.products.v1.ListAliasesResponse
+	(*Approval)(nil),                      // 36: velamen.products.v1.Approval
+	(*ListApprovalsRequest)(nil),          // 37: velamen.products.v1.ListApprovalsRequest
+	(*ListApprovalsResponse)(nil),         // 38: velamen.products.v1.ListApprovalsResponse
+	(*Container)(nil),                     // 39: velamen.products.v1.Container
+	(*CreateContainerRequest)(nil),        // 40: velamen.products.v1.CreateContainerRequest
+	(*GetContainerRequest)(nil),           // 41: velamen.products.v1.GetContainerRequest
+	(*ListContainersRequest)(nil),         // 42: velamen.products.v1.ListContainersRequest
+	(*ListContainersResponse)(nil),        // 43: velamen.products.v1.ListContainersResponse
+	(*OpenContainerRequest)(nil),          // 44: velamen.products.v1.OpenContainerRequest
+	(*CountContainerRequest)(nil),         // 45: velamen.products.v1.CountContainerRequest
+	(*DiscardContainerRequest)(nil),       // 46: velamen.products.v1.DiscardContainerRequest
+	(*ContainerEvent)(nil),                // 47: velamen.products.v1.ContainerEvent
+	(*ListContainerEventsRequest)(nil),    // 48: velamen.products.v1.ListContainerEventsRequest
+	(*ListContainerEventsResponse)(nil),   // 49: velamen.products.v1.ListContainerEventsResponse
+	(v1.DisorderClass)(0),                 // 50: velamen.diagnosis.v1.DisorderClass
+	(*v11.Quantity)(nil),                  // 51: velamen.type.v1.Quantity
+	(*timestamppb.Timestamp)(nil),         // 52: google.protobuf.Timestamp
+	(*v11.Date)(nil),                      // 53: velamen.type.v1.Date
+	(*v11.Money)(nil),                     // 54: velamen.type.v1.Money
+	(*fieldmaskpb.FieldMask)(nil),         // 55: google.protobuf.FieldMask
 }
 var file_velamen_products_v1_products_proto_depIdxs = []int32{
 	0,  // 0: velamen.products.v1.ActiveIngredient.mobility:type_name -> velamen.products.v1.Mobility
-	49, // 1: velamen.products.v1.ActiveIngredient.works_on:type_name -> velamen.diagnosis.v1.DisorderClass
+	50, // 1: velamen.products.v1.ActiveIngredient.works_on:type_name -> velamen.diagnosis.v1.DisorderClass
 	1,  // 2: velamen.products.v1.ActiveIngredient.resistance_risk:type_name -> velamen.products.v1.ResistanceRisk
-	50, // 3: velamen.products.v1.Content.amount:type_name -> velamen.type.v1.Quantity
-	50, // 4: velamen.products.v1.ActiveLimit.most_per_year:type_name -> velamen.type.v1.Quantity
-	8,  // 5: velamen.products.v1.LabelDirection.method:type_name -> velamen.products.v1.Method
-	49, // 6: velamen.products.v1.LabelDirection.disorder_classes:type_name -> velamen.diagnosis.v1.DisorderClass
-	50, // 7: velamen.products.v1.LabelDirection.rate_min:type_name -> velamen.type.v1.Quantity
-	50, // 8: velamen.products.v1.LabelDirection.rate_max:type_name -> velamen.type.v1.Quantity
-	50, // 9: velamen.products.v1.LabelDirection.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
+	51, // 3: velamen.products.v1.Content.amount:type_name -> velamen.type.v1.Quantity
+	51, // 4: velamen.products.v1.ActiveLimit.most_per_year:type_name -> velamen.type.v1.Quantity
+	9,  // 5: velamen.products.v1.LabelDirection.method:type_name -> velamen.products.v1.Method
+	50, // 6: velamen.products.v1.LabelDirection.disorder_classes:type_name -> velamen.diagnosis.v1.DisorderClass
+	51, // 7: velamen.products.v1.LabelDirection.rate_min:type_name -> velamen.type.v1.Quantity
+	51, // 8: velamen.products.v1.LabelDirection.rate_max:type_name -> velamen.type.v1.Quantity
+	51, // 9: velamen.products.v1.LabelDirection.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
 	5,  // 10: velamen.products.v1.LabelDirection.sites:type_name -> velamen.products.v1.Site
-	50, // 11: velamen.products.v1.LabelDirection.water_volume_min:type_name -> velamen.type.v1.Quantity
-	50, // 12: velamen.products.v1.LabelDirection.water_volume_max:type_name -> velamen.type.v1.Quantity
-	14, // 13: velamen.products.v1.LabelDirection.active_limits:type_name -> velamen.products.v1.ActiveLimit
-	50, // 14: velamen.products.v1.LabelDirection.temperature_min:type_name -> velamen.type.v1.Quantity
-	50, // 15: velamen.products.v1.LabelDirection.temperature_max:type_name -> velamen.type.v1.Quantity
+	51, // 11: velamen.products.v1.LabelDirection.water_volume_min:type_name -> velamen.type.v1.Quantity
+	51, // 12: velamen.products.v1.LabelDirection.water_volume_max:type_name -> velamen.type.v1.Quantity
+	15, // 13: velamen.products.v1.LabelDirection.active_limits:type_name -> velamen.products.v1.ActiveLimit
+	51, // 14: velamen.products.v1.LabelDirection.temperature_min:type_name -> velamen.type.v1.Quantity
+	51, // 15: velamen.products.v1.LabelDirection.temperature_max:type_name -> velamen.type.v1.Quantity
 	6,  // 16: velamen.products.v1.LabelDirection.open_bloom:type_name -> velamen.products.v1.Permission
 	6,  // 17: velamen.products.v1.LabelDirection.chemigation:type_name -> velamen.products.v1.Permission
-	7,  // 18: velamen.products.v1.LabelDirection.silent_on:type_name -> velamen.products.v1.LabelFact
+	8,  // 18: velamen.products.v1.LabelDirection.silent_on:type_name -> velamen.products.v1.LabelFact
 	2,  // 19: velamen.products.v1.Product.form:type_name -> velamen.products.v1.ProductForm
-	13, // 20: velamen.products.v1.Product.contents:type_name -> velamen.products.v1.Content
-	15, // 21: velamen.products.v1.Product.directions:type_name -> velamen.products.v1.LabelDirection
-	51, // 22: velamen.products.v1.Product.create_time:type_name -> google.protobuf.Timestamp
+	14, // 20: velamen.products.v1.Product.contents:type_name -> velamen.products.v1.Content
+	16, // 21: velamen.products.v1.Product.directions:type_name -> velamen.products.v1.LabelDirection
+	52, // 22: velamen.products.v1.Product.create_time:type_name -> google.protobuf.Timestamp
 	3,  // 23: velamen.products.v1.Product.formulation:type_name -> velamen.products.v1.Formulation
-	52, // 24: velamen.products.v1.Product.registration_expire_date:type_name -> velamen.type.v1.Date
+	53, // 24: velamen.products.v1.Product.registration_expire_date:type_name -> velamen.type.v1.Date
 	4,  // 25: velamen.products.v1.Product.toxicity_category:type_name -> velamen.products.v1.ToxicityCategory
-	53, // 26: velamen.products.v1.Product.cost:type_name -> velamen.type.v1.Money
-	50, // 27: velamen.products.v1.Product.cost_per:type_name -> velamen.type.v1.Quantity
-	12, // 28: velamen.products.v1.ListActiveIngredientsResponse.active_ingredients:type_name -> velamen.products.v1.ActiveIngredient
-	16, // 29: velamen.products.v1.CreateProductRequest.product:type_name -> velamen.products.v1.Product
-	16, // 30: velamen.products.v1.ListProductsResponse.products:type_name -> velamen.products.v1.Product
-	16, // 31: velamen.products.v1.UpdateProductRequest.product:type_name -> velamen.products.v1.Product
-	54, // 32: velamen.products.v1.UpdateProductRequest.update_mask:type_name -> google.protobuf.FieldMask
-	25, // 33: velamen.products.v1.CheckProductsResponse.findings:type_name -> velamen.products.v1.ProductFinding
-	9,  // 34: velamen.products.v1.ExportProductsRequest.format:type_name -> velamen.products.v1.ProductFileFormat
-	9,  // 35: velamen.products.v1.ImportProductsRequest.format:type_name -> velamen.products.v1.ProductFileFormat
-	31, // 36: velamen.products.v1.CreateAliasRequest.alias:type_name -> velamen.products.v1.Alias
-	31, // 37: velamen.products.v1.ListAliasesResponse.aliases:type_name -> velamen.products.v1.Alias
-	52, // 38: velamen.products.v1.Approval.last_use_date:type_name -> velamen.type.v1.Date
-	35, // 39: velamen.products.v1.ListApprovalsResponse.approvals:type_name -> velamen.products.v1.Approval
-	50, // 40: velamen.products.v1.Container.size:type_name -> velamen.type.v1.Quantity
-	52, // 41: velamen.products.v1.Container.receive_date:type_name -> velamen.type.v1.Date
-	52, // 42: velamen.products.v1.Container.expire_date:type_name -> velamen.type.v1.Date
-	52, // 43: velamen.products.v1.Container.open_date:type_name -> velamen.type.v1.Date
-	50, // 44: velamen.products.v1.Container.remaining:type_name -> velamen.type.v1.Quantity
-	10, // 45: velamen.products.v1.Container.state:type_name -> velamen.products.v1.ContainerState
-	51, // 46: velamen.products.v1.Container.create_time:type_name -> google.protobuf.Timestamp
-	38, // 47: velamen.products.v1.CreateContainerRequest.container:type_name -> velamen.products.v1.Container
-	38, // 48: velamen.products.v1.ListContainersResponse.containers:type_name -> velamen.products.v1.Container
-	52, // 49: velamen.products.v1.OpenContainerRequest.open_date:type_name -> velamen.type.v1.Date
-	50, // 50: velamen.products.v1.CountContainerRequest.counted:type_name -> velamen.type.v1.Quantity
-	11, // 51: velamen.products.v1.ContainerEvent.kind:type_name -> velamen.products.v1.ContainerEventKind
-	50, // 52: velamen.products.v1.ContainerEvent.change:type_name -> velamen.type.v1.Quantity
-	50, // 53: velamen.products.v1.ContainerEvent.remaining:type_name -> velamen.type.v1.Quantity
-	51, // 54: velamen.products.v1.ContainerEvent.event_time:type_name -> google.protobuf.Timestamp
-	46, // 55: velamen.products.v1.ListContainerEventsResponse.events:type_name -> velamen.products.v1.ContainerEvent
-	17, // 56: velamen.products.v1.ProductsService.ListActiveIngredients:input_type -> velamen.products.v1.ListActiveIngredientsRequest
-	19, // 57: velamen.products.v1.ProductsService.CreateProduct:input_type -> velamen.products.v1.CreateProductRequest
-	20, // 58: velamen.products.v1.ProductsService.GetProduct:input_type -> velamen.products.v1.GetProductRequest
-	21, // 59: velamen.products.v1.ProductsService.ListProducts:input_type -> velamen.products.v1.ListProductsRequest
-	23, // 60: velamen.products.v1.ProductsService.UpdateProduct:input_type -> velamen.products.v1.UpdateProductRequest
-	24, // 61: velamen.products.v1.ProductsService.CheckProducts:input_type -> velamen.products.v1.CheckProductsRequest
-	27, // 62: velamen.products.v1.ProductsService.ExportProducts:input_type -> velamen.products.v1.ExportProductsRequest
-	29, // 63: velamen.products.v1.ProductsService.ImportProducts:input_type -> velamen.products.v1.ImportProductsRequest
-	32, // 64: velamen.products.v1.ProductsService.CreateAlias:input_type -> velamen.products.v1.CreateAliasRequest
-	33, // 65: velamen.products.v1.ProductsService.ListAliases:input_type -> velamen.products.v1.ListAliasesRequest
-	36, // 66: velamen.products.v1.ProductsService.ListApprovals:input_type -> velamen.products.v1.ListApprovalsRequest
-	39, // 67: velamen.products.v1.ProductsService.CreateContainer:input_type -> velamen.products.v1.CreateContainerRequest
-	40, // 68: velamen.products.v1.ProductsService.GetContainer:input_type -> velamen.products.v1.GetContainerRequest
-	41, // 69: velamen.products.v1.ProductsService.ListContainers:input_type -> velamen.products.v1.ListContainersRequest
-	43, // 70: velamen.products.v1.ProductsService.OpenContainer:input_type -> velamen.products.v1.OpenContainerRequest
-	44, // 71: velamen.products.v1.ProductsService.CountContainer:input_type -> velamen.products.v1.CountContainerRequest
-	45, // 72: velamen.products.v1.ProductsService.DiscardContainer:input_type -> velamen.products.v1.DiscardContainerRequest
-	47, // 73: velamen.products.v1.ProductsService.ListContainerEvents:input_type -> velamen.products.v1.ListContainerEventsRequest
-	18, // 74: velamen.products.v1.ProductsService.ListActiveIngredients:output_type -> velamen.products.v1.ListActiveIngredientsResponse
-	16, // 75: velamen.products.v1.ProductsService.CreateProduct:output_type -> velamen.products.v1.Product
-	16, // 76: velamen.products.v1.ProductsService.GetProduct:output_type -> velamen.products.v1.Product
-	22, // 77: velamen.products.v1.ProductsService.ListProducts:output_type -> velamen.products.v1.ListProductsResponse
-	16, // 78: velamen.products.v1.ProductsService.UpdateProduct:output_type -> velamen.products.v1.Product
-	26, // 79: velamen.products.v1.ProductsService.CheckProducts:output_type -> velamen.products.v1.CheckProductsResponse
-	28, // 80: velamen.products.v1.ProductsService.ExportProducts:output_type -> velamen.products.v1.ExportProductsResponse
-	30, // 81: velamen.products.v1.ProductsService.ImportProducts:output_type -> velamen.products.v1.ImportProductsResponse
-	31, // 82: velamen.products.v1.ProductsService.CreateAlias:output_type -> velamen.products.v1.Alias
-	34, // 83: velamen.products.v1.ProductsService.ListAliases:output_type -> velamen.products.v1.ListAliasesResponse
-	37, // 84: velamen.products.v1.ProductsService.ListApprovals:output_type -> velamen.products.v1.ListApprovalsResponse
-	38, // 85: velamen.products.v1.ProductsService.CreateContainer:output_type -> velamen.products.v1.Container
-	38, // 86: velamen.products.v1.ProductsService.GetContainer:output_type -> velamen.products.v1.Container
-	42, // 87: velamen.products.v1.ProductsService.ListContainers:output_type -> velamen.products.v1.ListContainersResponse
-	38, // 88: velamen.products.v1.ProductsService.OpenContainer:output_type -> velamen.products.v1.Container
-	38, // 89: velamen.products.v1.ProductsService.CountContainer:output_type -> velamen.products.v1.Container
-	38, // 90: velamen.products.v1.ProductsService.DiscardContainer:output_type -> velamen.products.v1.Container
-	48, // 91: velamen.products.v1.ProductsService.ListContainerEvents:output_type -> velamen.products.v1.ListContainerEventsResponse
-	74, // [74:92] is the sub-list for method output_type
-	56, // [56:74] is the sub-list for method input_type
-	56, // [56:56] is the sub-list for extension type_name
-	56, // [56:56] is the sub-list for extension extendee
-	0,  // [0:56] is the sub-list for field type_name
+	54, // 26: velamen.products.v1.Product.cost:type_name -> velamen.type.v1.Money
+	51, // 27: velamen.products.v1.Product.cost_per:type_name -> velamen.type.v1.Quantity
+	7,  // 28: velamen.products.v1.Product.respirator:type_name -> velamen.products.v1.LabelAnswer
+	7,  // 29: velamen.products.v1.Product.double_notification:type_name -> velamen.products.v1.LabelAnswer
+	7,  // 30: velamen.products.v1.Product.inhalation_limited:type_name -> velamen.products.v1.LabelAnswer
+	51, // 31: velamen.products.v1.Product.inhalation_level:type_name -> velamen.type.v1.Quantity
+	7,  // 32: velamen.products.v1.Product.organophosphate:type_name -> velamen.products.v1.LabelAnswer
+	7,  // 33: velamen.products.v1.Product.time_limited:type_name -> velamen.products.v1.LabelAnswer
+	7,  // 34: velamen.products.v1.Product.stage_limited:type_name -> velamen.products.v1.LabelAnswer
+	13, // 35: velamen.products.v1.ListActiveIngredientsResponse.active_ingredients:type_name -> velamen.products.v1.ActiveIngredient
+	17, // 36: velamen.products.v1.CreateProductRequest.product:type_name -> velamen.products.v1.Product
+	17, // 37: velamen.products.v1.ListProductsResponse.products:type_name -> velamen.products.v1.Product
+	17, // 38: velamen.products.v1.UpdateProductRequest.product:type_name -> velamen.products.v1.Product
+	55, // 39: velamen.products.v1.UpdateProductRequest.update_mask:type_name -> google.protobuf.FieldMask
+	26, // 40: velamen.products.v1.CheckProductsResponse.findings:type_name -> velamen.products.v1.ProductFinding
+	10, // 41: velamen.products.v1.ExportProductsRequest.format:type_name -> velamen.products.v1.ProductFileFormat
+	10, // 42: velamen.products.v1.ImportProductsRequest.format:type_name -> velamen.products.v1.ProductFileFormat
+	32, // 43: velamen.products.v1.CreateAliasRequest.alias:type_name -> velamen.products.v1.Alias
+	32, // 44: velamen.products.v1.ListAliasesResponse.aliases:type_name -> velamen.products.v1.Alias
+	53, // 45: velamen.products.v1.Approval.last_use_date:type_name -> velamen.type.v1.Date
+	36, // 46: velamen.products.v1.ListApprovalsResponse.approvals:type_name -> velamen.products.v1.Approval
+	51, // 47: velamen.products.v1.Container.size:type_name -> velamen.type.v1.Quantity
+	53, // 48: velamen.products.v1.Container.receive_date:type_name -> velamen.type.v1.Date
+	53, // 49: velamen.products.v1.Container.expire_date:type_name -> velamen.type.v1.Date
+	53, // 50: velamen.products.v1.Container.open_date:type_name -> velamen.type.v1.Date
+	51, // 51: velamen.products.v1.Container.remaining:type_name -> velamen.type.v1.Quantity
+	11, // 52: velamen.products.v1.Container.state:type_name -> velamen.products.v1.ContainerState
+	52, // 53: velamen.products.v1.Container.create_time:type_name -> google.protobuf.Timestamp
+	39, // 54: velamen.products.v1.CreateContainerRequest.container:type_name -> velamen.products.v1.Container
+	39, // 55: velamen.products.v1.ListContainersResponse.containers:type_name -> velamen.products.v1.Container
+	53, // 56: velamen.products.v1.OpenContainerRequest.open_date:type_name -> velamen.type.v1.Date
+	51, // 57: velamen.products.v1.CountContainerRequest.counted:type_name -> velamen.type.v1.Quantity
+	12, // 58: velamen.products.v1.ContainerEvent.kind:type_name -> velamen.products.v1.ContainerEventKind
+	51, // 59: velamen.products.v1.ContainerEvent.change:type_name -> velamen.type.v1.Quantity
+	51, // 60: velamen.products.v1.ContainerEvent.remaining:type_name -> velamen.type.v1.Quantity
+	52, // 61: velamen.products.v1.ContainerEvent.event_time:type_name -> google.protobuf.Timestamp
+	47, // 62: velamen.products.v1.ListContainerEventsResponse.events:type_name -> velamen.products.v1.ContainerEvent
+	18, // 63: velamen.products.v1.ProductsService.ListActiveIngredients:input_type -> velamen.products.v1.ListActiveIngredientsRequest
+	20, // 64: velamen.products.v1.ProductsService.CreateProduct:input_type -> velamen.products.v1.CreateProductRequest
+	21, // 65: velamen.products.v1.ProductsService.GetProduct:input_type -> velamen.products.v1.GetProductRequest
+	22, // 66: velamen.products.v1.ProductsService.ListProducts:input_type -> velamen.products.v1.ListProductsRequest
+	24, // 67: velamen.products.v1.ProductsService.UpdateProduct:input_type -> velamen.products.v1.UpdateProductRequest
+	25, // 68: velamen.products.v1.ProductsService.CheckProducts:input_type -> velamen.products.v1.CheckProductsRequest
+	28, // 69: velamen.products.v1.ProductsService.ExportProducts:input_type -> velamen.products.v1.ExportProductsRequest
+	30, // 70: velamen.products.v1.ProductsService.ImportProducts:input_type -> velamen.products.v1.ImportProductsRequest
+	33, // 71: velamen.products.v1.ProductsService.CreateAlias:input_type -> velamen.products.v1.CreateAliasRequest
+	34, // 72: velamen.products.v1.ProductsService.ListAliases:input_type -> velamen.products.v1.ListAliasesRequest
+	37, // 73: velamen.products.v1.ProductsService.ListApprovals:input_type -> velamen.products.v1.ListApprovalsRequest
+	40, // 74: velamen.products.v1.ProductsService.CreateContainer:input_type -> velamen.products.v1.CreateContainerRequest
+	41, // 75: velamen.products.v1.ProductsService.GetContainer:input_type -> velamen.products.v1.GetContainerRequest
+	42, // 76: velamen.products.v1.ProductsService.ListContainers:input_type -> velamen.products.v1.ListContainersRequest
+	44, // 77: velamen.products.v1.ProductsService.OpenContainer:input_type -> velamen.products.v1.OpenContainerRequest
+	45, // 78: velamen.products.v1.ProductsService.CountContainer:input_type -> velamen.products.v1.CountContainerRequest
+	46, // 79: velamen.products.v1.ProductsService.DiscardContainer:input_type -> velamen.products.v1.DiscardContainerRequest
+	48, // 80: velamen.products.v1.ProductsService.ListContainerEvents:input_type -> velamen.products.v1.ListContainerEventsRequest
+	19, // 81: velamen.products.v1.ProductsService.ListActiveIngredients:output_type -> velamen.products.v1.ListActiveIngredientsResponse
+	17, // 82: velamen.products.v1.ProductsService.CreateProduct:output_type -> velamen.products.v1.Product
+	17, // 83: velamen.products.v1.ProductsService.GetProduct:output_type -> velamen.products.v1.Product
+	23, // 84: velamen.products.v1.ProductsService.ListProducts:output_type -> velamen.products.v1.ListProductsResponse
+	17, // 85: velamen.products.v1.ProductsService.UpdateProduct:output_type -> velamen.products.v1.Product
+	27, // 86: velamen.products.v1.ProductsService.CheckProducts:output_type -> velamen.products.v1.CheckProductsResponse
+	29, // 87: velamen.products.v1.ProductsService.ExportProducts:output_type -> velamen.products.v1.ExportProductsResponse
+	31, // 88: velamen.products.v1.ProductsService.ImportProducts:output_type -> velamen.products.v1.ImportProductsResponse
+	32, // 89: velamen.products.v1.ProductsService.CreateAlias:output_type -> velamen.products.v1.Alias
+	35, // 90: velamen.products.v1.ProductsService.ListAliases:output_type -> velamen.products.v1.ListAliasesResponse
+	38, // 91: velamen.products.v1.ProductsService.ListApprovals:output_type -> velamen.products.v1.ListApprovalsResponse
+	39, // 92: velamen.products.v1.ProductsService.CreateContainer:output_type -> velamen.products.v1.Container
+	39, // 93: velamen.products.v1.ProductsService.GetContainer:output_type -> velamen.products.v1.Container
+	43, // 94: velamen.products.v1.ProductsService.ListContainers:output_type -> velamen.products.v1.ListContainersResponse
+	39, // 95: velamen.products.v1.ProductsService.OpenContainer:output_type -> velamen.products.v1.Container
+	39, // 96: velamen.products.v1.ProductsService.CountContainer:output_type -> velamen.products.v1.Container
+	39, // 97: velamen.products.v1.ProductsService.DiscardContainer:output_type -> velamen.products.v1.Container
+	49, // 98: velamen.products.v1.ProductsService.ListContainerEvents:output_type -> velamen.products.v1.ListContainerEventsResponse
+	81, // [81:99] is the sub-list for method output_type
+	63, // [63:81] is the sub-list for method input_type
+	63, // [63:63] is the sub-list for extension type_name
+	63, // [63:63] is the sub-list for extension extendee
+	0,  // [0:63] is the sub-list for field type_name
 }
 
 func init() { file_velamen_products_v1_products_proto_init() }
@@ -4046,7 +4205,7 @@ func file_velamen_products_v1_products_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_velamen_products_v1_products_proto_rawDesc), len(file_velamen_products_v1_products_proto_rawDesc)),
-			NumEnums:      12,
+			NumEnums:      13,
 			NumMessages:   37,
 			NumExtensions: 0,
 			NumServices:   1,

@@ -243,7 +243,16 @@ type House struct {
 	// Changes with every change of the resource.
 	Etag string `protobuf:"bytes,9,opt,name=etag,proto3" json:"etag,omitempty"`
 	// When it was added, UTC.
-	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,10,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,10,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// Number of the site on use reports, in California that of the permit (3 CCR 6623).
+	SiteNumber string `protobuf:"bytes,11,opt,name=site_number,json=siteNumber,proto3" json:"site_number,omitempty"`
+	// Identification of the closed space on records of the EU (2023/564).
+	FacilityNumber string `protobuf:"bytes,12,opt,name=facility_number,json=facilityNumber,proto3" json:"facility_number,omitempty"`
+	// Where it lies, as the law asks for it, for example county, section, township,
+	// range, base and meridian.
+	LegalLocation string `protobuf:"bytes,13,opt,name=legal_location,json=legalLocation,proto3" json:"legal_location,omitempty"`
+	// Area planted in it, m2, ha, ft2 or acre, not more than its area.
+	PlantedArea   *v1.Quantity `protobuf:"bytes,14,opt,name=planted_area,json=plantedArea,proto3" json:"planted_area,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -344,6 +353,34 @@ func (x *House) GetEtag() string {
 func (x *House) GetCreateTime() *timestamppb.Timestamp {
 	if x != nil {
 		return x.CreateTime
+	}
+	return nil
+}
+
+func (x *House) GetSiteNumber() string {
+	if x != nil {
+		return x.SiteNumber
+	}
+	return ""
+}
+
+func (x *House) GetFacilityNumber() string {
+	if x != nil {
+		return x.FacilityNumber
+	}
+	return ""
+}
+
+func (x *House) GetLegalLocation() string {
+	if x != nil {
+		return x.LegalLocation
+	}
+	return ""
+}
+
+func (x *House) GetPlantedArea() *v1.Quantity {
+	if x != nil {
+		return x.PlantedArea
 	}
 	return nil
 }
@@ -3225,7 +3262,7 @@ var File_velamen_stock_v1_stock_proto protoreflect.FileDescriptor
 
 const file_velamen_stock_v1_stock_proto_rawDesc = "" +
 	"\n" +
-	"\x1cvelamen/stock/v1/stock.proto\x12\x10velamen.stock.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1evelamen/type/v1/quantity.proto\"\xcc\x04\n" +
+	"\x1cvelamen/stock/v1/stock.proto\x12\x10velamen.stock.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1evelamen/type/v1/quantity.proto\"\xa9\x06\n" +
 	"\x05House\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x120\n" +
 	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18dR\vdisplayName\x129\n" +
@@ -3239,7 +3276,12 @@ const file_velamen_stock_v1_stock_proto_rawDesc = "" +
 	"\x04etag\x18\t \x01(\tB\x04\xe2A\x01\x03R\x04etag\x12A\n" +
 	"\vcreate_time\x18\n" +
 	" \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"createTime:6\xeaA3\n" +
+	"createTime\x12,\n" +
+	"\vsite_number\x18\v \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18<R\n" +
+	"siteNumber\x124\n" +
+	"\x0ffacility_number\x18\f \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18<R\x0efacilityNumber\x123\n" +
+	"\x0elegal_location\x18\r \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xc8\x01R\rlegalLocation\x12B\n" +
+	"\fplanted_area\x18\x0e \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\vplantedArea:6\xeaA3\n" +
 	"\rvelamen/House\x12\"nurseries/{nursery}/houses/{house}\"\xfa\x03\n" +
 	"\x05Bench\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x120\n" +
@@ -3627,99 +3669,100 @@ var file_velamen_stock_v1_stock_proto_depIdxs = []int32{
 	0,  // 2: velamen.stock.v1.House.covering:type_name -> velamen.stock.v1.Covering
 	42, // 3: velamen.stock.v1.House.fan_capacity:type_name -> velamen.type.v1.Quantity
 	43, // 4: velamen.stock.v1.House.create_time:type_name -> google.protobuf.Timestamp
-	42, // 5: velamen.stock.v1.Bench.area:type_name -> velamen.type.v1.Quantity
-	43, // 6: velamen.stock.v1.Bench.create_time:type_name -> google.protobuf.Timestamp
-	5,  // 7: velamen.stock.v1.Bench.place:type_name -> velamen.stock.v1.BenchPlace
-	42, // 8: velamen.stock.v1.BenchPlace.x:type_name -> velamen.type.v1.Quantity
-	42, // 9: velamen.stock.v1.BenchPlace.y:type_name -> velamen.type.v1.Quantity
-	42, // 10: velamen.stock.v1.BenchPlace.length:type_name -> velamen.type.v1.Quantity
-	42, // 11: velamen.stock.v1.BenchPlace.width:type_name -> velamen.type.v1.Quantity
-	44, // 12: velamen.stock.v1.Lot.unit_value:type_name -> velamen.type.v1.Money
-	43, // 13: velamen.stock.v1.Lot.create_time:type_name -> google.protobuf.Timestamp
-	43, // 14: velamen.stock.v1.Handling.start_time:type_name -> google.protobuf.Timestamp
-	43, // 15: velamen.stock.v1.Handling.end_time:type_name -> google.protobuf.Timestamp
-	43, // 16: velamen.stock.v1.Handling.create_time:type_name -> google.protobuf.Timestamp
-	7,  // 17: velamen.stock.v1.RecordHandlingRequest.handling:type_name -> velamen.stock.v1.Handling
-	7,  // 18: velamen.stock.v1.ListHandlingsResponse.handlings:type_name -> velamen.stock.v1.Handling
-	1,  // 19: velamen.stock.v1.LotEvent.kind:type_name -> velamen.stock.v1.LotEventKind
-	43, // 20: velamen.stock.v1.LotEvent.event_time:type_name -> google.protobuf.Timestamp
-	3,  // 21: velamen.stock.v1.CreateHouseRequest.house:type_name -> velamen.stock.v1.House
-	3,  // 22: velamen.stock.v1.ListHousesResponse.houses:type_name -> velamen.stock.v1.House
-	3,  // 23: velamen.stock.v1.UpdateHouseRequest.house:type_name -> velamen.stock.v1.House
-	45, // 24: velamen.stock.v1.UpdateHouseRequest.update_mask:type_name -> google.protobuf.FieldMask
-	4,  // 25: velamen.stock.v1.CreateBenchRequest.bench:type_name -> velamen.stock.v1.Bench
-	4,  // 26: velamen.stock.v1.ListBenchesResponse.benches:type_name -> velamen.stock.v1.Bench
-	4,  // 27: velamen.stock.v1.UpdateBenchRequest.bench:type_name -> velamen.stock.v1.Bench
-	45, // 28: velamen.stock.v1.UpdateBenchRequest.update_mask:type_name -> google.protobuf.FieldMask
-	6,  // 29: velamen.stock.v1.CreateLotRequest.lot:type_name -> velamen.stock.v1.Lot
-	1,  // 30: velamen.stock.v1.CreateLotRequest.origin:type_name -> velamen.stock.v1.LotEventKind
-	43, // 31: velamen.stock.v1.CreateLotRequest.event_time:type_name -> google.protobuf.Timestamp
-	6,  // 32: velamen.stock.v1.ListLotsResponse.lots:type_name -> velamen.stock.v1.Lot
-	6,  // 33: velamen.stock.v1.UpdateLotRequest.lot:type_name -> velamen.stock.v1.Lot
-	45, // 34: velamen.stock.v1.UpdateLotRequest.update_mask:type_name -> google.protobuf.FieldMask
-	43, // 35: velamen.stock.v1.MoveLotRequest.event_time:type_name -> google.protobuf.Timestamp
-	43, // 36: velamen.stock.v1.SplitLotRequest.event_time:type_name -> google.protobuf.Timestamp
-	6,  // 37: velamen.stock.v1.SplitLotResponse.source:type_name -> velamen.stock.v1.Lot
-	6,  // 38: velamen.stock.v1.SplitLotResponse.created:type_name -> velamen.stock.v1.Lot
-	43, // 39: velamen.stock.v1.JoinLotsRequest.event_time:type_name -> google.protobuf.Timestamp
-	43, // 40: velamen.stock.v1.DisposePlantsRequest.event_time:type_name -> google.protobuf.Timestamp
-	43, // 41: velamen.stock.v1.SellPlantsRequest.event_time:type_name -> google.protobuf.Timestamp
-	11, // 42: velamen.stock.v1.ListLotEventsResponse.events:type_name -> velamen.stock.v1.LotEvent
-	2,  // 43: velamen.stock.v1.ImportStockRequest.file:type_name -> velamen.stock.v1.StockFile
-	2,  // 44: velamen.stock.v1.ImportProblem.file:type_name -> velamen.stock.v1.StockFile
-	38, // 45: velamen.stock.v1.ImportStockResponse.problems:type_name -> velamen.stock.v1.ImportProblem
-	2,  // 46: velamen.stock.v1.ExportStockRequest.file:type_name -> velamen.stock.v1.StockFile
-	13, // 47: velamen.stock.v1.StockService.CreateHouse:input_type -> velamen.stock.v1.CreateHouseRequest
-	14, // 48: velamen.stock.v1.StockService.GetHouse:input_type -> velamen.stock.v1.GetHouseRequest
-	15, // 49: velamen.stock.v1.StockService.ListHouses:input_type -> velamen.stock.v1.ListHousesRequest
-	17, // 50: velamen.stock.v1.StockService.UpdateHouse:input_type -> velamen.stock.v1.UpdateHouseRequest
-	18, // 51: velamen.stock.v1.StockService.CreateBench:input_type -> velamen.stock.v1.CreateBenchRequest
-	19, // 52: velamen.stock.v1.StockService.GetBench:input_type -> velamen.stock.v1.GetBenchRequest
-	20, // 53: velamen.stock.v1.StockService.ListBenches:input_type -> velamen.stock.v1.ListBenchesRequest
-	22, // 54: velamen.stock.v1.StockService.UpdateBench:input_type -> velamen.stock.v1.UpdateBenchRequest
-	23, // 55: velamen.stock.v1.StockService.CreateLot:input_type -> velamen.stock.v1.CreateLotRequest
-	24, // 56: velamen.stock.v1.StockService.GetLot:input_type -> velamen.stock.v1.GetLotRequest
-	25, // 57: velamen.stock.v1.StockService.ListLots:input_type -> velamen.stock.v1.ListLotsRequest
-	27, // 58: velamen.stock.v1.StockService.UpdateLot:input_type -> velamen.stock.v1.UpdateLotRequest
-	28, // 59: velamen.stock.v1.StockService.MoveLot:input_type -> velamen.stock.v1.MoveLotRequest
-	29, // 60: velamen.stock.v1.StockService.SplitLot:input_type -> velamen.stock.v1.SplitLotRequest
-	31, // 61: velamen.stock.v1.StockService.JoinLots:input_type -> velamen.stock.v1.JoinLotsRequest
-	32, // 62: velamen.stock.v1.StockService.DisposePlants:input_type -> velamen.stock.v1.DisposePlantsRequest
-	33, // 63: velamen.stock.v1.StockService.SellPlants:input_type -> velamen.stock.v1.SellPlantsRequest
-	8,  // 64: velamen.stock.v1.StockService.RecordHandling:input_type -> velamen.stock.v1.RecordHandlingRequest
-	9,  // 65: velamen.stock.v1.StockService.ListHandlings:input_type -> velamen.stock.v1.ListHandlingsRequest
-	34, // 66: velamen.stock.v1.StockService.ListLotEvents:input_type -> velamen.stock.v1.ListLotEventsRequest
-	36, // 67: velamen.stock.v1.StockService.GetPlantBalance:input_type -> velamen.stock.v1.GetPlantBalanceRequest
-	37, // 68: velamen.stock.v1.StockService.ImportStock:input_type -> velamen.stock.v1.ImportStockRequest
-	40, // 69: velamen.stock.v1.StockService.ExportStock:input_type -> velamen.stock.v1.ExportStockRequest
-	3,  // 70: velamen.stock.v1.StockService.CreateHouse:output_type -> velamen.stock.v1.House
-	3,  // 71: velamen.stock.v1.StockService.GetHouse:output_type -> velamen.stock.v1.House
-	16, // 72: velamen.stock.v1.StockService.ListHouses:output_type -> velamen.stock.v1.ListHousesResponse
-	3,  // 73: velamen.stock.v1.StockService.UpdateHouse:output_type -> velamen.stock.v1.House
-	4,  // 74: velamen.stock.v1.StockService.CreateBench:output_type -> velamen.stock.v1.Bench
-	4,  // 75: velamen.stock.v1.StockService.GetBench:output_type -> velamen.stock.v1.Bench
-	21, // 76: velamen.stock.v1.StockService.ListBenches:output_type -> velamen.stock.v1.ListBenchesResponse
-	4,  // 77: velamen.stock.v1.StockService.UpdateBench:output_type -> velamen.stock.v1.Bench
-	6,  // 78: velamen.stock.v1.StockService.CreateLot:output_type -> velamen.stock.v1.Lot
-	6,  // 79: velamen.stock.v1.StockService.GetLot:output_type -> velamen.stock.v1.Lot
-	26, // 80: velamen.stock.v1.StockService.ListLots:output_type -> velamen.stock.v1.ListLotsResponse
-	6,  // 81: velamen.stock.v1.StockService.UpdateLot:output_type -> velamen.stock.v1.Lot
-	6,  // 82: velamen.stock.v1.StockService.MoveLot:output_type -> velamen.stock.v1.Lot
-	30, // 83: velamen.stock.v1.StockService.SplitLot:output_type -> velamen.stock.v1.SplitLotResponse
-	6,  // 84: velamen.stock.v1.StockService.JoinLots:output_type -> velamen.stock.v1.Lot
-	6,  // 85: velamen.stock.v1.StockService.DisposePlants:output_type -> velamen.stock.v1.Lot
-	6,  // 86: velamen.stock.v1.StockService.SellPlants:output_type -> velamen.stock.v1.Lot
-	7,  // 87: velamen.stock.v1.StockService.RecordHandling:output_type -> velamen.stock.v1.Handling
-	10, // 88: velamen.stock.v1.StockService.ListHandlings:output_type -> velamen.stock.v1.ListHandlingsResponse
-	35, // 89: velamen.stock.v1.StockService.ListLotEvents:output_type -> velamen.stock.v1.ListLotEventsResponse
-	12, // 90: velamen.stock.v1.StockService.GetPlantBalance:output_type -> velamen.stock.v1.PlantBalance
-	39, // 91: velamen.stock.v1.StockService.ImportStock:output_type -> velamen.stock.v1.ImportStockResponse
-	41, // 92: velamen.stock.v1.StockService.ExportStock:output_type -> velamen.stock.v1.ExportStockResponse
-	70, // [70:93] is the sub-list for method output_type
-	47, // [47:70] is the sub-list for method input_type
-	47, // [47:47] is the sub-list for extension type_name
-	47, // [47:47] is the sub-list for extension extendee
-	0,  // [0:47] is the sub-list for field type_name
+	42, // 5: velamen.stock.v1.House.planted_area:type_name -> velamen.type.v1.Quantity
+	42, // 6: velamen.stock.v1.Bench.area:type_name -> velamen.type.v1.Quantity
+	43, // 7: velamen.stock.v1.Bench.create_time:type_name -> google.protobuf.Timestamp
+	5,  // 8: velamen.stock.v1.Bench.place:type_name -> velamen.stock.v1.BenchPlace
+	42, // 9: velamen.stock.v1.BenchPlace.x:type_name -> velamen.type.v1.Quantity
+	42, // 10: velamen.stock.v1.BenchPlace.y:type_name -> velamen.type.v1.Quantity
+	42, // 11: velamen.stock.v1.BenchPlace.length:type_name -> velamen.type.v1.Quantity
+	42, // 12: velamen.stock.v1.BenchPlace.width:type_name -> velamen.type.v1.Quantity
+	44, // 13: velamen.stock.v1.Lot.unit_value:type_name -> velamen.type.v1.Money
+	43, // 14: velamen.stock.v1.Lot.create_time:type_name -> google.protobuf.Timestamp
+	43, // 15: velamen.stock.v1.Handling.start_time:type_name -> google.protobuf.Timestamp
+	43, // 16: velamen.stock.v1.Handling.end_time:type_name -> google.protobuf.Timestamp
+	43, // 17: velamen.stock.v1.Handling.create_time:type_name -> google.protobuf.Timestamp
+	7,  // 18: velamen.stock.v1.RecordHandlingRequest.handling:type_name -> velamen.stock.v1.Handling
+	7,  // 19: velamen.stock.v1.ListHandlingsResponse.handlings:type_name -> velamen.stock.v1.Handling
+	1,  // 20: velamen.stock.v1.LotEvent.kind:type_name -> velamen.stock.v1.LotEventKind
+	43, // 21: velamen.stock.v1.LotEvent.event_time:type_name -> google.protobuf.Timestamp
+	3,  // 22: velamen.stock.v1.CreateHouseRequest.house:type_name -> velamen.stock.v1.House
+	3,  // 23: velamen.stock.v1.ListHousesResponse.houses:type_name -> velamen.stock.v1.House
+	3,  // 24: velamen.stock.v1.UpdateHouseRequest.house:type_name -> velamen.stock.v1.House
+	45, // 25: velamen.stock.v1.UpdateHouseRequest.update_mask:type_name -> google.protobuf.FieldMask
+	4,  // 26: velamen.stock.v1.CreateBenchRequest.bench:type_name -> velamen.stock.v1.Bench
+	4,  // 27: velamen.stock.v1.ListBenchesResponse.benches:type_name -> velamen.stock.v1.Bench
+	4,  // 28: velamen.stock.v1.UpdateBenchRequest.bench:type_name -> velamen.stock.v1.Bench
+	45, // 29: velamen.stock.v1.UpdateBenchRequest.update_mask:type_name -> google.protobuf.FieldMask
+	6,  // 30: velamen.stock.v1.CreateLotRequest.lot:type_name -> velamen.stock.v1.Lot
+	1,  // 31: velamen.stock.v1.CreateLotRequest.origin:type_name -> velamen.stock.v1.LotEventKind
+	43, // 32: velamen.stock.v1.CreateLotRequest.event_time:type_name -> google.protobuf.Timestamp
+	6,  // 33: velamen.stock.v1.ListLotsResponse.lots:type_name -> velamen.stock.v1.Lot
+	6,  // 34: velamen.stock.v1.UpdateLotRequest.lot:type_name -> velamen.stock.v1.Lot
+	45, // 35: velamen.stock.v1.UpdateLotRequest.update_mask:type_name -> google.protobuf.FieldMask
+	43, // 36: velamen.stock.v1.MoveLotRequest.event_time:type_name -> google.protobuf.Timestamp
+	43, // 37: velamen.stock.v1.SplitLotRequest.event_time:type_name -> google.protobuf.Timestamp
+	6,  // 38: velamen.stock.v1.SplitLotResponse.source:type_name -> velamen.stock.v1.Lot
+	6,  // 39: velamen.stock.v1.SplitLotResponse.created:type_name -> velamen.stock.v1.Lot
+	43, // 40: velamen.stock.v1.JoinLotsRequest.event_time:type_name -> google.protobuf.Timestamp
+	43, // 41: velamen.stock.v1.DisposePlantsRequest.event_time:type_name -> google.protobuf.Timestamp
+	43, // 42: velamen.stock.v1.SellPlantsRequest.event_time:type_name -> google.protobuf.Timestamp
+	11, // 43: velamen.stock.v1.ListLotEventsResponse.events:type_name -> velamen.stock.v1.LotEvent
+	2,  // 44: velamen.stock.v1.ImportStockRequest.file:type_name -> velamen.stock.v1.StockFile
+	2,  // 45: velamen.stock.v1.ImportProblem.file:type_name -> velamen.stock.v1.StockFile
+	38, // 46: velamen.stock.v1.ImportStockResponse.problems:type_name -> velamen.stock.v1.ImportProblem
+	2,  // 47: velamen.stock.v1.ExportStockRequest.file:type_name -> velamen.stock.v1.StockFile
+	13, // 48: velamen.stock.v1.StockService.CreateHouse:input_type -> velamen.stock.v1.CreateHouseRequest
+	14, // 49: velamen.stock.v1.StockService.GetHouse:input_type -> velamen.stock.v1.GetHouseRequest
+	15, // 50: velamen.stock.v1.StockService.ListHouses:input_type -> velamen.stock.v1.ListHousesRequest
+	17, // 51: velamen.stock.v1.StockService.UpdateHouse:input_type -> velamen.stock.v1.UpdateHouseRequest
+	18, // 52: velamen.stock.v1.StockService.CreateBench:input_type -> velamen.stock.v1.CreateBenchRequest
+	19, // 53: velamen.stock.v1.StockService.GetBench:input_type -> velamen.stock.v1.GetBenchRequest
+	20, // 54: velamen.stock.v1.StockService.ListBenches:input_type -> velamen.stock.v1.ListBenchesRequest
+	22, // 55: velamen.stock.v1.StockService.UpdateBench:input_type -> velamen.stock.v1.UpdateBenchRequest
+	23, // 56: velamen.stock.v1.StockService.CreateLot:input_type -> velamen.stock.v1.CreateLotRequest
+	24, // 57: velamen.stock.v1.StockService.GetLot:input_type -> velamen.stock.v1.GetLotRequest
+	25, // 58: velamen.stock.v1.StockService.ListLots:input_type -> velamen.stock.v1.ListLotsRequest
+	27, // 59: velamen.stock.v1.StockService.UpdateLot:input_type -> velamen.stock.v1.UpdateLotRequest
+	28, // 60: velamen.stock.v1.StockService.MoveLot:input_type -> velamen.stock.v1.MoveLotRequest
+	29, // 61: velamen.stock.v1.StockService.SplitLot:input_type -> velamen.stock.v1.SplitLotRequest
+	31, // 62: velamen.stock.v1.StockService.JoinLots:input_type -> velamen.stock.v1.JoinLotsRequest
+	32, // 63: velamen.stock.v1.StockService.DisposePlants:input_type -> velamen.stock.v1.DisposePlantsRequest
+	33, // 64: velamen.stock.v1.StockService.SellPlants:input_type -> velamen.stock.v1.SellPlantsRequest
+	8,  // 65: velamen.stock.v1.StockService.RecordHandling:input_type -> velamen.stock.v1.RecordHandlingRequest
+	9,  // 66: velamen.stock.v1.StockService.ListHandlings:input_type -> velamen.stock.v1.ListHandlingsRequest
+	34, // 67: velamen.stock.v1.StockService.ListLotEvents:input_type -> velamen.stock.v1.ListLotEventsRequest
+	36, // 68: velamen.stock.v1.StockService.GetPlantBalance:input_type -> velamen.stock.v1.GetPlantBalanceRequest
+	37, // 69: velamen.stock.v1.StockService.ImportStock:input_type -> velamen.stock.v1.ImportStockRequest
+	40, // 70: velamen.stock.v1.StockService.ExportStock:input_type -> velamen.stock.v1.ExportStockRequest
+	3,  // 71: velamen.stock.v1.StockService.CreateHouse:output_type -> velamen.stock.v1.House
+	3,  // 72: velamen.stock.v1.StockService.GetHouse:output_type -> velamen.stock.v1.House
+	16, // 73: velamen.stock.v1.StockService.ListHouses:output_type -> velamen.stock.v1.ListHousesResponse
+	3,  // 74: velamen.stock.v1.StockService.UpdateHouse:output_type -> velamen.stock.v1.House
+	4,  // 75: velamen.stock.v1.StockService.CreateBench:output_type -> velamen.stock.v1.Bench
+	4,  // 76: velamen.stock.v1.StockService.GetBench:output_type -> velamen.stock.v1.Bench
+	21, // 77: velamen.stock.v1.StockService.ListBenches:output_type -> velamen.stock.v1.ListBenchesResponse
+	4,  // 78: velamen.stock.v1.StockService.UpdateBench:output_type -> velamen.stock.v1.Bench
+	6,  // 79: velamen.stock.v1.StockService.CreateLot:output_type -> velamen.stock.v1.Lot
+	6,  // 80: velamen.stock.v1.StockService.GetLot:output_type -> velamen.stock.v1.Lot
+	26, // 81: velamen.stock.v1.StockService.ListLots:output_type -> velamen.stock.v1.ListLotsResponse
+	6,  // 82: velamen.stock.v1.StockService.UpdateLot:output_type -> velamen.stock.v1.Lot
+	6,  // 83: velamen.stock.v1.StockService.MoveLot:output_type -> velamen.stock.v1.Lot
+	30, // 84: velamen.stock.v1.StockService.SplitLot:output_type -> velamen.stock.v1.SplitLotResponse
+	6,  // 85: velamen.stock.v1.StockService.JoinLots:output_type -> velamen.stock.v1.Lot
+	6,  // 86: velamen.stock.v1.StockService.DisposePlants:output_type -> velamen.stock.v1.Lot
+	6,  // 87: velamen.stock.v1.StockService.SellPlants:output_type -> velamen.stock.v1.Lot
+	7,  // 88: velamen.stock.v1.StockService.RecordHandling:output_type -> velamen.stock.v1.Handling
+	10, // 89: velamen.stock.v1.StockService.ListHandlings:output_type -> velamen.stock.v1.ListHandlingsResponse
+	35, // 90: velamen.stock.v1.StockService.ListLotEvents:output_type -> velamen.stock.v1.ListLotEventsResponse
+	12, // 91: velamen.stock.v1.StockService.GetPlantBalance:output_type -> velamen.stock.v1.PlantBalance
+	39, // 92: velamen.stock.v1.StockService.ImportStock:output_type -> velamen.stock.v1.ImportStockResponse
+	41, // 93: velamen.stock.v1.StockService.ExportStock:output_type -> velamen.stock.v1.ExportStockResponse
+	71, // [71:94] is the sub-list for method output_type
+	48, // [48:71] is the sub-list for method input_type
+	48, // [48:48] is the sub-list for extension type_name
+	48, // [48:48] is the sub-list for extension extendee
+	0,  // [0:48] is the sub-list for field type_name
 }
 
 func init() { file_velamen_stock_v1_stock_proto_init() }

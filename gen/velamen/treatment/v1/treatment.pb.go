@@ -456,6 +456,124 @@ func (StepState) EnumDescriptor() ([]byte, []int) {
 	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{5}
 }
 
+// ApplicationForm is how a spray hangs in the air (40 CFR 170.405(b)(4), from memory).
+type ApplicationForm int32
+
+const (
+	// Not said: a spray, a drench or a bath, by the method.
+	ApplicationForm_APPLICATION_FORM_UNSPECIFIED ApplicationForm = 0
+	// Spray.
+	ApplicationForm_APPLICATION_FORM_SPRAY ApplicationForm = 1
+	// Mist.
+	ApplicationForm_APPLICATION_FORM_MIST ApplicationForm = 2
+	// Fog.
+	ApplicationForm_APPLICATION_FORM_FOG ApplicationForm = 3
+	// Aerosol.
+	ApplicationForm_APPLICATION_FORM_AEROSOL ApplicationForm = 4
+	// Smoke.
+	ApplicationForm_APPLICATION_FORM_SMOKE ApplicationForm = 5
+)
+
+// Enum value maps for ApplicationForm.
+var (
+	ApplicationForm_name = map[int32]string{
+		0: "APPLICATION_FORM_UNSPECIFIED",
+		1: "APPLICATION_FORM_SPRAY",
+		2: "APPLICATION_FORM_MIST",
+		3: "APPLICATION_FORM_FOG",
+		4: "APPLICATION_FORM_AEROSOL",
+		5: "APPLICATION_FORM_SMOKE",
+	}
+	ApplicationForm_value = map[string]int32{
+		"APPLICATION_FORM_UNSPECIFIED": 0,
+		"APPLICATION_FORM_SPRAY":       1,
+		"APPLICATION_FORM_MIST":        2,
+		"APPLICATION_FORM_FOG":         3,
+		"APPLICATION_FORM_AEROSOL":     4,
+		"APPLICATION_FORM_SMOKE":       5,
+	}
+)
+
+func (x ApplicationForm) Enum() *ApplicationForm {
+	p := new(ApplicationForm)
+	*p = x
+	return p
+}
+
+func (x ApplicationForm) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ApplicationForm) Descriptor() protoreflect.EnumDescriptor {
+	return file_velamen_treatment_v1_treatment_proto_enumTypes[6].Descriptor()
+}
+
+func (ApplicationForm) Type() protoreflect.EnumType {
+	return &file_velamen_treatment_v1_treatment_proto_enumTypes[6]
+}
+
+func (x ApplicationForm) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ApplicationForm.Descriptor instead.
+func (ApplicationForm) EnumDescriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{6}
+}
+
+// DropletClass is on which side of the boundary of ANSI/ASAE S572 the droplets are.
+type DropletClass int32
+
+const (
+	// Not said.
+	DropletClass_DROPLET_CLASS_UNSPECIFIED DropletClass = 0
+	// Finer than medium.
+	DropletClass_DROPLET_CLASS_FINER_THAN_MEDIUM DropletClass = 1
+	// Medium or larger.
+	DropletClass_DROPLET_CLASS_MEDIUM_OR_LARGER DropletClass = 2
+)
+
+// Enum value maps for DropletClass.
+var (
+	DropletClass_name = map[int32]string{
+		0: "DROPLET_CLASS_UNSPECIFIED",
+		1: "DROPLET_CLASS_FINER_THAN_MEDIUM",
+		2: "DROPLET_CLASS_MEDIUM_OR_LARGER",
+	}
+	DropletClass_value = map[string]int32{
+		"DROPLET_CLASS_UNSPECIFIED":       0,
+		"DROPLET_CLASS_FINER_THAN_MEDIUM": 1,
+		"DROPLET_CLASS_MEDIUM_OR_LARGER":  2,
+	}
+)
+
+func (x DropletClass) Enum() *DropletClass {
+	p := new(DropletClass)
+	*p = x
+	return p
+}
+
+func (x DropletClass) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (DropletClass) Descriptor() protoreflect.EnumDescriptor {
+	return file_velamen_treatment_v1_treatment_proto_enumTypes[7].Descriptor()
+}
+
+func (DropletClass) Type() protoreflect.EnumType {
+	return &file_velamen_treatment_v1_treatment_proto_enumTypes[7]
+}
+
+func (x DropletClass) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use DropletClass.Descriptor instead.
+func (DropletClass) EnumDescriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{7}
+}
+
 // CutFace says what the cut showed.
 type CutFace int32
 
@@ -493,11 +611,11 @@ func (x CutFace) String() string {
 }
 
 func (CutFace) Descriptor() protoreflect.EnumDescriptor {
-	return file_velamen_treatment_v1_treatment_proto_enumTypes[6].Descriptor()
+	return file_velamen_treatment_v1_treatment_proto_enumTypes[8].Descriptor()
 }
 
 func (CutFace) Type() protoreflect.EnumType {
-	return &file_velamen_treatment_v1_treatment_proto_enumTypes[6]
+	return &file_velamen_treatment_v1_treatment_proto_enumTypes[8]
 }
 
 func (x CutFace) Number() protoreflect.EnumNumber {
@@ -506,7 +624,7 @@ func (x CutFace) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use CutFace.Descriptor instead.
 func (CutFace) EnumDescriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{6}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{8}
 }
 
 // LabResult says what the laboratory found.
@@ -546,11 +664,11 @@ func (x LabResult) String() string {
 }
 
 func (LabResult) Descriptor() protoreflect.EnumDescriptor {
-	return file_velamen_treatment_v1_treatment_proto_enumTypes[7].Descriptor()
+	return file_velamen_treatment_v1_treatment_proto_enumTypes[9].Descriptor()
 }
 
 func (LabResult) Type() protoreflect.EnumType {
-	return &file_velamen_treatment_v1_treatment_proto_enumTypes[7]
+	return &file_velamen_treatment_v1_treatment_proto_enumTypes[9]
 }
 
 func (x LabResult) Number() protoreflect.EnumNumber {
@@ -559,7 +677,7 @@ func (x LabResult) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use LabResult.Descriptor instead.
 func (LabResult) EnumDescriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{7}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{9}
 }
 
 // Outcome is what a rule says.
@@ -603,11 +721,11 @@ func (x Outcome) String() string {
 }
 
 func (Outcome) Descriptor() protoreflect.EnumDescriptor {
-	return file_velamen_treatment_v1_treatment_proto_enumTypes[8].Descriptor()
+	return file_velamen_treatment_v1_treatment_proto_enumTypes[10].Descriptor()
 }
 
 func (Outcome) Type() protoreflect.EnumType {
-	return &file_velamen_treatment_v1_treatment_proto_enumTypes[8]
+	return &file_velamen_treatment_v1_treatment_proto_enumTypes[10]
 }
 
 func (x Outcome) Number() protoreflect.EnumNumber {
@@ -616,7 +734,7 @@ func (x Outcome) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Outcome.Descriptor instead.
 func (Outcome) EnumDescriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{8}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{10}
 }
 
 // ContactKind is what two lots shared.
@@ -680,11 +798,11 @@ func (x ContactKind) String() string {
 }
 
 func (ContactKind) Descriptor() protoreflect.EnumDescriptor {
-	return file_velamen_treatment_v1_treatment_proto_enumTypes[9].Descriptor()
+	return file_velamen_treatment_v1_treatment_proto_enumTypes[11].Descriptor()
 }
 
 func (ContactKind) Type() protoreflect.EnumType {
-	return &file_velamen_treatment_v1_treatment_proto_enumTypes[9]
+	return &file_velamen_treatment_v1_treatment_proto_enumTypes[11]
 }
 
 func (x ContactKind) Number() protoreflect.EnumNumber {
@@ -693,7 +811,7 @@ func (x ContactKind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ContactKind.Descriptor instead.
 func (ContactKind) EnumDescriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{9}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{11}
 }
 
 // Zone is where a lot lies in the zones that a law sets.
@@ -741,11 +859,11 @@ func (x Zone) String() string {
 }
 
 func (Zone) Descriptor() protoreflect.EnumDescriptor {
-	return file_velamen_treatment_v1_treatment_proto_enumTypes[10].Descriptor()
+	return file_velamen_treatment_v1_treatment_proto_enumTypes[12].Descriptor()
 }
 
 func (Zone) Type() protoreflect.EnumType {
-	return &file_velamen_treatment_v1_treatment_proto_enumTypes[10]
+	return &file_velamen_treatment_v1_treatment_proto_enumTypes[12]
 }
 
 func (x Zone) Number() protoreflect.EnumNumber {
@@ -754,7 +872,7 @@ func (x Zone) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Zone.Descriptor instead.
 func (Zone) EnumDescriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{10}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{12}
 }
 
 // InspectionReasonKind says why a lot should be looked at.
@@ -806,11 +924,11 @@ func (x InspectionReasonKind) String() string {
 }
 
 func (InspectionReasonKind) Descriptor() protoreflect.EnumDescriptor {
-	return file_velamen_treatment_v1_treatment_proto_enumTypes[11].Descriptor()
+	return file_velamen_treatment_v1_treatment_proto_enumTypes[13].Descriptor()
 }
 
 func (InspectionReasonKind) Type() protoreflect.EnumType {
-	return &file_velamen_treatment_v1_treatment_proto_enumTypes[11]
+	return &file_velamen_treatment_v1_treatment_proto_enumTypes[13]
 }
 
 func (x InspectionReasonKind) Number() protoreflect.EnumNumber {
@@ -819,7 +937,7 @@ func (x InspectionReasonKind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use InspectionReasonKind.Descriptor instead.
 func (InspectionReasonKind) EnumDescriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{11}
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{13}
 }
 
 // Interval is the time from the end of an earlier step to this one.
@@ -2641,7 +2759,19 @@ type HouseTreatment struct {
 	// Pots or plants treated, where a label's rate is per pot or plant.
 	Plants int64 `protobuf:"varint,6,opt,name=plants,proto3" json:"plants,omitempty"`
 	// True when it went out through the irrigation.
-	Chemigation   bool `protobuf:"varint,7,opt,name=chemigation,proto3" json:"chemigation,omitempty"`
+	Chemigation bool `protobuf:"varint,7,opt,name=chemigation,proto3" json:"chemigation,omitempty"`
+	// How it hung in the air, of a spray; a spray where nothing is said.
+	Form ApplicationForm `protobuf:"varint,8,opt,name=form,proto3,enum=velamen.treatment.v1.ApplicationForm" json:"form,omitempty"`
+	// Droplets of a spray; where nothing is said, the finest are taken.
+	Droplets DropletClass `protobuf:"varint,9,opt,name=droplets,proto3,enum=velamen.treatment.v1.DropletClass" json:"droplets,omitempty"`
+	// Height of the nozzle above the medium, cm, m, in or ft; where nothing is said, the
+	// greater is taken.
+	Height *v1.Quantity `protobuf:"bytes,10,opt,name=height,proto3" json:"height,omitempty"`
+	// What was turned on to air the house when the work ended, and still runs; unspecified
+	// for nothing.
+	Airing AiringDevice `protobuf:"varint,11,opt,name=airing,proto3,enum=velamen.treatment.v1.AiringDevice" json:"airing,omitempty"`
+	// Growth stage of the plants treated on the BBCH scale, two or three digits.
+	GrowthStage   string `protobuf:"bytes,12,opt,name=growth_stage,json=growthStage,proto3" json:"growth_stage,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2723,6 +2853,41 @@ func (x *HouseTreatment) GetChemigation() bool {
 		return x.Chemigation
 	}
 	return false
+}
+
+func (x *HouseTreatment) GetForm() ApplicationForm {
+	if x != nil {
+		return x.Form
+	}
+	return ApplicationForm_APPLICATION_FORM_UNSPECIFIED
+}
+
+func (x *HouseTreatment) GetDroplets() DropletClass {
+	if x != nil {
+		return x.Droplets
+	}
+	return DropletClass_DROPLET_CLASS_UNSPECIFIED
+}
+
+func (x *HouseTreatment) GetHeight() *v1.Quantity {
+	if x != nil {
+		return x.Height
+	}
+	return nil
+}
+
+func (x *HouseTreatment) GetAiring() AiringDevice {
+	if x != nil {
+		return x.Airing
+	}
+	return AiringDevice_AIRING_DEVICE_UNSPECIFIED
+}
+
+func (x *HouseTreatment) GetGrowthStage() string {
+	if x != nil {
+		return x.GrowthStage
+	}
+	return ""
 }
 
 // Conditions are the weather in the house during the work.
@@ -2893,7 +3058,10 @@ type Confirmation struct {
 	// For lab_test: the result.
 	LabResult LabResult `protobuf:"varint,13,opt,name=lab_result,json=labResult,proto3,enum=velamen.treatment.v1.LabResult" json:"lab_result,omitempty"`
 	// For bath, spray and drench: rules that a manager answers for having overridden.
-	Overrides     []*Override `protobuf:"bytes,14,rep,name=overrides,proto3" json:"overrides,omitempty"`
+	Overrides []*Override `protobuf:"bytes,14,rep,name=overrides,proto3" json:"overrides,omitempty"`
+	// For bath, spray and drench: the certified person who supervised who did it (name);
+	// empty for nobody.
+	Supervisor    string `protobuf:"bytes,15,opt,name=supervisor,proto3" json:"supervisor,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3024,6 +3192,13 @@ func (x *Confirmation) GetOverrides() []*Override {
 		return x.Overrides
 	}
 	return nil
+}
+
+func (x *Confirmation) GetSupervisor() string {
+	if x != nil {
+		return x.Supervisor
+	}
+	return ""
 }
 
 // Override is a named person's decision to go against a rule that allows it. The
@@ -7736,7 +7911,7 @@ var File_velamen_treatment_v1_treatment_proto protoreflect.FileDescriptor
 
 const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\n" +
-	"$velamen/treatment/v1/treatment.proto\x12\x14velamen.treatment.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a$velamen/diagnosis/v1/knowledge.proto\x1a\"velamen/products/v1/products.proto\x1a\x1evelamen/type/v1/quantity.proto\"\xb9\x01\n" +
+	"$velamen/treatment/v1/treatment.proto\x12\x14velamen.treatment.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a$velamen/diagnosis/v1/knowledge.proto\x1a\"velamen/products/v1/products.proto\x1a velamen/treatment/v1/entry.proto\x1a\x1evelamen/type/v1/quantity.proto\"\xb9\x01\n" +
 	"\bInterval\x12#\n" +
 	"\x05after\x18\x01 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18(R\x05after\x12,\n" +
 	"\tmin_hours\x18\x02 \x01(\x05B\x0f\xe2A\x01\x01\xbaH\b\x1a\x06\x18\xf0\x88\x01(\x00R\bminHours\x12,\n" +
@@ -7901,7 +8076,7 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\x06amount\x18\x02 \x01(\v2\x19.velamen.type.v1.QuantityB\n" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x06amount\x12@\n" +
 	"\tcontainer\x18\x03 \x01(\tB\"\xe2A\x01\x01\xfaA\x13\n" +
-	"\x11velamen/Container\xbaH\x05r\x03\x18\xc8\x01R\tcontainer\"\xa6\x03\n" +
+	"\x11velamen/Container\xbaH\x05r\x03\x18\xc8\x01R\tcontainer\"\xff\x05\n" +
 	"\x0eHouseTreatment\x126\n" +
 	"\x05house\x18\x01 \x01(\tB \xe2A\x01\x02\xfaA\x0f\n" +
 	"\rvelamen/House\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x05house\x129\n" +
@@ -7913,7 +8088,13 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\bproducts\x18\x04 \x03(\v2 .velamen.treatment.v1.ProductUseB\x0e\xe2A\x01\x02\xbaH\a\x92\x01\x04\b\x01\x10\x04R\bproducts\x12;\n" +
 	"\bleftover\x18\x05 \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\bleftover\x12(\n" +
 	"\x06plants\x18\x06 \x01(\x03B\x10\xe2A\x01\x01\xbaH\t\"\a\x18\x80\xad\xe2\x04(\x00R\x06plants\x12&\n" +
-	"\vchemigation\x18\a \x01(\bB\x04\xe2A\x01\x01R\vchemigation\"\xaf\x02\n" +
+	"\vchemigation\x18\a \x01(\bB\x04\xe2A\x01\x01R\vchemigation\x12G\n" +
+	"\x04form\x18\b \x01(\x0e2%.velamen.treatment.v1.ApplicationFormB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\x04form\x12L\n" +
+	"\bdroplets\x18\t \x01(\x0e2\".velamen.treatment.v1.DropletClassB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\bdroplets\x127\n" +
+	"\x06height\x18\n" +
+	" \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\x06height\x12H\n" +
+	"\x06airing\x18\v \x01(\x0e2\".velamen.treatment.v1.AiringDeviceB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\x06airing\x12=\n" +
+	"\fgrowth_stage\x18\f \x01(\tB\x1a\xe2A\x01\x01\xbaH\x13r\x112\x0f^([0-9]{2,3})?$R\vgrowthStage\"\xaf\x02\n" +
 	"\n" +
 	"Conditions\x12A\n" +
 	"\vtemperature\x18\x01 \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\vtemperature\x12;\n" +
@@ -7928,7 +8109,7 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\f_wet_foliage\"\x81\x01\n" +
 	"\x10InspectionCounts\x127\n" +
 	"\x0eplants_sampled\x18\x01 \x01(\x03B\x10\xe2A\x01\x02\xbaH\t\"\a\x18\x80\xad\xe2\x04(\x01R\rplantsSampled\x124\n" +
-	"\x0fplants_affected\x18\x02 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x0eplantsAffected\"\xfb\x06\n" +
+	"\x0fplants_affected\x18\x02 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x0eplantsAffected\"\xbc\a\n" +
 	"\fConfirmation\x12E\n" +
 	"\n" +
 	"start_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampB\n" +
@@ -7955,7 +8136,11 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\x06photos\x18\f \x03(\tB\x0e\xe2A\x01\x01\xbaH\a\x92\x01\x04\x10\x14\x18\x01R\x06photos\x12L\n" +
 	"\n" +
 	"lab_result\x18\r \x01(\x0e2\x1f.velamen.treatment.v1.LabResultB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\tlabResult\x12J\n" +
-	"\toverrides\x18\x0e \x03(\v2\x1e.velamen.treatment.v1.OverrideB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10\x14R\toverrides\"o\n" +
+	"\toverrides\x18\x0e \x03(\v2\x1e.velamen.treatment.v1.OverrideB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10\x14R\toverrides\x12?\n" +
+	"\n" +
+	"supervisor\x18\x0f \x01(\tB\x1f\xe2A\x01\x01\xfaA\x10\n" +
+	"\x0evelamen/Person\xbaH\x05r\x03\x18\xc8\x01R\n" +
+	"supervisor\"o\n" +
 	"\bOverride\x12!\n" +
 	"\x04rule\x18\x01 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18<R\x04rule\x12\"\n" +
 	"\x04note\x18\x02 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xf4\x03R\x04note\x12\x1c\n" +
@@ -8458,7 +8643,18 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\x0fSTEP_STATE_OPEN\x10\x03\x12\x16\n" +
 	"\x12STEP_STATE_OVERDUE\x10\x04\x12\x18\n" +
 	"\x14STEP_STATE_CONFIRMED\x10\x05\x12\x16\n" +
-	"\x12STEP_STATE_DROPPED\x10\x06*M\n" +
+	"\x12STEP_STATE_DROPPED\x10\x06*\xbe\x01\n" +
+	"\x0fApplicationForm\x12 \n" +
+	"\x1cAPPLICATION_FORM_UNSPECIFIED\x10\x00\x12\x1a\n" +
+	"\x16APPLICATION_FORM_SPRAY\x10\x01\x12\x19\n" +
+	"\x15APPLICATION_FORM_MIST\x10\x02\x12\x18\n" +
+	"\x14APPLICATION_FORM_FOG\x10\x03\x12\x1c\n" +
+	"\x18APPLICATION_FORM_AEROSOL\x10\x04\x12\x1a\n" +
+	"\x16APPLICATION_FORM_SMOKE\x10\x05*v\n" +
+	"\fDropletClass\x12\x1d\n" +
+	"\x19DROPLET_CLASS_UNSPECIFIED\x10\x00\x12#\n" +
+	"\x1fDROPLET_CLASS_FINER_THAN_MEDIUM\x10\x01\x12\"\n" +
+	"\x1eDROPLET_CLASS_MEDIUM_OR_LARGER\x10\x02*M\n" +
 	"\aCutFace\x12\x18\n" +
 	"\x14CUT_FACE_UNSPECIFIED\x10\x00\x12\x12\n" +
 	"\x0eCUT_FACE_CLEAN\x10\x01\x12\x14\n" +
@@ -8494,7 +8690,7 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\x1eINSPECTION_REASON_KIND_EXPOSED\x10\x02\x12)\n" +
 	"%INSPECTION_REASON_KIND_INFECTION_RISK\x10\x03\x12(\n" +
 	"$INSPECTION_REASON_KIND_OFFICIAL_HOLD\x10\x04\x12 \n" +
-	"\x1cINSPECTION_REASON_KIND_ROUND\x10\x052\xab\x16\n" +
+	"\x1cINSPECTION_REASON_KIND_ROUND\x10\x052\xfc \n" +
 	"\x10TreatmentService\x12h\n" +
 	"\rListTemplates\x12*.velamen.treatment.v1.ListTemplatesRequest\x1a+.velamen.treatment.v1.ListTemplatesResponse\x12W\n" +
 	"\vGetTemplate\x12(.velamen.treatment.v1.GetTemplateRequest\x1a\x1e.velamen.treatment.v1.Template\x12_\n" +
@@ -8526,7 +8722,23 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\x0eGetApplication\x12+.velamen.treatment.v1.GetApplicationRequest\x1a!.velamen.treatment.v1.Application\x12q\n" +
 	"\x10ListApplications\x12-.velamen.treatment.v1.ListApplicationsRequest\x1a..velamen.treatment.v1.ListApplicationsResponse\x12_\n" +
 	"\rTraceContacts\x12*.velamen.treatment.v1.TraceContactsRequest\x1a\".velamen.treatment.v1.ContactTrace\x12k\n" +
-	"\x12ProposeInspections\x12/.velamen.treatment.v1.ProposeInspectionsRequest\x1a$.velamen.treatment.v1.InspectionPlanB\xca\x01\n" +
+	"\x12ProposeInspections\x12/.velamen.treatment.v1.ProposeInspectionsRequest\x1a$.velamen.treatment.v1.InspectionPlan\x12e\n" +
+	"\fListClosures\x12).velamen.treatment.v1.ListClosuresRequest\x1a*.velamen.treatment.v1.ListClosuresResponse\x12j\n" +
+	"\rWatchClosures\x12*.velamen.treatment.v1.WatchClosuresRequest\x1a+.velamen.treatment.v1.WatchClosuresResponse0\x01\x12W\n" +
+	"\fRecordAiring\x12).velamen.treatment.v1.RecordAiringRequest\x1a\x1c.velamen.treatment.v1.Airing\x12Q\n" +
+	"\tEndAiring\x12&.velamen.treatment.v1.EndAiringRequest\x1a\x1c.velamen.treatment.v1.Airing\x12S\n" +
+	"\n" +
+	"VoidAiring\x12'.velamen.treatment.v1.VoidAiringRequest\x1a\x1c.velamen.treatment.v1.Airing\x12b\n" +
+	"\vListAirings\x12(.velamen.treatment.v1.ListAiringsRequest\x1a).velamen.treatment.v1.ListAiringsResponse\x12o\n" +
+	"\x14RecordAirMeasurement\x121.velamen.treatment.v1.RecordAirMeasurementRequest\x1a$.velamen.treatment.v1.AirMeasurement\x12_\n" +
+	"\n" +
+	"CheckEntry\x12'.velamen.treatment.v1.CheckEntryRequest\x1a(.velamen.treatment.v1.CheckEntryResponse\x12Y\n" +
+	"\vRecordEntry\x12(.velamen.treatment.v1.RecordEntryRequest\x1a .velamen.treatment.v1.HouseEntry\x12S\n" +
+	"\bEndEntry\x12%.velamen.treatment.v1.EndEntryRequest\x1a .velamen.treatment.v1.HouseEntry\x12q\n" +
+	"\x10ListHouseEntries\x12-.velamen.treatment.v1.ListHouseEntriesRequest\x1a..velamen.treatment.v1.ListHouseEntriesResponse\x12b\n" +
+	"\vListNotices\x12(.velamen.treatment.v1.ListNoticesRequest\x1a).velamen.treatment.v1.ListNoticesResponse\x12W\n" +
+	"\fRecordNotice\x12).velamen.treatment.v1.RecordNoticeRequest\x1a\x1c.velamen.treatment.v1.Notice\x12e\n" +
+	"\fExportNotice\x12).velamen.treatment.v1.ExportNoticeRequest\x1a*.velamen.treatment.v1.ExportNoticeResponseB\xca\x01\n" +
 	"\x18com.velamen.treatment.v1B\x0eTreatmentProtoP\x01Z,velamen/gen/velamen/treatment/v1;treatmentv1\xa2\x02\x03VTX\xaa\x02\x14Velamen.Treatment.V1\xca\x02\x14Velamen\\Treatment\\V1\xe2\x02 Velamen\\Treatment\\V1\\GPBMetadata\xea\x02\x16Velamen::Treatment::V1b\x06proto3"
 
 var (
@@ -8541,337 +8753,397 @@ func file_velamen_treatment_v1_treatment_proto_rawDescGZIP() []byte {
 	return file_velamen_treatment_v1_treatment_proto_rawDescData
 }
 
-var file_velamen_treatment_v1_treatment_proto_enumTypes = make([]protoimpl.EnumInfo, 12)
+var file_velamen_treatment_v1_treatment_proto_enumTypes = make([]protoimpl.EnumInfo, 14)
 var file_velamen_treatment_v1_treatment_proto_msgTypes = make([]protoimpl.MessageInfo, 81)
 var file_velamen_treatment_v1_treatment_proto_goTypes = []any{
-	(StepKind)(0),                     // 0: velamen.treatment.v1.StepKind
-	(Proof)(0),                        // 1: velamen.treatment.v1.Proof
-	(OnFailure)(0),                    // 2: velamen.treatment.v1.OnFailure
-	(CaseState)(0),                    // 3: velamen.treatment.v1.CaseState
-	(ProgramState)(0),                 // 4: velamen.treatment.v1.ProgramState
-	(StepState)(0),                    // 5: velamen.treatment.v1.StepState
-	(CutFace)(0),                      // 6: velamen.treatment.v1.CutFace
-	(LabResult)(0),                    // 7: velamen.treatment.v1.LabResult
-	(Outcome)(0),                      // 8: velamen.treatment.v1.Outcome
-	(ContactKind)(0),                  // 9: velamen.treatment.v1.ContactKind
-	(Zone)(0),                         // 10: velamen.treatment.v1.Zone
-	(InspectionReasonKind)(0),         // 11: velamen.treatment.v1.InspectionReasonKind
-	(*Interval)(nil),                  // 12: velamen.treatment.v1.Interval
-	(*TemplateStep)(nil),              // 13: velamen.treatment.v1.TemplateStep
-	(*Template)(nil),                  // 14: velamen.treatment.v1.Template
-	(*Case)(nil),                      // 15: velamen.treatment.v1.Case
-	(*Program)(nil),                   // 16: velamen.treatment.v1.Program
-	(*Step)(nil),                      // 17: velamen.treatment.v1.Step
-	(*ListTemplatesRequest)(nil),      // 18: velamen.treatment.v1.ListTemplatesRequest
-	(*ListTemplatesResponse)(nil),     // 19: velamen.treatment.v1.ListTemplatesResponse
-	(*GetTemplateRequest)(nil),        // 20: velamen.treatment.v1.GetTemplateRequest
-	(*PublishTemplateRequest)(nil),    // 21: velamen.treatment.v1.PublishTemplateRequest
-	(*CreateCaseRequest)(nil),         // 22: velamen.treatment.v1.CreateCaseRequest
-	(*GetCaseRequest)(nil),            // 23: velamen.treatment.v1.GetCaseRequest
-	(*ListCasesRequest)(nil),          // 24: velamen.treatment.v1.ListCasesRequest
-	(*ListCasesResponse)(nil),         // 25: velamen.treatment.v1.ListCasesResponse
-	(*CloseCaseRequest)(nil),          // 26: velamen.treatment.v1.CloseCaseRequest
-	(*CompletedStep)(nil),             // 27: velamen.treatment.v1.CompletedStep
-	(*CreateProgramRequest)(nil),      // 28: velamen.treatment.v1.CreateProgramRequest
-	(*GetProgramRequest)(nil),         // 29: velamen.treatment.v1.GetProgramRequest
-	(*ListProgramsRequest)(nil),       // 30: velamen.treatment.v1.ListProgramsRequest
-	(*ListProgramsResponse)(nil),      // 31: velamen.treatment.v1.ListProgramsResponse
-	(*ListStepsRequest)(nil),          // 32: velamen.treatment.v1.ListStepsRequest
-	(*ListStepsResponse)(nil),         // 33: velamen.treatment.v1.ListStepsResponse
-	(*ProductUse)(nil),                // 34: velamen.treatment.v1.ProductUse
-	(*HouseTreatment)(nil),            // 35: velamen.treatment.v1.HouseTreatment
-	(*Conditions)(nil),                // 36: velamen.treatment.v1.Conditions
-	(*InspectionCounts)(nil),          // 37: velamen.treatment.v1.InspectionCounts
-	(*Confirmation)(nil),              // 38: velamen.treatment.v1.Confirmation
-	(*Override)(nil),                  // 39: velamen.treatment.v1.Override
-	(*Number)(nil),                    // 40: velamen.treatment.v1.Number
-	(*Verdict)(nil),                   // 41: velamen.treatment.v1.Verdict
-	(*ConfirmStepRequest)(nil),        // 42: velamen.treatment.v1.ConfirmStepRequest
-	(*ConfirmStepResponse)(nil),       // 43: velamen.treatment.v1.ConfirmStepResponse
-	(*PauseProgramRequest)(nil),       // 44: velamen.treatment.v1.PauseProgramRequest
-	(*ResumeProgramRequest)(nil),      // 45: velamen.treatment.v1.ResumeProgramRequest
-	(*AmendProgramRequest)(nil),       // 46: velamen.treatment.v1.AmendProgramRequest
-	(*GiveUpProgramRequest)(nil),      // 47: velamen.treatment.v1.GiveUpProgramRequest
-	(*ProgramEvent)(nil),              // 48: velamen.treatment.v1.ProgramEvent
-	(*ListProgramEventsRequest)(nil),  // 49: velamen.treatment.v1.ListProgramEventsRequest
-	(*ListProgramEventsResponse)(nil), // 50: velamen.treatment.v1.ListProgramEventsResponse
-	(*Application)(nil),               // 51: velamen.treatment.v1.Application
-	(*GetApplicationRequest)(nil),     // 52: velamen.treatment.v1.GetApplicationRequest
-	(*ListApplicationsRequest)(nil),   // 53: velamen.treatment.v1.ListApplicationsRequest
-	(*ListApplicationsResponse)(nil),  // 54: velamen.treatment.v1.ListApplicationsResponse
-	(*CheckTemplateRequest)(nil),      // 55: velamen.treatment.v1.CheckTemplateRequest
-	(*TemplateFinding)(nil),           // 56: velamen.treatment.v1.TemplateFinding
-	(*CheckTemplateResponse)(nil),     // 57: velamen.treatment.v1.CheckTemplateResponse
-	(*ProposedApplication)(nil),       // 58: velamen.treatment.v1.ProposedApplication
-	(*CheckApplicationRequest)(nil),   // 59: velamen.treatment.v1.CheckApplicationRequest
-	(*CheckApplicationResponse)(nil),  // 60: velamen.treatment.v1.CheckApplicationResponse
-	(*ProposeProductsRequest)(nil),    // 61: velamen.treatment.v1.ProposeProductsRequest
-	(*ProductOption)(nil),             // 62: velamen.treatment.v1.ProductOption
-	(*ProposeProductsResponse)(nil),   // 63: velamen.treatment.v1.ProposeProductsResponse
-	(*PlanRotationRequest)(nil),       // 64: velamen.treatment.v1.PlanRotationRequest
-	(*PlannedApplication)(nil),        // 65: velamen.treatment.v1.PlannedApplication
-	(*RotationLimit)(nil),             // 66: velamen.treatment.v1.RotationLimit
-	(*PlanRotationResponse)(nil),      // 67: velamen.treatment.v1.PlanRotationResponse
-	(*LeftOutProduct)(nil),            // 68: velamen.treatment.v1.LeftOutProduct
-	(*MixProduct)(nil),                // 69: velamen.treatment.v1.MixProduct
-	(*Measure)(nil),                   // 70: velamen.treatment.v1.Measure
-	(*BathPlan)(nil),                  // 71: velamen.treatment.v1.BathPlan
-	(*CalculateMixRequest)(nil),       // 72: velamen.treatment.v1.CalculateMixRequest
-	(*Measuring)(nil),                 // 73: velamen.treatment.v1.Measuring
-	(*LoadProduct)(nil),               // 74: velamen.treatment.v1.LoadProduct
-	(*TankLoad)(nil),                  // 75: velamen.treatment.v1.TankLoad
-	(*MixSheet)(nil),                  // 76: velamen.treatment.v1.MixSheet
-	(*CatchTest)(nil),                 // 77: velamen.treatment.v1.CatchTest
-	(*CalibrateSprayerRequest)(nil),   // 78: velamen.treatment.v1.CalibrateSprayerRequest
-	(*NozzleFinding)(nil),             // 79: velamen.treatment.v1.NozzleFinding
-	(*CalibrateSprayerResponse)(nil),  // 80: velamen.treatment.v1.CalibrateSprayerResponse
-	(*AssessReleaseRequest)(nil),      // 81: velamen.treatment.v1.AssessReleaseRequest
-	(*ReleaseAssessment)(nil),         // 82: velamen.treatment.v1.ReleaseAssessment
-	(*RecordBreachRequest)(nil),       // 83: velamen.treatment.v1.RecordBreachRequest
-	(*TraceContactsRequest)(nil),      // 84: velamen.treatment.v1.TraceContactsRequest
-	(*Contact)(nil),                   // 85: velamen.treatment.v1.Contact
-	(*ExposedLot)(nil),                // 86: velamen.treatment.v1.ExposedLot
-	(*SoldPlants)(nil),                // 87: velamen.treatment.v1.SoldPlants
-	(*ContactTrace)(nil),              // 88: velamen.treatment.v1.ContactTrace
-	(*ProposeInspectionsRequest)(nil), // 89: velamen.treatment.v1.ProposeInspectionsRequest
-	(*InspectionReason)(nil),          // 90: velamen.treatment.v1.InspectionReason
-	(*ProposedInspection)(nil),        // 91: velamen.treatment.v1.ProposedInspection
-	(*InspectionPlan)(nil),            // 92: velamen.treatment.v1.InspectionPlan
-	(*v1.Quantity)(nil),               // 93: velamen.type.v1.Quantity
-	(*timestamppb.Timestamp)(nil),     // 94: google.protobuf.Timestamp
-	(v11.DisorderClass)(0),            // 95: velamen.diagnosis.v1.DisorderClass
-	(v12.Method)(0),                   // 96: velamen.products.v1.Method
-	(*v1.Money)(nil),                  // 97: velamen.type.v1.Money
-	(*v1.Date)(nil),                   // 98: velamen.type.v1.Date
+	(StepKind)(0),                       // 0: velamen.treatment.v1.StepKind
+	(Proof)(0),                          // 1: velamen.treatment.v1.Proof
+	(OnFailure)(0),                      // 2: velamen.treatment.v1.OnFailure
+	(CaseState)(0),                      // 3: velamen.treatment.v1.CaseState
+	(ProgramState)(0),                   // 4: velamen.treatment.v1.ProgramState
+	(StepState)(0),                      // 5: velamen.treatment.v1.StepState
+	(ApplicationForm)(0),                // 6: velamen.treatment.v1.ApplicationForm
+	(DropletClass)(0),                   // 7: velamen.treatment.v1.DropletClass
+	(CutFace)(0),                        // 8: velamen.treatment.v1.CutFace
+	(LabResult)(0),                      // 9: velamen.treatment.v1.LabResult
+	(Outcome)(0),                        // 10: velamen.treatment.v1.Outcome
+	(ContactKind)(0),                    // 11: velamen.treatment.v1.ContactKind
+	(Zone)(0),                           // 12: velamen.treatment.v1.Zone
+	(InspectionReasonKind)(0),           // 13: velamen.treatment.v1.InspectionReasonKind
+	(*Interval)(nil),                    // 14: velamen.treatment.v1.Interval
+	(*TemplateStep)(nil),                // 15: velamen.treatment.v1.TemplateStep
+	(*Template)(nil),                    // 16: velamen.treatment.v1.Template
+	(*Case)(nil),                        // 17: velamen.treatment.v1.Case
+	(*Program)(nil),                     // 18: velamen.treatment.v1.Program
+	(*Step)(nil),                        // 19: velamen.treatment.v1.Step
+	(*ListTemplatesRequest)(nil),        // 20: velamen.treatment.v1.ListTemplatesRequest
+	(*ListTemplatesResponse)(nil),       // 21: velamen.treatment.v1.ListTemplatesResponse
+	(*GetTemplateRequest)(nil),          // 22: velamen.treatment.v1.GetTemplateRequest
+	(*PublishTemplateRequest)(nil),      // 23: velamen.treatment.v1.PublishTemplateRequest
+	(*CreateCaseRequest)(nil),           // 24: velamen.treatment.v1.CreateCaseRequest
+	(*GetCaseRequest)(nil),              // 25: velamen.treatment.v1.GetCaseRequest
+	(*ListCasesRequest)(nil),            // 26: velamen.treatment.v1.ListCasesRequest
+	(*ListCasesResponse)(nil),           // 27: velamen.treatment.v1.ListCasesResponse
+	(*CloseCaseRequest)(nil),            // 28: velamen.treatment.v1.CloseCaseRequest
+	(*CompletedStep)(nil),               // 29: velamen.treatment.v1.CompletedStep
+	(*CreateProgramRequest)(nil),        // 30: velamen.treatment.v1.CreateProgramRequest
+	(*GetProgramRequest)(nil),           // 31: velamen.treatment.v1.GetProgramRequest
+	(*ListProgramsRequest)(nil),         // 32: velamen.treatment.v1.ListProgramsRequest
+	(*ListProgramsResponse)(nil),        // 33: velamen.treatment.v1.ListProgramsResponse
+	(*ListStepsRequest)(nil),            // 34: velamen.treatment.v1.ListStepsRequest
+	(*ListStepsResponse)(nil),           // 35: velamen.treatment.v1.ListStepsResponse
+	(*ProductUse)(nil),                  // 36: velamen.treatment.v1.ProductUse
+	(*HouseTreatment)(nil),              // 37: velamen.treatment.v1.HouseTreatment
+	(*Conditions)(nil),                  // 38: velamen.treatment.v1.Conditions
+	(*InspectionCounts)(nil),            // 39: velamen.treatment.v1.InspectionCounts
+	(*Confirmation)(nil),                // 40: velamen.treatment.v1.Confirmation
+	(*Override)(nil),                    // 41: velamen.treatment.v1.Override
+	(*Number)(nil),                      // 42: velamen.treatment.v1.Number
+	(*Verdict)(nil),                     // 43: velamen.treatment.v1.Verdict
+	(*ConfirmStepRequest)(nil),          // 44: velamen.treatment.v1.ConfirmStepRequest
+	(*ConfirmStepResponse)(nil),         // 45: velamen.treatment.v1.ConfirmStepResponse
+	(*PauseProgramRequest)(nil),         // 46: velamen.treatment.v1.PauseProgramRequest
+	(*ResumeProgramRequest)(nil),        // 47: velamen.treatment.v1.ResumeProgramRequest
+	(*AmendProgramRequest)(nil),         // 48: velamen.treatment.v1.AmendProgramRequest
+	(*GiveUpProgramRequest)(nil),        // 49: velamen.treatment.v1.GiveUpProgramRequest
+	(*ProgramEvent)(nil),                // 50: velamen.treatment.v1.ProgramEvent
+	(*ListProgramEventsRequest)(nil),    // 51: velamen.treatment.v1.ListProgramEventsRequest
+	(*ListProgramEventsResponse)(nil),   // 52: velamen.treatment.v1.ListProgramEventsResponse
+	(*Application)(nil),                 // 53: velamen.treatment.v1.Application
+	(*GetApplicationRequest)(nil),       // 54: velamen.treatment.v1.GetApplicationRequest
+	(*ListApplicationsRequest)(nil),     // 55: velamen.treatment.v1.ListApplicationsRequest
+	(*ListApplicationsResponse)(nil),    // 56: velamen.treatment.v1.ListApplicationsResponse
+	(*CheckTemplateRequest)(nil),        // 57: velamen.treatment.v1.CheckTemplateRequest
+	(*TemplateFinding)(nil),             // 58: velamen.treatment.v1.TemplateFinding
+	(*CheckTemplateResponse)(nil),       // 59: velamen.treatment.v1.CheckTemplateResponse
+	(*ProposedApplication)(nil),         // 60: velamen.treatment.v1.ProposedApplication
+	(*CheckApplicationRequest)(nil),     // 61: velamen.treatment.v1.CheckApplicationRequest
+	(*CheckApplicationResponse)(nil),    // 62: velamen.treatment.v1.CheckApplicationResponse
+	(*ProposeProductsRequest)(nil),      // 63: velamen.treatment.v1.ProposeProductsRequest
+	(*ProductOption)(nil),               // 64: velamen.treatment.v1.ProductOption
+	(*ProposeProductsResponse)(nil),     // 65: velamen.treatment.v1.ProposeProductsResponse
+	(*PlanRotationRequest)(nil),         // 66: velamen.treatment.v1.PlanRotationRequest
+	(*PlannedApplication)(nil),          // 67: velamen.treatment.v1.PlannedApplication
+	(*RotationLimit)(nil),               // 68: velamen.treatment.v1.RotationLimit
+	(*PlanRotationResponse)(nil),        // 69: velamen.treatment.v1.PlanRotationResponse
+	(*LeftOutProduct)(nil),              // 70: velamen.treatment.v1.LeftOutProduct
+	(*MixProduct)(nil),                  // 71: velamen.treatment.v1.MixProduct
+	(*Measure)(nil),                     // 72: velamen.treatment.v1.Measure
+	(*BathPlan)(nil),                    // 73: velamen.treatment.v1.BathPlan
+	(*CalculateMixRequest)(nil),         // 74: velamen.treatment.v1.CalculateMixRequest
+	(*Measuring)(nil),                   // 75: velamen.treatment.v1.Measuring
+	(*LoadProduct)(nil),                 // 76: velamen.treatment.v1.LoadProduct
+	(*TankLoad)(nil),                    // 77: velamen.treatment.v1.TankLoad
+	(*MixSheet)(nil),                    // 78: velamen.treatment.v1.MixSheet
+	(*CatchTest)(nil),                   // 79: velamen.treatment.v1.CatchTest
+	(*CalibrateSprayerRequest)(nil),     // 80: velamen.treatment.v1.CalibrateSprayerRequest
+	(*NozzleFinding)(nil),               // 81: velamen.treatment.v1.NozzleFinding
+	(*CalibrateSprayerResponse)(nil),    // 82: velamen.treatment.v1.CalibrateSprayerResponse
+	(*AssessReleaseRequest)(nil),        // 83: velamen.treatment.v1.AssessReleaseRequest
+	(*ReleaseAssessment)(nil),           // 84: velamen.treatment.v1.ReleaseAssessment
+	(*RecordBreachRequest)(nil),         // 85: velamen.treatment.v1.RecordBreachRequest
+	(*TraceContactsRequest)(nil),        // 86: velamen.treatment.v1.TraceContactsRequest
+	(*Contact)(nil),                     // 87: velamen.treatment.v1.Contact
+	(*ExposedLot)(nil),                  // 88: velamen.treatment.v1.ExposedLot
+	(*SoldPlants)(nil),                  // 89: velamen.treatment.v1.SoldPlants
+	(*ContactTrace)(nil),                // 90: velamen.treatment.v1.ContactTrace
+	(*ProposeInspectionsRequest)(nil),   // 91: velamen.treatment.v1.ProposeInspectionsRequest
+	(*InspectionReason)(nil),            // 92: velamen.treatment.v1.InspectionReason
+	(*ProposedInspection)(nil),          // 93: velamen.treatment.v1.ProposedInspection
+	(*InspectionPlan)(nil),              // 94: velamen.treatment.v1.InspectionPlan
+	(*v1.Quantity)(nil),                 // 95: velamen.type.v1.Quantity
+	(*timestamppb.Timestamp)(nil),       // 96: google.protobuf.Timestamp
+	(v11.DisorderClass)(0),              // 97: velamen.diagnosis.v1.DisorderClass
+	(AiringDevice)(0),                   // 98: velamen.treatment.v1.AiringDevice
+	(v12.Method)(0),                     // 99: velamen.products.v1.Method
+	(*v1.Money)(nil),                    // 100: velamen.type.v1.Money
+	(*v1.Date)(nil),                     // 101: velamen.type.v1.Date
+	(*ListClosuresRequest)(nil),         // 102: velamen.treatment.v1.ListClosuresRequest
+	(*WatchClosuresRequest)(nil),        // 103: velamen.treatment.v1.WatchClosuresRequest
+	(*RecordAiringRequest)(nil),         // 104: velamen.treatment.v1.RecordAiringRequest
+	(*EndAiringRequest)(nil),            // 105: velamen.treatment.v1.EndAiringRequest
+	(*VoidAiringRequest)(nil),           // 106: velamen.treatment.v1.VoidAiringRequest
+	(*ListAiringsRequest)(nil),          // 107: velamen.treatment.v1.ListAiringsRequest
+	(*RecordAirMeasurementRequest)(nil), // 108: velamen.treatment.v1.RecordAirMeasurementRequest
+	(*CheckEntryRequest)(nil),           // 109: velamen.treatment.v1.CheckEntryRequest
+	(*RecordEntryRequest)(nil),          // 110: velamen.treatment.v1.RecordEntryRequest
+	(*EndEntryRequest)(nil),             // 111: velamen.treatment.v1.EndEntryRequest
+	(*ListHouseEntriesRequest)(nil),     // 112: velamen.treatment.v1.ListHouseEntriesRequest
+	(*ListNoticesRequest)(nil),          // 113: velamen.treatment.v1.ListNoticesRequest
+	(*RecordNoticeRequest)(nil),         // 114: velamen.treatment.v1.RecordNoticeRequest
+	(*ExportNoticeRequest)(nil),         // 115: velamen.treatment.v1.ExportNoticeRequest
+	(*ListClosuresResponse)(nil),        // 116: velamen.treatment.v1.ListClosuresResponse
+	(*WatchClosuresResponse)(nil),       // 117: velamen.treatment.v1.WatchClosuresResponse
+	(*Airing)(nil),                      // 118: velamen.treatment.v1.Airing
+	(*ListAiringsResponse)(nil),         // 119: velamen.treatment.v1.ListAiringsResponse
+	(*AirMeasurement)(nil),              // 120: velamen.treatment.v1.AirMeasurement
+	(*CheckEntryResponse)(nil),          // 121: velamen.treatment.v1.CheckEntryResponse
+	(*HouseEntry)(nil),                  // 122: velamen.treatment.v1.HouseEntry
+	(*ListHouseEntriesResponse)(nil),    // 123: velamen.treatment.v1.ListHouseEntriesResponse
+	(*ListNoticesResponse)(nil),         // 124: velamen.treatment.v1.ListNoticesResponse
+	(*Notice)(nil),                      // 125: velamen.treatment.v1.Notice
+	(*ExportNoticeResponse)(nil),        // 126: velamen.treatment.v1.ExportNoticeResponse
 }
 var file_velamen_treatment_v1_treatment_proto_depIdxs = []int32{
 	0,   // 0: velamen.treatment.v1.TemplateStep.kind:type_name -> velamen.treatment.v1.StepKind
-	12,  // 1: velamen.treatment.v1.TemplateStep.intervals:type_name -> velamen.treatment.v1.Interval
+	14,  // 1: velamen.treatment.v1.TemplateStep.intervals:type_name -> velamen.treatment.v1.Interval
 	1,   // 2: velamen.treatment.v1.TemplateStep.proofs:type_name -> velamen.treatment.v1.Proof
 	2,   // 3: velamen.treatment.v1.TemplateStep.on_failure:type_name -> velamen.treatment.v1.OnFailure
-	93,  // 4: velamen.treatment.v1.TemplateStep.release_confidence:type_name -> velamen.type.v1.Quantity
-	93,  // 5: velamen.treatment.v1.TemplateStep.release_prevalence:type_name -> velamen.type.v1.Quantity
-	93,  // 6: velamen.treatment.v1.TemplateStep.inspection_sensitivity:type_name -> velamen.type.v1.Quantity
-	13,  // 7: velamen.treatment.v1.Template.steps:type_name -> velamen.treatment.v1.TemplateStep
+	95,  // 4: velamen.treatment.v1.TemplateStep.release_confidence:type_name -> velamen.type.v1.Quantity
+	95,  // 5: velamen.treatment.v1.TemplateStep.release_prevalence:type_name -> velamen.type.v1.Quantity
+	95,  // 6: velamen.treatment.v1.TemplateStep.inspection_sensitivity:type_name -> velamen.type.v1.Quantity
+	15,  // 7: velamen.treatment.v1.Template.steps:type_name -> velamen.treatment.v1.TemplateStep
 	3,   // 8: velamen.treatment.v1.Case.state:type_name -> velamen.treatment.v1.CaseState
-	94,  // 9: velamen.treatment.v1.Case.create_time:type_name -> google.protobuf.Timestamp
-	14,  // 10: velamen.treatment.v1.Program.template:type_name -> velamen.treatment.v1.Template
-	95,  // 11: velamen.treatment.v1.Program.disorder_class:type_name -> velamen.diagnosis.v1.DisorderClass
+	96,  // 9: velamen.treatment.v1.Case.create_time:type_name -> google.protobuf.Timestamp
+	16,  // 10: velamen.treatment.v1.Program.template:type_name -> velamen.treatment.v1.Template
+	97,  // 11: velamen.treatment.v1.Program.disorder_class:type_name -> velamen.diagnosis.v1.DisorderClass
 	4,   // 12: velamen.treatment.v1.Program.state:type_name -> velamen.treatment.v1.ProgramState
-	17,  // 13: velamen.treatment.v1.Program.steps:type_name -> velamen.treatment.v1.Step
-	94,  // 14: velamen.treatment.v1.Program.start_time:type_name -> google.protobuf.Timestamp
-	94,  // 15: velamen.treatment.v1.Program.create_time:type_name -> google.protobuf.Timestamp
-	94,  // 16: velamen.treatment.v1.Program.end_time:type_name -> google.protobuf.Timestamp
+	19,  // 13: velamen.treatment.v1.Program.steps:type_name -> velamen.treatment.v1.Step
+	96,  // 14: velamen.treatment.v1.Program.start_time:type_name -> google.protobuf.Timestamp
+	96,  // 15: velamen.treatment.v1.Program.create_time:type_name -> google.protobuf.Timestamp
+	96,  // 16: velamen.treatment.v1.Program.end_time:type_name -> google.protobuf.Timestamp
 	0,   // 17: velamen.treatment.v1.Step.kind:type_name -> velamen.treatment.v1.StepKind
 	5,   // 18: velamen.treatment.v1.Step.state:type_name -> velamen.treatment.v1.StepState
-	94,  // 19: velamen.treatment.v1.Step.open_time:type_name -> google.protobuf.Timestamp
-	94,  // 20: velamen.treatment.v1.Step.due_time:type_name -> google.protobuf.Timestamp
-	94,  // 21: velamen.treatment.v1.Step.overdue_time:type_name -> google.protobuf.Timestamp
-	94,  // 22: velamen.treatment.v1.Step.done_time:type_name -> google.protobuf.Timestamp
+	96,  // 19: velamen.treatment.v1.Step.open_time:type_name -> google.protobuf.Timestamp
+	96,  // 20: velamen.treatment.v1.Step.due_time:type_name -> google.protobuf.Timestamp
+	96,  // 21: velamen.treatment.v1.Step.overdue_time:type_name -> google.protobuf.Timestamp
+	96,  // 22: velamen.treatment.v1.Step.done_time:type_name -> google.protobuf.Timestamp
 	1,   // 23: velamen.treatment.v1.Step.proofs:type_name -> velamen.treatment.v1.Proof
-	14,  // 24: velamen.treatment.v1.ListTemplatesResponse.templates:type_name -> velamen.treatment.v1.Template
-	14,  // 25: velamen.treatment.v1.PublishTemplateRequest.template:type_name -> velamen.treatment.v1.Template
-	15,  // 26: velamen.treatment.v1.CreateCaseRequest.case:type_name -> velamen.treatment.v1.Case
-	15,  // 27: velamen.treatment.v1.ListCasesResponse.cases:type_name -> velamen.treatment.v1.Case
-	38,  // 28: velamen.treatment.v1.CompletedStep.confirmation:type_name -> velamen.treatment.v1.Confirmation
-	27,  // 29: velamen.treatment.v1.CreateProgramRequest.completed_steps:type_name -> velamen.treatment.v1.CompletedStep
+	16,  // 24: velamen.treatment.v1.ListTemplatesResponse.templates:type_name -> velamen.treatment.v1.Template
+	16,  // 25: velamen.treatment.v1.PublishTemplateRequest.template:type_name -> velamen.treatment.v1.Template
+	17,  // 26: velamen.treatment.v1.CreateCaseRequest.case:type_name -> velamen.treatment.v1.Case
+	17,  // 27: velamen.treatment.v1.ListCasesResponse.cases:type_name -> velamen.treatment.v1.Case
+	40,  // 28: velamen.treatment.v1.CompletedStep.confirmation:type_name -> velamen.treatment.v1.Confirmation
+	29,  // 29: velamen.treatment.v1.CreateProgramRequest.completed_steps:type_name -> velamen.treatment.v1.CompletedStep
 	4,   // 30: velamen.treatment.v1.ListProgramsRequest.states:type_name -> velamen.treatment.v1.ProgramState
-	16,  // 31: velamen.treatment.v1.ListProgramsResponse.programs:type_name -> velamen.treatment.v1.Program
+	18,  // 31: velamen.treatment.v1.ListProgramsResponse.programs:type_name -> velamen.treatment.v1.Program
 	5,   // 32: velamen.treatment.v1.ListStepsRequest.states:type_name -> velamen.treatment.v1.StepState
-	17,  // 33: velamen.treatment.v1.ListStepsResponse.steps:type_name -> velamen.treatment.v1.Step
-	93,  // 34: velamen.treatment.v1.ProductUse.amount:type_name -> velamen.type.v1.Quantity
-	93,  // 35: velamen.treatment.v1.HouseTreatment.area:type_name -> velamen.type.v1.Quantity
-	93,  // 36: velamen.treatment.v1.HouseTreatment.mix_volume:type_name -> velamen.type.v1.Quantity
-	34,  // 37: velamen.treatment.v1.HouseTreatment.products:type_name -> velamen.treatment.v1.ProductUse
-	93,  // 38: velamen.treatment.v1.HouseTreatment.leftover:type_name -> velamen.type.v1.Quantity
-	93,  // 39: velamen.treatment.v1.Conditions.temperature:type_name -> velamen.type.v1.Quantity
-	93,  // 40: velamen.treatment.v1.Conditions.humidity:type_name -> velamen.type.v1.Quantity
-	94,  // 41: velamen.treatment.v1.Confirmation.start_time:type_name -> google.protobuf.Timestamp
-	94,  // 42: velamen.treatment.v1.Confirmation.end_time:type_name -> google.protobuf.Timestamp
-	35,  // 43: velamen.treatment.v1.Confirmation.treatments:type_name -> velamen.treatment.v1.HouseTreatment
-	36,  // 44: velamen.treatment.v1.Confirmation.conditions:type_name -> velamen.treatment.v1.Conditions
-	37,  // 45: velamen.treatment.v1.Confirmation.inspection:type_name -> velamen.treatment.v1.InspectionCounts
-	6,   // 46: velamen.treatment.v1.Confirmation.cut_face:type_name -> velamen.treatment.v1.CutFace
-	7,   // 47: velamen.treatment.v1.Confirmation.lab_result:type_name -> velamen.treatment.v1.LabResult
-	39,  // 48: velamen.treatment.v1.Confirmation.overrides:type_name -> velamen.treatment.v1.Override
-	8,   // 49: velamen.treatment.v1.Verdict.outcome:type_name -> velamen.treatment.v1.Outcome
-	40,  // 50: velamen.treatment.v1.Verdict.numbers:type_name -> velamen.treatment.v1.Number
-	94,  // 51: velamen.treatment.v1.Verdict.earliest_time:type_name -> google.protobuf.Timestamp
-	38,  // 52: velamen.treatment.v1.ConfirmStepRequest.confirmation:type_name -> velamen.treatment.v1.Confirmation
-	17,  // 53: velamen.treatment.v1.ConfirmStepResponse.step:type_name -> velamen.treatment.v1.Step
-	16,  // 54: velamen.treatment.v1.ConfirmStepResponse.program:type_name -> velamen.treatment.v1.Program
-	41,  // 55: velamen.treatment.v1.ConfirmStepResponse.verdicts:type_name -> velamen.treatment.v1.Verdict
-	82,  // 56: velamen.treatment.v1.ConfirmStepResponse.release:type_name -> velamen.treatment.v1.ReleaseAssessment
-	38,  // 57: velamen.treatment.v1.ProgramEvent.confirmation:type_name -> velamen.treatment.v1.Confirmation
-	94,  // 58: velamen.treatment.v1.ProgramEvent.event_time:type_name -> google.protobuf.Timestamp
-	94,  // 59: velamen.treatment.v1.ProgramEvent.create_time:type_name -> google.protobuf.Timestamp
-	48,  // 60: velamen.treatment.v1.ListProgramEventsResponse.events:type_name -> velamen.treatment.v1.ProgramEvent
-	96,  // 61: velamen.treatment.v1.Application.method:type_name -> velamen.products.v1.Method
-	35,  // 62: velamen.treatment.v1.Application.treatments:type_name -> velamen.treatment.v1.HouseTreatment
-	94,  // 63: velamen.treatment.v1.Application.start_time:type_name -> google.protobuf.Timestamp
-	94,  // 64: velamen.treatment.v1.Application.end_time:type_name -> google.protobuf.Timestamp
-	93,  // 65: velamen.treatment.v1.Application.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
-	94,  // 66: velamen.treatment.v1.Application.create_time:type_name -> google.protobuf.Timestamp
-	41,  // 67: velamen.treatment.v1.Application.verdicts:type_name -> velamen.treatment.v1.Verdict
-	39,  // 68: velamen.treatment.v1.Application.overrides:type_name -> velamen.treatment.v1.Override
-	36,  // 69: velamen.treatment.v1.Application.conditions:type_name -> velamen.treatment.v1.Conditions
-	51,  // 70: velamen.treatment.v1.ListApplicationsResponse.applications:type_name -> velamen.treatment.v1.Application
-	14,  // 71: velamen.treatment.v1.CheckTemplateRequest.template:type_name -> velamen.treatment.v1.Template
-	56,  // 72: velamen.treatment.v1.CheckTemplateResponse.findings:type_name -> velamen.treatment.v1.TemplateFinding
-	94,  // 73: velamen.treatment.v1.ProposedApplication.start_time:type_name -> google.protobuf.Timestamp
-	96,  // 74: velamen.treatment.v1.ProposedApplication.method:type_name -> velamen.products.v1.Method
-	35,  // 75: velamen.treatment.v1.ProposedApplication.treatments:type_name -> velamen.treatment.v1.HouseTreatment
-	36,  // 76: velamen.treatment.v1.ProposedApplication.conditions:type_name -> velamen.treatment.v1.Conditions
-	58,  // 77: velamen.treatment.v1.CheckApplicationRequest.application:type_name -> velamen.treatment.v1.ProposedApplication
-	41,  // 78: velamen.treatment.v1.CheckApplicationResponse.verdicts:type_name -> velamen.treatment.v1.Verdict
-	94,  // 79: velamen.treatment.v1.CheckApplicationResponse.earliest_time:type_name -> google.protobuf.Timestamp
-	94,  // 80: velamen.treatment.v1.ProposeProductsRequest.start_time:type_name -> google.protobuf.Timestamp
-	93,  // 81: velamen.treatment.v1.ProposeProductsRequest.area:type_name -> velamen.type.v1.Quantity
-	93,  // 82: velamen.treatment.v1.ProposeProductsRequest.mix_volume:type_name -> velamen.type.v1.Quantity
-	36,  // 83: velamen.treatment.v1.ProposeProductsRequest.conditions:type_name -> velamen.treatment.v1.Conditions
-	93,  // 84: velamen.treatment.v1.ProductOption.rate:type_name -> velamen.type.v1.Quantity
-	93,  // 85: velamen.treatment.v1.ProductOption.amount:type_name -> velamen.type.v1.Quantity
-	93,  // 86: velamen.treatment.v1.ProductOption.mix_volume:type_name -> velamen.type.v1.Quantity
-	93,  // 87: velamen.treatment.v1.ProductOption.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
-	93,  // 88: velamen.treatment.v1.ProductOption.in_store:type_name -> velamen.type.v1.Quantity
-	97,  // 89: velamen.treatment.v1.ProductOption.cost:type_name -> velamen.type.v1.Money
-	41,  // 90: velamen.treatment.v1.ProductOption.verdicts:type_name -> velamen.treatment.v1.Verdict
-	62,  // 91: velamen.treatment.v1.ProposeProductsResponse.proposed:type_name -> velamen.treatment.v1.ProductOption
-	62,  // 92: velamen.treatment.v1.ProposeProductsResponse.lost:type_name -> velamen.treatment.v1.ProductOption
-	94,  // 93: velamen.treatment.v1.ProposeProductsResponse.start_time:type_name -> google.protobuf.Timestamp
-	98,  // 94: velamen.treatment.v1.PlanRotationRequest.from_date:type_name -> velamen.type.v1.Date
-	98,  // 95: velamen.treatment.v1.PlanRotationRequest.to_date:type_name -> velamen.type.v1.Date
-	96,  // 96: velamen.treatment.v1.PlanRotationRequest.method:type_name -> velamen.products.v1.Method
-	98,  // 97: velamen.treatment.v1.PlannedApplication.date:type_name -> velamen.type.v1.Date
-	65,  // 98: velamen.treatment.v1.PlanRotationResponse.applications:type_name -> velamen.treatment.v1.PlannedApplication
-	66,  // 99: velamen.treatment.v1.PlanRotationResponse.conflict:type_name -> velamen.treatment.v1.RotationLimit
-	68,  // 100: velamen.treatment.v1.PlanRotationResponse.left_out:type_name -> velamen.treatment.v1.LeftOutProduct
-	93,  // 101: velamen.treatment.v1.MixProduct.rate:type_name -> velamen.type.v1.Quantity
-	93,  // 102: velamen.treatment.v1.Measure.capacity:type_name -> velamen.type.v1.Quantity
-	93,  // 103: velamen.treatment.v1.Measure.graduation:type_name -> velamen.type.v1.Quantity
-	93,  // 104: velamen.treatment.v1.BathPlan.volume:type_name -> velamen.type.v1.Quantity
-	93,  // 105: velamen.treatment.v1.BathPlan.carry_out_per_plant:type_name -> velamen.type.v1.Quantity
-	93,  // 106: velamen.treatment.v1.BathPlan.top_up_at:type_name -> velamen.type.v1.Quantity
-	93,  // 107: velamen.treatment.v1.BathPlan.discard_after:type_name -> velamen.type.v1.Quantity
-	96,  // 108: velamen.treatment.v1.CalculateMixRequest.method:type_name -> velamen.products.v1.Method
-	69,  // 109: velamen.treatment.v1.CalculateMixRequest.products:type_name -> velamen.treatment.v1.MixProduct
-	93,  // 110: velamen.treatment.v1.CalculateMixRequest.area:type_name -> velamen.type.v1.Quantity
-	93,  // 111: velamen.treatment.v1.CalculateMixRequest.water_rate:type_name -> velamen.type.v1.Quantity
-	93,  // 112: velamen.treatment.v1.CalculateMixRequest.volume:type_name -> velamen.type.v1.Quantity
-	93,  // 113: velamen.treatment.v1.CalculateMixRequest.tank_volume:type_name -> velamen.type.v1.Quantity
-	93,  // 114: velamen.treatment.v1.CalculateMixRequest.tank_minimum:type_name -> velamen.type.v1.Quantity
-	70,  // 115: velamen.treatment.v1.CalculateMixRequest.measures:type_name -> velamen.treatment.v1.Measure
-	71,  // 116: velamen.treatment.v1.CalculateMixRequest.bath:type_name -> velamen.treatment.v1.BathPlan
-	93,  // 117: velamen.treatment.v1.Measuring.amount:type_name -> velamen.type.v1.Quantity
-	93,  // 118: velamen.treatment.v1.LoadProduct.amount:type_name -> velamen.type.v1.Quantity
-	93,  // 119: velamen.treatment.v1.LoadProduct.amount_in_other_units:type_name -> velamen.type.v1.Quantity
-	73,  // 120: velamen.treatment.v1.LoadProduct.measuring:type_name -> velamen.treatment.v1.Measuring
-	93,  // 121: velamen.treatment.v1.TankLoad.volume:type_name -> velamen.type.v1.Quantity
-	74,  // 122: velamen.treatment.v1.TankLoad.products:type_name -> velamen.treatment.v1.LoadProduct
-	93,  // 123: velamen.treatment.v1.TankLoad.area:type_name -> velamen.type.v1.Quantity
-	93,  // 124: velamen.treatment.v1.MixSheet.total_volume:type_name -> velamen.type.v1.Quantity
-	75,  // 125: velamen.treatment.v1.MixSheet.loads:type_name -> velamen.treatment.v1.TankLoad
-	93,  // 126: velamen.treatment.v1.MixSheet.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
-	93,  // 127: velamen.treatment.v1.CatchTest.caught:type_name -> velamen.type.v1.Quantity
-	93,  // 128: velamen.treatment.v1.CatchTest.duration:type_name -> velamen.type.v1.Quantity
-	77,  // 129: velamen.treatment.v1.CalibrateSprayerRequest.nozzles:type_name -> velamen.treatment.v1.CatchTest
-	93,  // 130: velamen.treatment.v1.CalibrateSprayerRequest.new_nozzle_output:type_name -> velamen.type.v1.Quantity
-	93,  // 131: velamen.treatment.v1.CalibrateSprayerRequest.speed:type_name -> velamen.type.v1.Quantity
-	93,  // 132: velamen.treatment.v1.CalibrateSprayerRequest.course_length:type_name -> velamen.type.v1.Quantity
-	93,  // 133: velamen.treatment.v1.CalibrateSprayerRequest.course_duration:type_name -> velamen.type.v1.Quantity
-	93,  // 134: velamen.treatment.v1.CalibrateSprayerRequest.swath:type_name -> velamen.type.v1.Quantity
-	93,  // 135: velamen.treatment.v1.NozzleFinding.output:type_name -> velamen.type.v1.Quantity
-	93,  // 136: velamen.treatment.v1.CalibrateSprayerResponse.output:type_name -> velamen.type.v1.Quantity
-	93,  // 137: velamen.treatment.v1.CalibrateSprayerResponse.speed:type_name -> velamen.type.v1.Quantity
-	93,  // 138: velamen.treatment.v1.CalibrateSprayerResponse.volume_rate:type_name -> velamen.type.v1.Quantity
-	93,  // 139: velamen.treatment.v1.CalibrateSprayerResponse.volume_rate_us:type_name -> velamen.type.v1.Quantity
-	79,  // 140: velamen.treatment.v1.CalibrateSprayerResponse.nozzles:type_name -> velamen.treatment.v1.NozzleFinding
-	93,  // 141: velamen.treatment.v1.ReleaseAssessment.confidence:type_name -> velamen.type.v1.Quantity
-	93,  // 142: velamen.treatment.v1.ReleaseAssessment.prevalence_ruled_out:type_name -> velamen.type.v1.Quantity
-	94,  // 143: velamen.treatment.v1.ReleaseAssessment.exposure_end_time:type_name -> google.protobuf.Timestamp
-	94,  // 144: velamen.treatment.v1.ReleaseAssessment.earliest_time:type_name -> google.protobuf.Timestamp
-	58,  // 145: velamen.treatment.v1.RecordBreachRequest.application:type_name -> velamen.treatment.v1.ProposedApplication
-	94,  // 146: velamen.treatment.v1.RecordBreachRequest.end_time:type_name -> google.protobuf.Timestamp
-	94,  // 147: velamen.treatment.v1.TraceContactsRequest.onset_time:type_name -> google.protobuf.Timestamp
-	94,  // 148: velamen.treatment.v1.TraceContactsRequest.survey_time:type_name -> google.protobuf.Timestamp
-	9,   // 149: velamen.treatment.v1.Contact.kind:type_name -> velamen.treatment.v1.ContactKind
-	94,  // 150: velamen.treatment.v1.Contact.start_time:type_name -> google.protobuf.Timestamp
-	94,  // 151: velamen.treatment.v1.Contact.end_time:type_name -> google.protobuf.Timestamp
-	85,  // 152: velamen.treatment.v1.ExposedLot.contacts:type_name -> velamen.treatment.v1.Contact
-	10,  // 153: velamen.treatment.v1.ExposedLot.zone:type_name -> velamen.treatment.v1.Zone
-	93,  // 154: velamen.treatment.v1.ExposedLot.distance:type_name -> velamen.type.v1.Quantity
-	94,  // 155: velamen.treatment.v1.SoldPlants.sell_time:type_name -> google.protobuf.Timestamp
-	94,  // 156: velamen.treatment.v1.ContactTrace.window_start_time:type_name -> google.protobuf.Timestamp
-	94,  // 157: velamen.treatment.v1.ContactTrace.window_end_time:type_name -> google.protobuf.Timestamp
-	86,  // 158: velamen.treatment.v1.ContactTrace.exposed_lots:type_name -> velamen.treatment.v1.ExposedLot
-	87,  // 159: velamen.treatment.v1.ContactTrace.sold:type_name -> velamen.treatment.v1.SoldPlants
-	11,  // 160: velamen.treatment.v1.InspectionReason.kind:type_name -> velamen.treatment.v1.InspectionReasonKind
-	90,  // 161: velamen.treatment.v1.ProposedInspection.reasons:type_name -> velamen.treatment.v1.InspectionReason
-	94,  // 162: velamen.treatment.v1.ProposedInspection.last_inspect_time:type_name -> google.protobuf.Timestamp
-	91,  // 163: velamen.treatment.v1.InspectionPlan.inspections:type_name -> velamen.treatment.v1.ProposedInspection
-	18,  // 164: velamen.treatment.v1.TreatmentService.ListTemplates:input_type -> velamen.treatment.v1.ListTemplatesRequest
-	20,  // 165: velamen.treatment.v1.TreatmentService.GetTemplate:input_type -> velamen.treatment.v1.GetTemplateRequest
-	21,  // 166: velamen.treatment.v1.TreatmentService.PublishTemplate:input_type -> velamen.treatment.v1.PublishTemplateRequest
-	55,  // 167: velamen.treatment.v1.TreatmentService.CheckTemplate:input_type -> velamen.treatment.v1.CheckTemplateRequest
-	22,  // 168: velamen.treatment.v1.TreatmentService.CreateCase:input_type -> velamen.treatment.v1.CreateCaseRequest
-	23,  // 169: velamen.treatment.v1.TreatmentService.GetCase:input_type -> velamen.treatment.v1.GetCaseRequest
-	24,  // 170: velamen.treatment.v1.TreatmentService.ListCases:input_type -> velamen.treatment.v1.ListCasesRequest
-	26,  // 171: velamen.treatment.v1.TreatmentService.CloseCase:input_type -> velamen.treatment.v1.CloseCaseRequest
-	28,  // 172: velamen.treatment.v1.TreatmentService.CreateProgram:input_type -> velamen.treatment.v1.CreateProgramRequest
-	29,  // 173: velamen.treatment.v1.TreatmentService.GetProgram:input_type -> velamen.treatment.v1.GetProgramRequest
-	30,  // 174: velamen.treatment.v1.TreatmentService.ListPrograms:input_type -> velamen.treatment.v1.ListProgramsRequest
-	32,  // 175: velamen.treatment.v1.TreatmentService.ListSteps:input_type -> velamen.treatment.v1.ListStepsRequest
-	42,  // 176: velamen.treatment.v1.TreatmentService.ConfirmStep:input_type -> velamen.treatment.v1.ConfirmStepRequest
-	44,  // 177: velamen.treatment.v1.TreatmentService.PauseProgram:input_type -> velamen.treatment.v1.PauseProgramRequest
-	45,  // 178: velamen.treatment.v1.TreatmentService.ResumeProgram:input_type -> velamen.treatment.v1.ResumeProgramRequest
-	46,  // 179: velamen.treatment.v1.TreatmentService.AmendProgram:input_type -> velamen.treatment.v1.AmendProgramRequest
-	47,  // 180: velamen.treatment.v1.TreatmentService.GiveUpProgram:input_type -> velamen.treatment.v1.GiveUpProgramRequest
-	49,  // 181: velamen.treatment.v1.TreatmentService.ListProgramEvents:input_type -> velamen.treatment.v1.ListProgramEventsRequest
-	59,  // 182: velamen.treatment.v1.TreatmentService.CheckApplication:input_type -> velamen.treatment.v1.CheckApplicationRequest
-	61,  // 183: velamen.treatment.v1.TreatmentService.ProposeProducts:input_type -> velamen.treatment.v1.ProposeProductsRequest
-	64,  // 184: velamen.treatment.v1.TreatmentService.PlanRotation:input_type -> velamen.treatment.v1.PlanRotationRequest
-	72,  // 185: velamen.treatment.v1.TreatmentService.CalculateMix:input_type -> velamen.treatment.v1.CalculateMixRequest
-	78,  // 186: velamen.treatment.v1.TreatmentService.CalibrateSprayer:input_type -> velamen.treatment.v1.CalibrateSprayerRequest
-	81,  // 187: velamen.treatment.v1.TreatmentService.AssessRelease:input_type -> velamen.treatment.v1.AssessReleaseRequest
-	83,  // 188: velamen.treatment.v1.TreatmentService.RecordBreach:input_type -> velamen.treatment.v1.RecordBreachRequest
-	52,  // 189: velamen.treatment.v1.TreatmentService.GetApplication:input_type -> velamen.treatment.v1.GetApplicationRequest
-	53,  // 190: velamen.treatment.v1.TreatmentService.ListApplications:input_type -> velamen.treatment.v1.ListApplicationsRequest
-	84,  // 191: velamen.treatment.v1.TreatmentService.TraceContacts:input_type -> velamen.treatment.v1.TraceContactsRequest
-	89,  // 192: velamen.treatment.v1.TreatmentService.ProposeInspections:input_type -> velamen.treatment.v1.ProposeInspectionsRequest
-	19,  // 193: velamen.treatment.v1.TreatmentService.ListTemplates:output_type -> velamen.treatment.v1.ListTemplatesResponse
-	14,  // 194: velamen.treatment.v1.TreatmentService.GetTemplate:output_type -> velamen.treatment.v1.Template
-	14,  // 195: velamen.treatment.v1.TreatmentService.PublishTemplate:output_type -> velamen.treatment.v1.Template
-	57,  // 196: velamen.treatment.v1.TreatmentService.CheckTemplate:output_type -> velamen.treatment.v1.CheckTemplateResponse
-	15,  // 197: velamen.treatment.v1.TreatmentService.CreateCase:output_type -> velamen.treatment.v1.Case
-	15,  // 198: velamen.treatment.v1.TreatmentService.GetCase:output_type -> velamen.treatment.v1.Case
-	25,  // 199: velamen.treatment.v1.TreatmentService.ListCases:output_type -> velamen.treatment.v1.ListCasesResponse
-	15,  // 200: velamen.treatment.v1.TreatmentService.CloseCase:output_type -> velamen.treatment.v1.Case
-	16,  // 201: velamen.treatment.v1.TreatmentService.CreateProgram:output_type -> velamen.treatment.v1.Program
-	16,  // 202: velamen.treatment.v1.TreatmentService.GetProgram:output_type -> velamen.treatment.v1.Program
-	31,  // 203: velamen.treatment.v1.TreatmentService.ListPrograms:output_type -> velamen.treatment.v1.ListProgramsResponse
-	33,  // 204: velamen.treatment.v1.TreatmentService.ListSteps:output_type -> velamen.treatment.v1.ListStepsResponse
-	43,  // 205: velamen.treatment.v1.TreatmentService.ConfirmStep:output_type -> velamen.treatment.v1.ConfirmStepResponse
-	16,  // 206: velamen.treatment.v1.TreatmentService.PauseProgram:output_type -> velamen.treatment.v1.Program
-	16,  // 207: velamen.treatment.v1.TreatmentService.ResumeProgram:output_type -> velamen.treatment.v1.Program
-	16,  // 208: velamen.treatment.v1.TreatmentService.AmendProgram:output_type -> velamen.treatment.v1.Program
-	16,  // 209: velamen.treatment.v1.TreatmentService.GiveUpProgram:output_type -> velamen.treatment.v1.Program
-	50,  // 210: velamen.treatment.v1.TreatmentService.ListProgramEvents:output_type -> velamen.treatment.v1.ListProgramEventsResponse
-	60,  // 211: velamen.treatment.v1.TreatmentService.CheckApplication:output_type -> velamen.treatment.v1.CheckApplicationResponse
-	63,  // 212: velamen.treatment.v1.TreatmentService.ProposeProducts:output_type -> velamen.treatment.v1.ProposeProductsResponse
-	67,  // 213: velamen.treatment.v1.TreatmentService.PlanRotation:output_type -> velamen.treatment.v1.PlanRotationResponse
-	76,  // 214: velamen.treatment.v1.TreatmentService.CalculateMix:output_type -> velamen.treatment.v1.MixSheet
-	80,  // 215: velamen.treatment.v1.TreatmentService.CalibrateSprayer:output_type -> velamen.treatment.v1.CalibrateSprayerResponse
-	82,  // 216: velamen.treatment.v1.TreatmentService.AssessRelease:output_type -> velamen.treatment.v1.ReleaseAssessment
-	51,  // 217: velamen.treatment.v1.TreatmentService.RecordBreach:output_type -> velamen.treatment.v1.Application
-	51,  // 218: velamen.treatment.v1.TreatmentService.GetApplication:output_type -> velamen.treatment.v1.Application
-	54,  // 219: velamen.treatment.v1.TreatmentService.ListApplications:output_type -> velamen.treatment.v1.ListApplicationsResponse
-	88,  // 220: velamen.treatment.v1.TreatmentService.TraceContacts:output_type -> velamen.treatment.v1.ContactTrace
-	92,  // 221: velamen.treatment.v1.TreatmentService.ProposeInspections:output_type -> velamen.treatment.v1.InspectionPlan
-	193, // [193:222] is the sub-list for method output_type
-	164, // [164:193] is the sub-list for method input_type
-	164, // [164:164] is the sub-list for extension type_name
-	164, // [164:164] is the sub-list for extension extendee
-	0,   // [0:164] is the sub-list for field type_name
+	19,  // 33: velamen.treatment.v1.ListStepsResponse.steps:type_name -> velamen.treatment.v1.Step
+	95,  // 34: velamen.treatment.v1.ProductUse.amount:type_name -> velamen.type.v1.Quantity
+	95,  // 35: velamen.treatment.v1.HouseTreatment.area:type_name -> velamen.type.v1.Quantity
+	95,  // 36: velamen.treatment.v1.HouseTreatment.mix_volume:type_name -> velamen.type.v1.Quantity
+	36,  // 37: velamen.treatment.v1.HouseTreatment.products:type_name -> velamen.treatment.v1.ProductUse
+	95,  // 38: velamen.treatment.v1.HouseTreatment.leftover:type_name -> velamen.type.v1.Quantity
+	6,   // 39: velamen.treatment.v1.HouseTreatment.form:type_name -> velamen.treatment.v1.ApplicationForm
+	7,   // 40: velamen.treatment.v1.HouseTreatment.droplets:type_name -> velamen.treatment.v1.DropletClass
+	95,  // 41: velamen.treatment.v1.HouseTreatment.height:type_name -> velamen.type.v1.Quantity
+	98,  // 42: velamen.treatment.v1.HouseTreatment.airing:type_name -> velamen.treatment.v1.AiringDevice
+	95,  // 43: velamen.treatment.v1.Conditions.temperature:type_name -> velamen.type.v1.Quantity
+	95,  // 44: velamen.treatment.v1.Conditions.humidity:type_name -> velamen.type.v1.Quantity
+	96,  // 45: velamen.treatment.v1.Confirmation.start_time:type_name -> google.protobuf.Timestamp
+	96,  // 46: velamen.treatment.v1.Confirmation.end_time:type_name -> google.protobuf.Timestamp
+	37,  // 47: velamen.treatment.v1.Confirmation.treatments:type_name -> velamen.treatment.v1.HouseTreatment
+	38,  // 48: velamen.treatment.v1.Confirmation.conditions:type_name -> velamen.treatment.v1.Conditions
+	39,  // 49: velamen.treatment.v1.Confirmation.inspection:type_name -> velamen.treatment.v1.InspectionCounts
+	8,   // 50: velamen.treatment.v1.Confirmation.cut_face:type_name -> velamen.treatment.v1.CutFace
+	9,   // 51: velamen.treatment.v1.Confirmation.lab_result:type_name -> velamen.treatment.v1.LabResult
+	41,  // 52: velamen.treatment.v1.Confirmation.overrides:type_name -> velamen.treatment.v1.Override
+	10,  // 53: velamen.treatment.v1.Verdict.outcome:type_name -> velamen.treatment.v1.Outcome
+	42,  // 54: velamen.treatment.v1.Verdict.numbers:type_name -> velamen.treatment.v1.Number
+	96,  // 55: velamen.treatment.v1.Verdict.earliest_time:type_name -> google.protobuf.Timestamp
+	40,  // 56: velamen.treatment.v1.ConfirmStepRequest.confirmation:type_name -> velamen.treatment.v1.Confirmation
+	19,  // 57: velamen.treatment.v1.ConfirmStepResponse.step:type_name -> velamen.treatment.v1.Step
+	18,  // 58: velamen.treatment.v1.ConfirmStepResponse.program:type_name -> velamen.treatment.v1.Program
+	43,  // 59: velamen.treatment.v1.ConfirmStepResponse.verdicts:type_name -> velamen.treatment.v1.Verdict
+	84,  // 60: velamen.treatment.v1.ConfirmStepResponse.release:type_name -> velamen.treatment.v1.ReleaseAssessment
+	40,  // 61: velamen.treatment.v1.ProgramEvent.confirmation:type_name -> velamen.treatment.v1.Confirmation
+	96,  // 62: velamen.treatment.v1.ProgramEvent.event_time:type_name -> google.protobuf.Timestamp
+	96,  // 63: velamen.treatment.v1.ProgramEvent.create_time:type_name -> google.protobuf.Timestamp
+	50,  // 64: velamen.treatment.v1.ListProgramEventsResponse.events:type_name -> velamen.treatment.v1.ProgramEvent
+	99,  // 65: velamen.treatment.v1.Application.method:type_name -> velamen.products.v1.Method
+	37,  // 66: velamen.treatment.v1.Application.treatments:type_name -> velamen.treatment.v1.HouseTreatment
+	96,  // 67: velamen.treatment.v1.Application.start_time:type_name -> google.protobuf.Timestamp
+	96,  // 68: velamen.treatment.v1.Application.end_time:type_name -> google.protobuf.Timestamp
+	95,  // 69: velamen.treatment.v1.Application.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
+	96,  // 70: velamen.treatment.v1.Application.create_time:type_name -> google.protobuf.Timestamp
+	43,  // 71: velamen.treatment.v1.Application.verdicts:type_name -> velamen.treatment.v1.Verdict
+	41,  // 72: velamen.treatment.v1.Application.overrides:type_name -> velamen.treatment.v1.Override
+	38,  // 73: velamen.treatment.v1.Application.conditions:type_name -> velamen.treatment.v1.Conditions
+	53,  // 74: velamen.treatment.v1.ListApplicationsResponse.applications:type_name -> velamen.treatment.v1.Application
+	16,  // 75: velamen.treatment.v1.CheckTemplateRequest.template:type_name -> velamen.treatment.v1.Template
+	58,  // 76: velamen.treatment.v1.CheckTemplateResponse.findings:type_name -> velamen.treatment.v1.TemplateFinding
+	96,  // 77: velamen.treatment.v1.ProposedApplication.start_time:type_name -> google.protobuf.Timestamp
+	99,  // 78: velamen.treatment.v1.ProposedApplication.method:type_name -> velamen.products.v1.Method
+	37,  // 79: velamen.treatment.v1.ProposedApplication.treatments:type_name -> velamen.treatment.v1.HouseTreatment
+	38,  // 80: velamen.treatment.v1.ProposedApplication.conditions:type_name -> velamen.treatment.v1.Conditions
+	60,  // 81: velamen.treatment.v1.CheckApplicationRequest.application:type_name -> velamen.treatment.v1.ProposedApplication
+	43,  // 82: velamen.treatment.v1.CheckApplicationResponse.verdicts:type_name -> velamen.treatment.v1.Verdict
+	96,  // 83: velamen.treatment.v1.CheckApplicationResponse.earliest_time:type_name -> google.protobuf.Timestamp
+	96,  // 84: velamen.treatment.v1.ProposeProductsRequest.start_time:type_name -> google.protobuf.Timestamp
+	95,  // 85: velamen.treatment.v1.ProposeProductsRequest.area:type_name -> velamen.type.v1.Quantity
+	95,  // 86: velamen.treatment.v1.ProposeProductsRequest.mix_volume:type_name -> velamen.type.v1.Quantity
+	38,  // 87: velamen.treatment.v1.ProposeProductsRequest.conditions:type_name -> velamen.treatment.v1.Conditions
+	95,  // 88: velamen.treatment.v1.ProductOption.rate:type_name -> velamen.type.v1.Quantity
+	95,  // 89: velamen.treatment.v1.ProductOption.amount:type_name -> velamen.type.v1.Quantity
+	95,  // 90: velamen.treatment.v1.ProductOption.mix_volume:type_name -> velamen.type.v1.Quantity
+	95,  // 91: velamen.treatment.v1.ProductOption.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
+	95,  // 92: velamen.treatment.v1.ProductOption.in_store:type_name -> velamen.type.v1.Quantity
+	100, // 93: velamen.treatment.v1.ProductOption.cost:type_name -> velamen.type.v1.Money
+	43,  // 94: velamen.treatment.v1.ProductOption.verdicts:type_name -> velamen.treatment.v1.Verdict
+	64,  // 95: velamen.treatment.v1.ProposeProductsResponse.proposed:type_name -> velamen.treatment.v1.ProductOption
+	64,  // 96: velamen.treatment.v1.ProposeProductsResponse.lost:type_name -> velamen.treatment.v1.ProductOption
+	96,  // 97: velamen.treatment.v1.ProposeProductsResponse.start_time:type_name -> google.protobuf.Timestamp
+	101, // 98: velamen.treatment.v1.PlanRotationRequest.from_date:type_name -> velamen.type.v1.Date
+	101, // 99: velamen.treatment.v1.PlanRotationRequest.to_date:type_name -> velamen.type.v1.Date
+	99,  // 100: velamen.treatment.v1.PlanRotationRequest.method:type_name -> velamen.products.v1.Method
+	101, // 101: velamen.treatment.v1.PlannedApplication.date:type_name -> velamen.type.v1.Date
+	67,  // 102: velamen.treatment.v1.PlanRotationResponse.applications:type_name -> velamen.treatment.v1.PlannedApplication
+	68,  // 103: velamen.treatment.v1.PlanRotationResponse.conflict:type_name -> velamen.treatment.v1.RotationLimit
+	70,  // 104: velamen.treatment.v1.PlanRotationResponse.left_out:type_name -> velamen.treatment.v1.LeftOutProduct
+	95,  // 105: velamen.treatment.v1.MixProduct.rate:type_name -> velamen.type.v1.Quantity
+	95,  // 106: velamen.treatment.v1.Measure.capacity:type_name -> velamen.type.v1.Quantity
+	95,  // 107: velamen.treatment.v1.Measure.graduation:type_name -> velamen.type.v1.Quantity
+	95,  // 108: velamen.treatment.v1.BathPlan.volume:type_name -> velamen.type.v1.Quantity
+	95,  // 109: velamen.treatment.v1.BathPlan.carry_out_per_plant:type_name -> velamen.type.v1.Quantity
+	95,  // 110: velamen.treatment.v1.BathPlan.top_up_at:type_name -> velamen.type.v1.Quantity
+	95,  // 111: velamen.treatment.v1.BathPlan.discard_after:type_name -> velamen.type.v1.Quantity
+	99,  // 112: velamen.treatment.v1.CalculateMixRequest.method:type_name -> velamen.products.v1.Method
+	71,  // 113: velamen.treatment.v1.CalculateMixRequest.products:type_name -> velamen.treatment.v1.MixProduct
+	95,  // 114: velamen.treatment.v1.CalculateMixRequest.area:type_name -> velamen.type.v1.Quantity
+	95,  // 115: velamen.treatment.v1.CalculateMixRequest.water_rate:type_name -> velamen.type.v1.Quantity
+	95,  // 116: velamen.treatment.v1.CalculateMixRequest.volume:type_name -> velamen.type.v1.Quantity
+	95,  // 117: velamen.treatment.v1.CalculateMixRequest.tank_volume:type_name -> velamen.type.v1.Quantity
+	95,  // 118: velamen.treatment.v1.CalculateMixRequest.tank_minimum:type_name -> velamen.type.v1.Quantity
+	72,  // 119: velamen.treatment.v1.CalculateMixRequest.measures:type_name -> velamen.treatment.v1.Measure
+	73,  // 120: velamen.treatment.v1.CalculateMixRequest.bath:type_name -> velamen.treatment.v1.BathPlan
+	95,  // 121: velamen.treatment.v1.Measuring.amount:type_name -> velamen.type.v1.Quantity
+	95,  // 122: velamen.treatment.v1.LoadProduct.amount:type_name -> velamen.type.v1.Quantity
+	95,  // 123: velamen.treatment.v1.LoadProduct.amount_in_other_units:type_name -> velamen.type.v1.Quantity
+	75,  // 124: velamen.treatment.v1.LoadProduct.measuring:type_name -> velamen.treatment.v1.Measuring
+	95,  // 125: velamen.treatment.v1.TankLoad.volume:type_name -> velamen.type.v1.Quantity
+	76,  // 126: velamen.treatment.v1.TankLoad.products:type_name -> velamen.treatment.v1.LoadProduct
+	95,  // 127: velamen.treatment.v1.TankLoad.area:type_name -> velamen.type.v1.Quantity
+	95,  // 128: velamen.treatment.v1.MixSheet.total_volume:type_name -> velamen.type.v1.Quantity
+	77,  // 129: velamen.treatment.v1.MixSheet.loads:type_name -> velamen.treatment.v1.TankLoad
+	95,  // 130: velamen.treatment.v1.MixSheet.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
+	95,  // 131: velamen.treatment.v1.CatchTest.caught:type_name -> velamen.type.v1.Quantity
+	95,  // 132: velamen.treatment.v1.CatchTest.duration:type_name -> velamen.type.v1.Quantity
+	79,  // 133: velamen.treatment.v1.CalibrateSprayerRequest.nozzles:type_name -> velamen.treatment.v1.CatchTest
+	95,  // 134: velamen.treatment.v1.CalibrateSprayerRequest.new_nozzle_output:type_name -> velamen.type.v1.Quantity
+	95,  // 135: velamen.treatment.v1.CalibrateSprayerRequest.speed:type_name -> velamen.type.v1.Quantity
+	95,  // 136: velamen.treatment.v1.CalibrateSprayerRequest.course_length:type_name -> velamen.type.v1.Quantity
+	95,  // 137: velamen.treatment.v1.CalibrateSprayerRequest.course_duration:type_name -> velamen.type.v1.Quantity
+	95,  // 138: velamen.treatment.v1.CalibrateSprayerRequest.swath:type_name -> velamen.type.v1.Quantity
+	95,  // 139: velamen.treatment.v1.NozzleFinding.output:type_name -> velamen.type.v1.Quantity
+	95,  // 140: velamen.treatment.v1.CalibrateSprayerResponse.output:type_name -> velamen.type.v1.Quantity
+	95,  // 141: velamen.treatment.v1.CalibrateSprayerResponse.speed:type_name -> velamen.type.v1.Quantity
+	95,  // 142: velamen.treatment.v1.CalibrateSprayerResponse.volume_rate:type_name -> velamen.type.v1.Quantity
+	95,  // 143: velamen.treatment.v1.CalibrateSprayerResponse.volume_rate_us:type_name -> velamen.type.v1.Quantity
+	81,  // 144: velamen.treatment.v1.CalibrateSprayerResponse.nozzles:type_name -> velamen.treatment.v1.NozzleFinding
+	95,  // 145: velamen.treatment.v1.ReleaseAssessment.confidence:type_name -> velamen.type.v1.Quantity
+	95,  // 146: velamen.treatment.v1.ReleaseAssessment.prevalence_ruled_out:type_name -> velamen.type.v1.Quantity
+	96,  // 147: velamen.treatment.v1.ReleaseAssessment.exposure_end_time:type_name -> google.protobuf.Timestamp
+	96,  // 148: velamen.treatment.v1.ReleaseAssessment.earliest_time:type_name -> google.protobuf.Timestamp
+	60,  // 149: velamen.treatment.v1.RecordBreachRequest.application:type_name -> velamen.treatment.v1.ProposedApplication
+	96,  // 150: velamen.treatment.v1.RecordBreachRequest.end_time:type_name -> google.protobuf.Timestamp
+	96,  // 151: velamen.treatment.v1.TraceContactsRequest.onset_time:type_name -> google.protobuf.Timestamp
+	96,  // 152: velamen.treatment.v1.TraceContactsRequest.survey_time:type_name -> google.protobuf.Timestamp
+	11,  // 153: velamen.treatment.v1.Contact.kind:type_name -> velamen.treatment.v1.ContactKind
+	96,  // 154: velamen.treatment.v1.Contact.start_time:type_name -> google.protobuf.Timestamp
+	96,  // 155: velamen.treatment.v1.Contact.end_time:type_name -> google.protobuf.Timestamp
+	87,  // 156: velamen.treatment.v1.ExposedLot.contacts:type_name -> velamen.treatment.v1.Contact
+	12,  // 157: velamen.treatment.v1.ExposedLot.zone:type_name -> velamen.treatment.v1.Zone
+	95,  // 158: velamen.treatment.v1.ExposedLot.distance:type_name -> velamen.type.v1.Quantity
+	96,  // 159: velamen.treatment.v1.SoldPlants.sell_time:type_name -> google.protobuf.Timestamp
+	96,  // 160: velamen.treatment.v1.ContactTrace.window_start_time:type_name -> google.protobuf.Timestamp
+	96,  // 161: velamen.treatment.v1.ContactTrace.window_end_time:type_name -> google.protobuf.Timestamp
+	88,  // 162: velamen.treatment.v1.ContactTrace.exposed_lots:type_name -> velamen.treatment.v1.ExposedLot
+	89,  // 163: velamen.treatment.v1.ContactTrace.sold:type_name -> velamen.treatment.v1.SoldPlants
+	13,  // 164: velamen.treatment.v1.InspectionReason.kind:type_name -> velamen.treatment.v1.InspectionReasonKind
+	92,  // 165: velamen.treatment.v1.ProposedInspection.reasons:type_name -> velamen.treatment.v1.InspectionReason
+	96,  // 166: velamen.treatment.v1.ProposedInspection.last_inspect_time:type_name -> google.protobuf.Timestamp
+	93,  // 167: velamen.treatment.v1.InspectionPlan.inspections:type_name -> velamen.treatment.v1.ProposedInspection
+	20,  // 168: velamen.treatment.v1.TreatmentService.ListTemplates:input_type -> velamen.treatment.v1.ListTemplatesRequest
+	22,  // 169: velamen.treatment.v1.TreatmentService.GetTemplate:input_type -> velamen.treatment.v1.GetTemplateRequest
+	23,  // 170: velamen.treatment.v1.TreatmentService.PublishTemplate:input_type -> velamen.treatment.v1.PublishTemplateRequest
+	57,  // 171: velamen.treatment.v1.TreatmentService.CheckTemplate:input_type -> velamen.treatment.v1.CheckTemplateRequest
+	24,  // 172: velamen.treatment.v1.TreatmentService.CreateCase:input_type -> velamen.treatment.v1.CreateCaseRequest
+	25,  // 173: velamen.treatment.v1.TreatmentService.GetCase:input_type -> velamen.treatment.v1.GetCaseRequest
+	26,  // 174: velamen.treatment.v1.TreatmentService.ListCases:input_type -> velamen.treatment.v1.ListCasesRequest
+	28,  // 175: velamen.treatment.v1.TreatmentService.CloseCase:input_type -> velamen.treatment.v1.CloseCaseRequest
+	30,  // 176: velamen.treatment.v1.TreatmentService.CreateProgram:input_type -> velamen.treatment.v1.CreateProgramRequest
+	31,  // 177: velamen.treatment.v1.TreatmentService.GetProgram:input_type -> velamen.treatment.v1.GetProgramRequest
+	32,  // 178: velamen.treatment.v1.TreatmentService.ListPrograms:input_type -> velamen.treatment.v1.ListProgramsRequest
+	34,  // 179: velamen.treatment.v1.TreatmentService.ListSteps:input_type -> velamen.treatment.v1.ListStepsRequest
+	44,  // 180: velamen.treatment.v1.TreatmentService.ConfirmStep:input_type -> velamen.treatment.v1.ConfirmStepRequest
+	46,  // 181: velamen.treatment.v1.TreatmentService.PauseProgram:input_type -> velamen.treatment.v1.PauseProgramRequest
+	47,  // 182: velamen.treatment.v1.TreatmentService.ResumeProgram:input_type -> velamen.treatment.v1.ResumeProgramRequest
+	48,  // 183: velamen.treatment.v1.TreatmentService.AmendProgram:input_type -> velamen.treatment.v1.AmendProgramRequest
+	49,  // 184: velamen.treatment.v1.TreatmentService.GiveUpProgram:input_type -> velamen.treatment.v1.GiveUpProgramRequest
+	51,  // 185: velamen.treatment.v1.TreatmentService.ListProgramEvents:input_type -> velamen.treatment.v1.ListProgramEventsRequest
+	61,  // 186: velamen.treatment.v1.TreatmentService.CheckApplication:input_type -> velamen.treatment.v1.CheckApplicationRequest
+	63,  // 187: velamen.treatment.v1.TreatmentService.ProposeProducts:input_type -> velamen.treatment.v1.ProposeProductsRequest
+	66,  // 188: velamen.treatment.v1.TreatmentService.PlanRotation:input_type -> velamen.treatment.v1.PlanRotationRequest
+	74,  // 189: velamen.treatment.v1.TreatmentService.CalculateMix:input_type -> velamen.treatment.v1.CalculateMixRequest
+	80,  // 190: velamen.treatment.v1.TreatmentService.CalibrateSprayer:input_type -> velamen.treatment.v1.CalibrateSprayerRequest
+	83,  // 191: velamen.treatment.v1.TreatmentService.AssessRelease:input_type -> velamen.treatment.v1.AssessReleaseRequest
+	85,  // 192: velamen.treatment.v1.TreatmentService.RecordBreach:input_type -> velamen.treatment.v1.RecordBreachRequest
+	54,  // 193: velamen.treatment.v1.TreatmentService.GetApplication:input_type -> velamen.treatment.v1.GetApplicationRequest
+	55,  // 194: velamen.treatment.v1.TreatmentService.ListApplications:input_type -> velamen.treatment.v1.ListApplicationsRequest
+	86,  // 195: velamen.treatment.v1.TreatmentService.TraceContacts:input_type -> velamen.treatment.v1.TraceContactsRequest
+	91,  // 196: velamen.treatment.v1.TreatmentService.ProposeInspections:input_type -> velamen.treatment.v1.ProposeInspectionsRequest
+	102, // 197: velamen.treatment.v1.TreatmentService.ListClosures:input_type -> velamen.treatment.v1.ListClosuresRequest
+	103, // 198: velamen.treatment.v1.TreatmentService.WatchClosures:input_type -> velamen.treatment.v1.WatchClosuresRequest
+	104, // 199: velamen.treatment.v1.TreatmentService.RecordAiring:input_type -> velamen.treatment.v1.RecordAiringRequest
+	105, // 200: velamen.treatment.v1.TreatmentService.EndAiring:input_type -> velamen.treatment.v1.EndAiringRequest
+	106, // 201: velamen.treatment.v1.TreatmentService.VoidAiring:input_type -> velamen.treatment.v1.VoidAiringRequest
+	107, // 202: velamen.treatment.v1.TreatmentService.ListAirings:input_type -> velamen.treatment.v1.ListAiringsRequest
+	108, // 203: velamen.treatment.v1.TreatmentService.RecordAirMeasurement:input_type -> velamen.treatment.v1.RecordAirMeasurementRequest
+	109, // 204: velamen.treatment.v1.TreatmentService.CheckEntry:input_type -> velamen.treatment.v1.CheckEntryRequest
+	110, // 205: velamen.treatment.v1.TreatmentService.RecordEntry:input_type -> velamen.treatment.v1.RecordEntryRequest
+	111, // 206: velamen.treatment.v1.TreatmentService.EndEntry:input_type -> velamen.treatment.v1.EndEntryRequest
+	112, // 207: velamen.treatment.v1.TreatmentService.ListHouseEntries:input_type -> velamen.treatment.v1.ListHouseEntriesRequest
+	113, // 208: velamen.treatment.v1.TreatmentService.ListNotices:input_type -> velamen.treatment.v1.ListNoticesRequest
+	114, // 209: velamen.treatment.v1.TreatmentService.RecordNotice:input_type -> velamen.treatment.v1.RecordNoticeRequest
+	115, // 210: velamen.treatment.v1.TreatmentService.ExportNotice:input_type -> velamen.treatment.v1.ExportNoticeRequest
+	21,  // 211: velamen.treatment.v1.TreatmentService.ListTemplates:output_type -> velamen.treatment.v1.ListTemplatesResponse
+	16,  // 212: velamen.treatment.v1.TreatmentService.GetTemplate:output_type -> velamen.treatment.v1.Template
+	16,  // 213: velamen.treatment.v1.TreatmentService.PublishTemplate:output_type -> velamen.treatment.v1.Template
+	59,  // 214: velamen.treatment.v1.TreatmentService.CheckTemplate:output_type -> velamen.treatment.v1.CheckTemplateResponse
+	17,  // 215: velamen.treatment.v1.TreatmentService.CreateCase:output_type -> velamen.treatment.v1.Case
+	17,  // 216: velamen.treatment.v1.TreatmentService.GetCase:output_type -> velamen.treatment.v1.Case
+	27,  // 217: velamen.treatment.v1.TreatmentService.ListCases:output_type -> velamen.treatment.v1.ListCasesResponse
+	17,  // 218: velamen.treatment.v1.TreatmentService.CloseCase:output_type -> velamen.treatment.v1.Case
+	18,  // 219: velamen.treatment.v1.TreatmentService.CreateProgram:output_type -> velamen.treatment.v1.Program
+	18,  // 220: velamen.treatment.v1.TreatmentService.GetProgram:output_type -> velamen.treatment.v1.Program
+	33,  // 221: velamen.treatment.v1.TreatmentService.ListPrograms:output_type -> velamen.treatment.v1.ListProgramsResponse
+	35,  // 222: velamen.treatment.v1.TreatmentService.ListSteps:output_type -> velamen.treatment.v1.ListStepsResponse
+	45,  // 223: velamen.treatment.v1.TreatmentService.ConfirmStep:output_type -> velamen.treatment.v1.ConfirmStepResponse
+	18,  // 224: velamen.treatment.v1.TreatmentService.PauseProgram:output_type -> velamen.treatment.v1.Program
+	18,  // 225: velamen.treatment.v1.TreatmentService.ResumeProgram:output_type -> velamen.treatment.v1.Program
+	18,  // 226: velamen.treatment.v1.TreatmentService.AmendProgram:output_type -> velamen.treatment.v1.Program
+	18,  // 227: velamen.treatment.v1.TreatmentService.GiveUpProgram:output_type -> velamen.treatment.v1.Program
+	52,  // 228: velamen.treatment.v1.TreatmentService.ListProgramEvents:output_type -> velamen.treatment.v1.ListProgramEventsResponse
+	62,  // 229: velamen.treatment.v1.TreatmentService.CheckApplication:output_type -> velamen.treatment.v1.CheckApplicationResponse
+	65,  // 230: velamen.treatment.v1.TreatmentService.ProposeProducts:output_type -> velamen.treatment.v1.ProposeProductsResponse
+	69,  // 231: velamen.treatment.v1.TreatmentService.PlanRotation:output_type -> velamen.treatment.v1.PlanRotationResponse
+	78,  // 232: velamen.treatment.v1.TreatmentService.CalculateMix:output_type -> velamen.treatment.v1.MixSheet
+	82,  // 233: velamen.treatment.v1.TreatmentService.CalibrateSprayer:output_type -> velamen.treatment.v1.CalibrateSprayerResponse
+	84,  // 234: velamen.treatment.v1.TreatmentService.AssessRelease:output_type -> velamen.treatment.v1.ReleaseAssessment
+	53,  // 235: velamen.treatment.v1.TreatmentService.RecordBreach:output_type -> velamen.treatment.v1.Application
+	53,  // 236: velamen.treatment.v1.TreatmentService.GetApplication:output_type -> velamen.treatment.v1.Application
+	56,  // 237: velamen.treatment.v1.TreatmentService.ListApplications:output_type -> velamen.treatment.v1.ListApplicationsResponse
+	90,  // 238: velamen.treatment.v1.TreatmentService.TraceContacts:output_type -> velamen.treatment.v1.ContactTrace
+	94,  // 239: velamen.treatment.v1.TreatmentService.ProposeInspections:output_type -> velamen.treatment.v1.InspectionPlan
+	116, // 240: velamen.treatment.v1.TreatmentService.ListClosures:output_type -> velamen.treatment.v1.ListClosuresResponse
+	117, // 241: velamen.treatment.v1.TreatmentService.WatchClosures:output_type -> velamen.treatment.v1.WatchClosuresResponse
+	118, // 242: velamen.treatment.v1.TreatmentService.RecordAiring:output_type -> velamen.treatment.v1.Airing
+	118, // 243: velamen.treatment.v1.TreatmentService.EndAiring:output_type -> velamen.treatment.v1.Airing
+	118, // 244: velamen.treatment.v1.TreatmentService.VoidAiring:output_type -> velamen.treatment.v1.Airing
+	119, // 245: velamen.treatment.v1.TreatmentService.ListAirings:output_type -> velamen.treatment.v1.ListAiringsResponse
+	120, // 246: velamen.treatment.v1.TreatmentService.RecordAirMeasurement:output_type -> velamen.treatment.v1.AirMeasurement
+	121, // 247: velamen.treatment.v1.TreatmentService.CheckEntry:output_type -> velamen.treatment.v1.CheckEntryResponse
+	122, // 248: velamen.treatment.v1.TreatmentService.RecordEntry:output_type -> velamen.treatment.v1.HouseEntry
+	122, // 249: velamen.treatment.v1.TreatmentService.EndEntry:output_type -> velamen.treatment.v1.HouseEntry
+	123, // 250: velamen.treatment.v1.TreatmentService.ListHouseEntries:output_type -> velamen.treatment.v1.ListHouseEntriesResponse
+	124, // 251: velamen.treatment.v1.TreatmentService.ListNotices:output_type -> velamen.treatment.v1.ListNoticesResponse
+	125, // 252: velamen.treatment.v1.TreatmentService.RecordNotice:output_type -> velamen.treatment.v1.Notice
+	126, // 253: velamen.treatment.v1.TreatmentService.ExportNotice:output_type -> velamen.treatment.v1.ExportNoticeResponse
+	211, // [211:254] is the sub-list for method output_type
+	168, // [168:211] is the sub-list for method input_type
+	168, // [168:168] is the sub-list for extension type_name
+	168, // [168:168] is the sub-list for extension extendee
+	0,   // [0:168] is the sub-list for field type_name
 }
 
 func init() { file_velamen_treatment_v1_treatment_proto_init() }
@@ -8879,6 +9151,7 @@ func file_velamen_treatment_v1_treatment_proto_init() {
 	if File_velamen_treatment_v1_treatment_proto != nil {
 		return
 	}
+	file_velamen_treatment_v1_entry_proto_init()
 	file_velamen_treatment_v1_treatment_proto_msgTypes[24].OneofWrappers = []any{}
 	file_velamen_treatment_v1_treatment_proto_msgTypes[50].OneofWrappers = []any{}
 	type x struct{}
@@ -8886,7 +9159,7 @@ func file_velamen_treatment_v1_treatment_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_velamen_treatment_v1_treatment_proto_rawDesc), len(file_velamen_treatment_v1_treatment_proto_rawDesc)),
-			NumEnums:      12,
+			NumEnums:      14,
 			NumMessages:   81,
 			NumExtensions: 0,
 			NumServices:   1,

@@ -22,35 +22,49 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	TreatmentService_ListTemplates_FullMethodName      = "/velamen.treatment.v1.TreatmentService/ListTemplates"
-	TreatmentService_GetTemplate_FullMethodName        = "/velamen.treatment.v1.TreatmentService/GetTemplate"
-	TreatmentService_PublishTemplate_FullMethodName    = "/velamen.treatment.v1.TreatmentService/PublishTemplate"
-	TreatmentService_CheckTemplate_FullMethodName      = "/velamen.treatment.v1.TreatmentService/CheckTemplate"
-	TreatmentService_CreateCase_FullMethodName         = "/velamen.treatment.v1.TreatmentService/CreateCase"
-	TreatmentService_GetCase_FullMethodName            = "/velamen.treatment.v1.TreatmentService/GetCase"
-	TreatmentService_ListCases_FullMethodName          = "/velamen.treatment.v1.TreatmentService/ListCases"
-	TreatmentService_CloseCase_FullMethodName          = "/velamen.treatment.v1.TreatmentService/CloseCase"
-	TreatmentService_CreateProgram_FullMethodName      = "/velamen.treatment.v1.TreatmentService/CreateProgram"
-	TreatmentService_GetProgram_FullMethodName         = "/velamen.treatment.v1.TreatmentService/GetProgram"
-	TreatmentService_ListPrograms_FullMethodName       = "/velamen.treatment.v1.TreatmentService/ListPrograms"
-	TreatmentService_ListSteps_FullMethodName          = "/velamen.treatment.v1.TreatmentService/ListSteps"
-	TreatmentService_ConfirmStep_FullMethodName        = "/velamen.treatment.v1.TreatmentService/ConfirmStep"
-	TreatmentService_PauseProgram_FullMethodName       = "/velamen.treatment.v1.TreatmentService/PauseProgram"
-	TreatmentService_ResumeProgram_FullMethodName      = "/velamen.treatment.v1.TreatmentService/ResumeProgram"
-	TreatmentService_AmendProgram_FullMethodName       = "/velamen.treatment.v1.TreatmentService/AmendProgram"
-	TreatmentService_GiveUpProgram_FullMethodName      = "/velamen.treatment.v1.TreatmentService/GiveUpProgram"
-	TreatmentService_ListProgramEvents_FullMethodName  = "/velamen.treatment.v1.TreatmentService/ListProgramEvents"
-	TreatmentService_CheckApplication_FullMethodName   = "/velamen.treatment.v1.TreatmentService/CheckApplication"
-	TreatmentService_ProposeProducts_FullMethodName    = "/velamen.treatment.v1.TreatmentService/ProposeProducts"
-	TreatmentService_PlanRotation_FullMethodName       = "/velamen.treatment.v1.TreatmentService/PlanRotation"
-	TreatmentService_CalculateMix_FullMethodName       = "/velamen.treatment.v1.TreatmentService/CalculateMix"
-	TreatmentService_CalibrateSprayer_FullMethodName   = "/velamen.treatment.v1.TreatmentService/CalibrateSprayer"
-	TreatmentService_AssessRelease_FullMethodName      = "/velamen.treatment.v1.TreatmentService/AssessRelease"
-	TreatmentService_RecordBreach_FullMethodName       = "/velamen.treatment.v1.TreatmentService/RecordBreach"
-	TreatmentService_GetApplication_FullMethodName     = "/velamen.treatment.v1.TreatmentService/GetApplication"
-	TreatmentService_ListApplications_FullMethodName   = "/velamen.treatment.v1.TreatmentService/ListApplications"
-	TreatmentService_TraceContacts_FullMethodName      = "/velamen.treatment.v1.TreatmentService/TraceContacts"
-	TreatmentService_ProposeInspections_FullMethodName = "/velamen.treatment.v1.TreatmentService/ProposeInspections"
+	TreatmentService_ListTemplates_FullMethodName        = "/velamen.treatment.v1.TreatmentService/ListTemplates"
+	TreatmentService_GetTemplate_FullMethodName          = "/velamen.treatment.v1.TreatmentService/GetTemplate"
+	TreatmentService_PublishTemplate_FullMethodName      = "/velamen.treatment.v1.TreatmentService/PublishTemplate"
+	TreatmentService_CheckTemplate_FullMethodName        = "/velamen.treatment.v1.TreatmentService/CheckTemplate"
+	TreatmentService_CreateCase_FullMethodName           = "/velamen.treatment.v1.TreatmentService/CreateCase"
+	TreatmentService_GetCase_FullMethodName              = "/velamen.treatment.v1.TreatmentService/GetCase"
+	TreatmentService_ListCases_FullMethodName            = "/velamen.treatment.v1.TreatmentService/ListCases"
+	TreatmentService_CloseCase_FullMethodName            = "/velamen.treatment.v1.TreatmentService/CloseCase"
+	TreatmentService_CreateProgram_FullMethodName        = "/velamen.treatment.v1.TreatmentService/CreateProgram"
+	TreatmentService_GetProgram_FullMethodName           = "/velamen.treatment.v1.TreatmentService/GetProgram"
+	TreatmentService_ListPrograms_FullMethodName         = "/velamen.treatment.v1.TreatmentService/ListPrograms"
+	TreatmentService_ListSteps_FullMethodName            = "/velamen.treatment.v1.TreatmentService/ListSteps"
+	TreatmentService_ConfirmStep_FullMethodName          = "/velamen.treatment.v1.TreatmentService/ConfirmStep"
+	TreatmentService_PauseProgram_FullMethodName         = "/velamen.treatment.v1.TreatmentService/PauseProgram"
+	TreatmentService_ResumeProgram_FullMethodName        = "/velamen.treatment.v1.TreatmentService/ResumeProgram"
+	TreatmentService_AmendProgram_FullMethodName         = "/velamen.treatment.v1.TreatmentService/AmendProgram"
+	TreatmentService_GiveUpProgram_FullMethodName        = "/velamen.treatment.v1.TreatmentService/GiveUpProgram"
+	TreatmentService_ListProgramEvents_FullMethodName    = "/velamen.treatment.v1.TreatmentService/ListProgramEvents"
+	TreatmentService_CheckApplication_FullMethodName     = "/velamen.treatment.v1.TreatmentService/CheckApplication"
+	TreatmentService_ProposeProducts_FullMethodName      = "/velamen.treatment.v1.TreatmentService/ProposeProducts"
+	TreatmentService_PlanRotation_FullMethodName         = "/velamen.treatment.v1.TreatmentService/PlanRotation"
+	TreatmentService_CalculateMix_FullMethodName         = "/velamen.treatment.v1.TreatmentService/CalculateMix"
+	TreatmentService_CalibrateSprayer_FullMethodName     = "/velamen.treatment.v1.TreatmentService/CalibrateSprayer"
+	TreatmentService_AssessRelease_FullMethodName        = "/velamen.treatment.v1.TreatmentService/AssessRelease"
+	TreatmentService_RecordBreach_FullMethodName         = "/velamen.treatment.v1.TreatmentService/RecordBreach"
+	TreatmentService_GetApplication_FullMethodName       = "/velamen.treatment.v1.TreatmentService/GetApplication"
+	TreatmentService_ListApplications_FullMethodName     = "/velamen.treatment.v1.TreatmentService/ListApplications"
+	TreatmentService_TraceContacts_FullMethodName        = "/velamen.treatment.v1.TreatmentService/TraceContacts"
+	TreatmentService_ProposeInspections_FullMethodName   = "/velamen.treatment.v1.TreatmentService/ProposeInspections"
+	TreatmentService_ListClosures_FullMethodName         = "/velamen.treatment.v1.TreatmentService/ListClosures"
+	TreatmentService_WatchClosures_FullMethodName        = "/velamen.treatment.v1.TreatmentService/WatchClosures"
+	TreatmentService_RecordAiring_FullMethodName         = "/velamen.treatment.v1.TreatmentService/RecordAiring"
+	TreatmentService_EndAiring_FullMethodName            = "/velamen.treatment.v1.TreatmentService/EndAiring"
+	TreatmentService_VoidAiring_FullMethodName           = "/velamen.treatment.v1.TreatmentService/VoidAiring"
+	TreatmentService_ListAirings_FullMethodName          = "/velamen.treatment.v1.TreatmentService/ListAirings"
+	TreatmentService_RecordAirMeasurement_FullMethodName = "/velamen.treatment.v1.TreatmentService/RecordAirMeasurement"
+	TreatmentService_CheckEntry_FullMethodName           = "/velamen.treatment.v1.TreatmentService/CheckEntry"
+	TreatmentService_RecordEntry_FullMethodName          = "/velamen.treatment.v1.TreatmentService/RecordEntry"
+	TreatmentService_EndEntry_FullMethodName             = "/velamen.treatment.v1.TreatmentService/EndEntry"
+	TreatmentService_ListHouseEntries_FullMethodName     = "/velamen.treatment.v1.TreatmentService/ListHouseEntries"
+	TreatmentService_ListNotices_FullMethodName          = "/velamen.treatment.v1.TreatmentService/ListNotices"
+	TreatmentService_RecordNotice_FullMethodName         = "/velamen.treatment.v1.TreatmentService/RecordNotice"
+	TreatmentService_ExportNotice_FullMethodName         = "/velamen.treatment.v1.TreatmentService/ExportNotice"
 )
 
 // TreatmentServiceClient is the client API for TreatmentService service.
@@ -131,6 +145,41 @@ type TreatmentServiceClient interface {
 	// ProposeInspections says which lots to look at on a day, why, and how many
 	// plants of each.
 	ProposeInspections(ctx context.Context, in *ProposeInspectionsRequest, opts ...grpc.CallOption) (*InspectionPlan, error)
+	// ListClosures returns the board: which houses are open, and which are closed until
+	// when, why, and what would open them sooner.
+	ListClosures(ctx context.Context, in *ListClosuresRequest, opts ...grpc.CallOption) (*ListClosuresResponse, error)
+	// WatchClosures sends the board now and again whenever it changes, by what people
+	// record or because time passes.
+	WatchClosures(ctx context.Context, in *WatchClosuresRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchClosuresResponse], error)
+	// RecordAiring records that a house is or was aired, or was shut.
+	RecordAiring(ctx context.Context, in *RecordAiringRequest, opts ...grpc.CallOption) (*Airing, error)
+	// EndAiring records when an airing that goes on ended.
+	EndAiring(ctx context.Context, in *EndAiringRequest, opts ...grpc.CallOption) (*Airing, error)
+	// VoidAiring says that an airing was recorded wrongly. It stays in the history.
+	VoidAiring(ctx context.Context, in *VoidAiringRequest, opts ...grpc.CallOption) (*Airing, error)
+	// ListAirings returns the airings of a house, or of all with "houses/-", the newest
+	// first.
+	ListAirings(ctx context.Context, in *ListAiringsRequest, opts ...grpc.CallOption) (*ListAiringsResponse, error)
+	// RecordAirMeasurement records how much of a product was measured in the air of a
+	// house after an application.
+	RecordAirMeasurement(ctx context.Context, in *RecordAirMeasurementRequest, opts ...grpc.CallOption) (*AirMeasurement, error)
+	// CheckEntry asks whether somebody may enter a house, without recording anything.
+	CheckEntry(ctx context.Context, in *CheckEntryRequest, opts ...grpc.CallOption) (*CheckEntryResponse, error)
+	// RecordEntry records that somebody goes or went into a house. What no rule allows is
+	// refused, unless a manager records that it happened all the same.
+	RecordEntry(ctx context.Context, in *RecordEntryRequest, opts ...grpc.CallOption) (*HouseEntry, error)
+	// EndEntry records when somebody came out.
+	EndEntry(ctx context.Context, in *EndEntryRequest, opts ...grpc.CallOption) (*HouseEntry, error)
+	// ListHouseEntries returns who went into a house, or into all with "houses/-", the
+	// newest first.
+	ListHouseEntries(ctx context.Context, in *ListHouseEntriesRequest, opts ...grpc.CallOption) (*ListHouseEntriesResponse, error)
+	// ListNotices returns the signs, words, displays and supplies that applications ask
+	// for, with what was done, by what is due first.
+	ListNotices(ctx context.Context, in *ListNoticesRequest, opts ...grpc.CallOption) (*ListNoticesResponse, error)
+	// RecordNotice records that a notice was given, put up or taken down.
+	RecordNotice(ctx context.Context, in *RecordNoticeRequest, opts ...grpc.CallOption) (*Notice, error)
+	// ExportNotice lays a notice out for printing.
+	ExportNotice(ctx context.Context, in *ExportNoticeRequest, opts ...grpc.CallOption) (*ExportNoticeResponse, error)
 }
 
 type treatmentServiceClient struct {
@@ -431,6 +480,155 @@ func (c *treatmentServiceClient) ProposeInspections(ctx context.Context, in *Pro
 	return out, nil
 }
 
+func (c *treatmentServiceClient) ListClosures(ctx context.Context, in *ListClosuresRequest, opts ...grpc.CallOption) (*ListClosuresResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListClosuresResponse)
+	err := c.cc.Invoke(ctx, TreatmentService_ListClosures_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *treatmentServiceClient) WatchClosures(ctx context.Context, in *WatchClosuresRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchClosuresResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &TreatmentService_ServiceDesc.Streams[0], TreatmentService_WatchClosures_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[WatchClosuresRequest, WatchClosuresResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type TreatmentService_WatchClosuresClient = grpc.ServerStreamingClient[WatchClosuresResponse]
+
+func (c *treatmentServiceClient) RecordAiring(ctx context.Context, in *RecordAiringRequest, opts ...grpc.CallOption) (*Airing, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Airing)
+	err := c.cc.Invoke(ctx, TreatmentService_RecordAiring_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *treatmentServiceClient) EndAiring(ctx context.Context, in *EndAiringRequest, opts ...grpc.CallOption) (*Airing, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Airing)
+	err := c.cc.Invoke(ctx, TreatmentService_EndAiring_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *treatmentServiceClient) VoidAiring(ctx context.Context, in *VoidAiringRequest, opts ...grpc.CallOption) (*Airing, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Airing)
+	err := c.cc.Invoke(ctx, TreatmentService_VoidAiring_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *treatmentServiceClient) ListAirings(ctx context.Context, in *ListAiringsRequest, opts ...grpc.CallOption) (*ListAiringsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListAiringsResponse)
+	err := c.cc.Invoke(ctx, TreatmentService_ListAirings_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *treatmentServiceClient) RecordAirMeasurement(ctx context.Context, in *RecordAirMeasurementRequest, opts ...grpc.CallOption) (*AirMeasurement, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(AirMeasurement)
+	err := c.cc.Invoke(ctx, TreatmentService_RecordAirMeasurement_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *treatmentServiceClient) CheckEntry(ctx context.Context, in *CheckEntryRequest, opts ...grpc.CallOption) (*CheckEntryResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CheckEntryResponse)
+	err := c.cc.Invoke(ctx, TreatmentService_CheckEntry_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *treatmentServiceClient) RecordEntry(ctx context.Context, in *RecordEntryRequest, opts ...grpc.CallOption) (*HouseEntry, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(HouseEntry)
+	err := c.cc.Invoke(ctx, TreatmentService_RecordEntry_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *treatmentServiceClient) EndEntry(ctx context.Context, in *EndEntryRequest, opts ...grpc.CallOption) (*HouseEntry, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(HouseEntry)
+	err := c.cc.Invoke(ctx, TreatmentService_EndEntry_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *treatmentServiceClient) ListHouseEntries(ctx context.Context, in *ListHouseEntriesRequest, opts ...grpc.CallOption) (*ListHouseEntriesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListHouseEntriesResponse)
+	err := c.cc.Invoke(ctx, TreatmentService_ListHouseEntries_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *treatmentServiceClient) ListNotices(ctx context.Context, in *ListNoticesRequest, opts ...grpc.CallOption) (*ListNoticesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListNoticesResponse)
+	err := c.cc.Invoke(ctx, TreatmentService_ListNotices_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *treatmentServiceClient) RecordNotice(ctx context.Context, in *RecordNoticeRequest, opts ...grpc.CallOption) (*Notice, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Notice)
+	err := c.cc.Invoke(ctx, TreatmentService_RecordNotice_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *treatmentServiceClient) ExportNotice(ctx context.Context, in *ExportNoticeRequest, opts ...grpc.CallOption) (*ExportNoticeResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ExportNoticeResponse)
+	err := c.cc.Invoke(ctx, TreatmentService_ExportNotice_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // TreatmentServiceServer is the server API for TreatmentService service.
 // All implementations must embed UnimplementedTreatmentServiceServer
 // for forward compatibility.
@@ -509,6 +707,41 @@ type TreatmentServiceServer interface {
 	// ProposeInspections says which lots to look at on a day, why, and how many
 	// plants of each.
 	ProposeInspections(context.Context, *ProposeInspectionsRequest) (*InspectionPlan, error)
+	// ListClosures returns the board: which houses are open, and which are closed until
+	// when, why, and what would open them sooner.
+	ListClosures(context.Context, *ListClosuresRequest) (*ListClosuresResponse, error)
+	// WatchClosures sends the board now and again whenever it changes, by what people
+	// record or because time passes.
+	WatchClosures(*WatchClosuresRequest, grpc.ServerStreamingServer[WatchClosuresResponse]) error
+	// RecordAiring records that a house is or was aired, or was shut.
+	RecordAiring(context.Context, *RecordAiringRequest) (*Airing, error)
+	// EndAiring records when an airing that goes on ended.
+	EndAiring(context.Context, *EndAiringRequest) (*Airing, error)
+	// VoidAiring says that an airing was recorded wrongly. It stays in the history.
+	VoidAiring(context.Context, *VoidAiringRequest) (*Airing, error)
+	// ListAirings returns the airings of a house, or of all with "houses/-", the newest
+	// first.
+	ListAirings(context.Context, *ListAiringsRequest) (*ListAiringsResponse, error)
+	// RecordAirMeasurement records how much of a product was measured in the air of a
+	// house after an application.
+	RecordAirMeasurement(context.Context, *RecordAirMeasurementRequest) (*AirMeasurement, error)
+	// CheckEntry asks whether somebody may enter a house, without recording anything.
+	CheckEntry(context.Context, *CheckEntryRequest) (*CheckEntryResponse, error)
+	// RecordEntry records that somebody goes or went into a house. What no rule allows is
+	// refused, unless a manager records that it happened all the same.
+	RecordEntry(context.Context, *RecordEntryRequest) (*HouseEntry, error)
+	// EndEntry records when somebody came out.
+	EndEntry(context.Context, *EndEntryRequest) (*HouseEntry, error)
+	// ListHouseEntries returns who went into a house, or into all with "houses/-", the
+	// newest first.
+	ListHouseEntries(context.Context, *ListHouseEntriesRequest) (*ListHouseEntriesResponse, error)
+	// ListNotices returns the signs, words, displays and supplies that applications ask
+	// for, with what was done, by what is due first.
+	ListNotices(context.Context, *ListNoticesRequest) (*ListNoticesResponse, error)
+	// RecordNotice records that a notice was given, put up or taken down.
+	RecordNotice(context.Context, *RecordNoticeRequest) (*Notice, error)
+	// ExportNotice lays a notice out for printing.
+	ExportNotice(context.Context, *ExportNoticeRequest) (*ExportNoticeResponse, error)
 	mustEmbedUnimplementedTreatmentServiceServer()
 }
 
@@ -605,6 +838,48 @@ func (UnimplementedTreatmentServiceServer) TraceContacts(context.Context, *Trace
 }
 func (UnimplementedTreatmentServiceServer) ProposeInspections(context.Context, *ProposeInspectionsRequest) (*InspectionPlan, error) {
 	return nil, status.Error(codes.Unimplemented, "method ProposeInspections not implemented")
+}
+func (UnimplementedTreatmentServiceServer) ListClosures(context.Context, *ListClosuresRequest) (*ListClosuresResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListClosures not implemented")
+}
+func (UnimplementedTreatmentServiceServer) WatchClosures(*WatchClosuresRequest, grpc.ServerStreamingServer[WatchClosuresResponse]) error {
+	return status.Error(codes.Unimplemented, "method WatchClosures not implemented")
+}
+func (UnimplementedTreatmentServiceServer) RecordAiring(context.Context, *RecordAiringRequest) (*Airing, error) {
+	return nil, status.Error(codes.Unimplemented, "method RecordAiring not implemented")
+}
+func (UnimplementedTreatmentServiceServer) EndAiring(context.Context, *EndAiringRequest) (*Airing, error) {
+	return nil, status.Error(codes.Unimplemented, "method EndAiring not implemented")
+}
+func (UnimplementedTreatmentServiceServer) VoidAiring(context.Context, *VoidAiringRequest) (*Airing, error) {
+	return nil, status.Error(codes.Unimplemented, "method VoidAiring not implemented")
+}
+func (UnimplementedTreatmentServiceServer) ListAirings(context.Context, *ListAiringsRequest) (*ListAiringsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListAirings not implemented")
+}
+func (UnimplementedTreatmentServiceServer) RecordAirMeasurement(context.Context, *RecordAirMeasurementRequest) (*AirMeasurement, error) {
+	return nil, status.Error(codes.Unimplemented, "method RecordAirMeasurement not implemented")
+}
+func (UnimplementedTreatmentServiceServer) CheckEntry(context.Context, *CheckEntryRequest) (*CheckEntryResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CheckEntry not implemented")
+}
+func (UnimplementedTreatmentServiceServer) RecordEntry(context.Context, *RecordEntryRequest) (*HouseEntry, error) {
+	return nil, status.Error(codes.Unimplemented, "method RecordEntry not implemented")
+}
+func (UnimplementedTreatmentServiceServer) EndEntry(context.Context, *EndEntryRequest) (*HouseEntry, error) {
+	return nil, status.Error(codes.Unimplemented, "method EndEntry not implemented")
+}
+func (UnimplementedTreatmentServiceServer) ListHouseEntries(context.Context, *ListHouseEntriesRequest) (*ListHouseEntriesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListHouseEntries not implemented")
+}
+func (UnimplementedTreatmentServiceServer) ListNotices(context.Context, *ListNoticesRequest) (*ListNoticesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListNotices not implemented")
+}
+func (UnimplementedTreatmentServiceServer) RecordNotice(context.Context, *RecordNoticeRequest) (*Notice, error) {
+	return nil, status.Error(codes.Unimplemented, "method RecordNotice not implemented")
+}
+func (UnimplementedTreatmentServiceServer) ExportNotice(context.Context, *ExportNoticeRequest) (*ExportNoticeResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ExportNotice not implemented")
 }
 func (UnimplementedTreatmentServiceServer) mustEmbedUnimplementedTreatmentServiceServer() {}
 func (UnimplementedTreatmentServiceServer) testEmbeddedByValue()                          {}
@@ -1149,6 +1424,251 @@ func _TreatmentService_ProposeInspections_Handler(srv interface{}, ctx context.C
 	return interceptor(ctx, in, info, handler)
 }
 
+func _TreatmentService_ListClosures_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListClosuresRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TreatmentServiceServer).ListClosures(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TreatmentService_ListClosures_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TreatmentServiceServer).ListClosures(ctx, req.(*ListClosuresRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _TreatmentService_WatchClosures_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(WatchClosuresRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(TreatmentServiceServer).WatchClosures(m, &grpc.GenericServerStream[WatchClosuresRequest, WatchClosuresResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type TreatmentService_WatchClosuresServer = grpc.ServerStreamingServer[WatchClosuresResponse]
+
+func _TreatmentService_RecordAiring_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RecordAiringRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TreatmentServiceServer).RecordAiring(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TreatmentService_RecordAiring_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TreatmentServiceServer).RecordAiring(ctx, req.(*RecordAiringRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _TreatmentService_EndAiring_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(EndAiringRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TreatmentServiceServer).EndAiring(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TreatmentService_EndAiring_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TreatmentServiceServer).EndAiring(ctx, req.(*EndAiringRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _TreatmentService_VoidAiring_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(VoidAiringRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TreatmentServiceServer).VoidAiring(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TreatmentService_VoidAiring_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TreatmentServiceServer).VoidAiring(ctx, req.(*VoidAiringRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _TreatmentService_ListAirings_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListAiringsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TreatmentServiceServer).ListAirings(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TreatmentService_ListAirings_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TreatmentServiceServer).ListAirings(ctx, req.(*ListAiringsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _TreatmentService_RecordAirMeasurement_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RecordAirMeasurementRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TreatmentServiceServer).RecordAirMeasurement(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TreatmentService_RecordAirMeasurement_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TreatmentServiceServer).RecordAirMeasurement(ctx, req.(*RecordAirMeasurementRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _TreatmentService_CheckEntry_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CheckEntryRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TreatmentServiceServer).CheckEntry(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TreatmentService_CheckEntry_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TreatmentServiceServer).CheckEntry(ctx, req.(*CheckEntryRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _TreatmentService_RecordEntry_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RecordEntryRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TreatmentServiceServer).RecordEntry(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TreatmentService_RecordEntry_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TreatmentServiceServer).RecordEntry(ctx, req.(*RecordEntryRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _TreatmentService_EndEntry_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(EndEntryRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TreatmentServiceServer).EndEntry(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TreatmentService_EndEntry_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TreatmentServiceServer).EndEntry(ctx, req.(*EndEntryRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _TreatmentService_ListHouseEntries_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListHouseEntriesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TreatmentServiceServer).ListHouseEntries(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TreatmentService_ListHouseEntries_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TreatmentServiceServer).ListHouseEntries(ctx, req.(*ListHouseEntriesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _TreatmentService_ListNotices_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListNoticesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TreatmentServiceServer).ListNotices(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TreatmentService_ListNotices_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TreatmentServiceServer).ListNotices(ctx, req.(*ListNoticesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _TreatmentService_RecordNotice_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RecordNoticeRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TreatmentServiceServer).RecordNotice(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TreatmentService_RecordNotice_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TreatmentServiceServer).RecordNotice(ctx, req.(*RecordNoticeRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _TreatmentService_ExportNotice_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ExportNoticeRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TreatmentServiceServer).ExportNotice(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TreatmentService_ExportNotice_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TreatmentServiceServer).ExportNotice(ctx, req.(*ExportNoticeRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // TreatmentService_ServiceDesc is the grpc.ServiceDesc for TreatmentService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -1272,7 +1792,65 @@ var TreatmentService_ServiceDesc = grpc.ServiceDesc{
 			MethodName: "ProposeInspections",
 			Handler:    _TreatmentService_ProposeInspections_Handler,
 		},
+		{
+			MethodName: "ListClosures",
+			Handler:    _TreatmentService_ListClosures_Handler,
+		},
+		{
+			MethodName: "RecordAiring",
+			Handler:    _TreatmentService_RecordAiring_Handler,
+		},
+		{
+			MethodName: "EndAiring",
+			Handler:    _TreatmentService_EndAiring_Handler,
+		},
+		{
+			MethodName: "VoidAiring",
+			Handler:    _TreatmentService_VoidAiring_Handler,
+		},
+		{
+			MethodName: "ListAirings",
+			Handler:    _TreatmentService_ListAirings_Handler,
+		},
+		{
+			MethodName: "RecordAirMeasurement",
+			Handler:    _TreatmentService_RecordAirMeasurement_Handler,
+		},
+		{
+			MethodName: "CheckEntry",
+			Handler:    _TreatmentService_CheckEntry_Handler,
+		},
+		{
+			MethodName: "RecordEntry",
+			Handler:    _TreatmentService_RecordEntry_Handler,
+		},
+		{
+			MethodName: "EndEntry",
+			Handler:    _TreatmentService_EndEntry_Handler,
+		},
+		{
+			MethodName: "ListHouseEntries",
+			Handler:    _TreatmentService_ListHouseEntries_Handler,
+		},
+		{
+			MethodName: "ListNotices",
+			Handler:    _TreatmentService_ListNotices_Handler,
+		},
+		{
+			MethodName: "RecordNotice",
+			Handler:    _TreatmentService_RecordNotice_Handler,
+		},
+		{
+			MethodName: "ExportNotice",
+			Handler:    _TreatmentService_ExportNotice_Handler,
+		},
 	},
-	Streams:  []grpc.StreamDesc{},
+	Streams: []grpc.StreamDesc{
+		{
+			StreamName:    "WatchClosures",
+			Handler:       _TreatmentService_WatchClosures_Handler,
+			ServerStreams: true,
+		},
+	},
 	Metadata: "velamen/treatment/v1/treatment.proto",
 }

@@ -112,6 +112,14 @@ const (
 	Reason_REASON_PLAN_OUTDATED Reason = 39
 	// The plan with its changes by hand breaks rules; the violations name each.
 	Reason_REASON_PLAN_BREAKS_RULE Reason = 40
+	// The house, or the part of it, is closed; the violations say why and until when.
+	Reason_REASON_HOUSE_CLOSED Reason = 41
+	// The person lacks training, a clearance, a fit test or the age that the work asks
+	// for.
+	Reason_REASON_PERSON_UNQUALIFIED Reason = 42
+	// The record must still be kept: its time has not passed, its law is not known, or
+	// a hold covers it.
+	Reason_REASON_RECORD_KEPT Reason = 43
 )
 
 // Enum value maps for Reason.
@@ -158,6 +166,9 @@ var (
 		38: "REASON_CLIMATE_FILE_REJECTED",
 		39: "REASON_PLAN_OUTDATED",
 		40: "REASON_PLAN_BREAKS_RULE",
+		41: "REASON_HOUSE_CLOSED",
+		42: "REASON_PERSON_UNQUALIFIED",
+		43: "REASON_RECORD_KEPT",
 	}
 	Reason_value = map[string]int32{
 		"REASON_UNSPECIFIED":               0,
@@ -201,6 +212,9 @@ var (
 		"REASON_CLIMATE_FILE_REJECTED":     38,
 		"REASON_PLAN_OUTDATED":             39,
 		"REASON_PLAN_BREAKS_RULE":          40,
+		"REASON_HOUSE_CLOSED":              41,
+		"REASON_PERSON_UNQUALIFIED":        42,
+		"REASON_RECORD_KEPT":               43,
 	}
 )
 
@@ -235,7 +249,7 @@ var File_velamen_type_v1_reason_proto protoreflect.FileDescriptor
 
 const file_velamen_type_v1_reason_proto_rawDesc = "" +
 	"\n" +
-	"\x1cvelamen/type/v1/reason.proto\x12\x0fvelamen.type.v1*\x97\t\n" +
+	"\x1cvelamen/type/v1/reason.proto\x12\x0fvelamen.type.v1*\xe7\t\n" +
 	"\x06Reason\x12\x16\n" +
 	"\x12REASON_UNSPECIFIED\x10\x00\x12\x18\n" +
 	"\x14REASON_INVALID_FIELD\x10\x01\x12\x14\n" +
@@ -278,7 +292,10 @@ const file_velamen_type_v1_reason_proto_rawDesc = "" +
 	"\x17REASON_SIGNS_CONTRADICT\x10%\x12 \n" +
 	"\x1cREASON_CLIMATE_FILE_REJECTED\x10&\x12\x18\n" +
 	"\x14REASON_PLAN_OUTDATED\x10'\x12\x1b\n" +
-	"\x17REASON_PLAN_BREAKS_RULE\x10(B\xa4\x01\n" +
+	"\x17REASON_PLAN_BREAKS_RULE\x10(\x12\x17\n" +
+	"\x13REASON_HOUSE_CLOSED\x10)\x12\x1d\n" +
+	"\x19REASON_PERSON_UNQUALIFIED\x10*\x12\x16\n" +
+	"\x12REASON_RECORD_KEPT\x10+B\xa4\x01\n" +
 	"\x13com.velamen.type.v1B\vReasonProtoP\x01Z\"velamen/gen/velamen/type/v1;typev1\xa2\x02\x03VTX\xaa\x02\x0fVelamen.Type.V1\xca\x02\x0fVelamen\\Type\\V1\xe2\x02\x1bVelamen\\Type\\V1\\GPBMetadata\xea\x02\x11Velamen::Type::V1b\x06proto3"
 
 var (
