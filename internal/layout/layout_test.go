@@ -67,12 +67,12 @@ func boundaries() []boundary {
 			forbidden:     []string{module + "services"},
 		},
 		{
-			name:        "test databases and replayed histories stay in tests",
+			name:        "test databases, replayed histories and read-back pages stay in tests",
 			folders:     []string{"cmd", "internal", "services"},
 			exceptFiles: []string{"*_test.go"},
 			// The test helpers themselves are production files of their own packages.
-			exceptFolders: []string{"internal/postgres/pgtest", "internal/engine/replaytest"},
-			forbidden:     []string{module + "internal/postgres/pgtest", module + "internal/engine/replaytest"},
+			exceptFolders: []string{"internal/postgres/pgtest", "internal/engine/replaytest", "internal/page/pagetest"},
+			forbidden:     []string{module + "internal/postgres/pgtest", module + "internal/engine/replaytest", module + "internal/page/pagetest"},
 		},
 		{
 			name:      "invented data stays in the demo",

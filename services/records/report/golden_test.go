@@ -2,28 +2,22 @@ package report
 
 import (
 	"bytes"
-	"compress/zlib"
 	"encoding/csv"
 	"encoding/json"
 	"flag"
 	"fmt"
-	"io"
 	"os"
 	"path/filepath"
-	"regexp"
-	"strconv"
 	"strings"
 	"testing"
 	"time"
-	"unicode/utf16"
 
 	"github.com/santhosh-tekuri/jsonschema/v6"
 	"github.com/stretchr/testify/require"
 	"github.com/xuri/excelize/v2"
-	"golang.org/x/image/font"
-	"golang.org/x/image/font/gofont/goregular"
-	"golang.org/x/image/font/sfnt"
-	"golang.org/x/image/math/fixed"
+
+	"velamen/internal/page"
+	"velamen/internal/page/pagetest"
 )
 
 var update = flag.Bool("update", false, "write the golden files anew")
@@ -222,130 +216,14 @@ func xlsxText(t *testing.T, data []byte) string {
 	return text.String()
 }
 
-var (
-	streams = regexp.MustCompile(`(?s)stream\n(.*?)\nendstream`)
-	shown   = regexp.MustCompile(`(?s)\(((?:\\.|[^\\)])*)\) ?Tj`)
-	escapes = strings.NewReplacer(`\\`, `\`, `\(`, `(`, `\)`, `)`, `\r`, "\r")
-)
-
-// pdfText reads the texts that a PDF shows, in their order.
 func pdfText(t *testing.T, data []byte) string {
 	t.Helper()
-	require.True(t, bytes.HasPrefix(data, []byte("%PDF-")))
-	var text strings.Builder
-	for _, content := range contents(data) {
-		for _, match := range shown.FindAllSubmatch(content, -1) {
-			text.WriteString(decode(t, match[1]) + "\n")
-		}
-	}
-	return text.String()
+	return pagetest.Text(t, data)
 }
 
-// contents returns the content streams of the pages (ISO 32000, 7.3.8 and 9.4.3).
-func contents(data []byte) [][]byte {
-	var pages [][]byte
-	for _, stream := range streams.FindAllSubmatch(data, -1) {
-		reader, err := zlib.NewReader(bytes.NewReader(stream[1]))
-		if err != nil {
-			continue
-		}
-		content, err := io.ReadAll(reader)
-		if err == nil && bytes.Contains(content, []byte("BT ")) {
-			pages = append(pages, content)
-		}
-	}
-	return pages
-}
-
-// decode reads a text (ISO 32000, 7.3.4.2). It is UTF-16, because the faces map code
-// points to glyphs.
-func decode(t *testing.T, text []byte) string {
-	t.Helper()
-	raw := []byte(escapes.Replace(string(text)))
-	require.Zero(t, len(raw)%2)
-	units := make([]uint16, len(raw)/2)
-	for i := range units {
-		units[i] = uint16(raw[2*i])<<8 | uint16(raw[2*i+1])
-	}
-	return string(utf16.Decode(units))
-}
-
-var (
-	faces  = regexp.MustCompile(`/F[^ ]+ ([0-9.]+) Tf`)
-	placed = regexp.MustCompile(`(?s)/F[^ ]+ ([0-9.]+) Tf|BT ([0-9.]+) ([0-9.]+) Td \(((?:\\.|[^\\)])*)\) ?Tj`)
-)
-
-// box is where a text stands on a page, in points from the lower left corner.
-type box struct {
-	text                   string
-	left, right, low, high float64
-}
-
-// boxes returns the boxes of each page. A box is as high as small letters, which is
-// what must not be drawn over.
-func boxes(t *testing.T, data []byte) [][]box {
-	t.Helper()
-	face, err := sfnt.Parse(goregular.TTF)
-	require.NoError(t, err)
-	var pages [][]box
-	for _, content := range contents(data) {
-		if !faces.Match(content) {
-			continue
-		}
-		var page []box
-		size := 0.0
-		for _, match := range placed.FindAllSubmatch(content, -1) {
-			if len(match[1]) > 0 {
-				size = number(t, match[1])
-				continue
-			}
-			require.Positive(t, size)
-			text, x, y := decode(t, match[4]), number(t, match[2]), number(t, match[3])
-			page = append(page, box{text, x, x + advance(t, face, text)*size, y, y + size/2})
-		}
-		pages = append(pages, page)
-	}
-	return pages
-}
-
-func number(t *testing.T, text []byte) float64 {
-	t.Helper()
-	n, err := strconv.ParseFloat(string(text), 64)
-	require.NoError(t, err)
-	return n
-}
-
-// advance is the width of a text in parts of the size of its face.
-func advance(t *testing.T, face *sfnt.Font, text string) float64 {
-	t.Helper()
-	var buffer sfnt.Buffer
-	sum := fixed.Int26_6(0)
-	for _, r := range text {
-		index, err := face.GlyphIndex(&buffer, r)
-		require.NoError(t, err)
-		width, err := face.GlyphAdvance(&buffer, index, fixed.I(1000), font.HintingNone)
-		require.NoError(t, err)
-		sum += width
-	}
-	return float64(sum) / 64 / 1000
-}
-
-// A4 is 210 by 297 mm, 595.28 by 841.89 points (ISO 216).
 func TestNoTextIsDrawnOverAnotherOrBeyondThePage(t *testing.T) {
-	const a4Width, a4Height, edge = 595.28, 841.89, 25
 	for _, kind := range Kinds() {
 		document, _ := march(t, kind.ID)
-		pages := boxes(t, write(t, document, PDF))
-		require.NotEmpty(t, pages)
-		for number, page := range pages {
-			require.NotEmpty(t, page)
-			for i, a := range page {
-				require.True(t, a.left >= edge && a.right <= a4Width-edge && a.low >= edge && a.high <= a4Height-edge, "%s, page %d: %+v", kind.ID, number+1, a)
-				for _, b := range page[:i] {
-					apart := a.right <= b.left || b.right <= a.left || a.high <= b.low || b.high <= a.low
-					require.True(t, apart, "%s, page %d: %+v and %+v", kind.ID, number+1, a, b)
-				}
-			}
-		}
+		pagetest.RequireReadable(t, page.A4, write(t, document, PDF))
 	}
 }
