@@ -70,14 +70,13 @@ func given(flags *pflag.FlagSet, fields map[string]string) *fieldmaskpb.FieldMas
 
 // workPatternFields are the fields of a work pattern by flag.
 var workPatternFields = map[string]string{
-	"shift": "shifts", "off": "absences", "applies": "applies", "trained": "training_date", "max-protected": "max_protected_minutes",
+	"shift": "shifts", "off": "absences", "applies": "applies", "max-protected": "max_protected_minutes",
 }
 
 func (a *app) workHours() *cobra.Command {
 	pattern := &schedulev1.WorkPattern{}
 	var shifts entered[*schedulev1.Shift]
 	var off entered[*schedulev1.Absence]
-	var trained string
 	var cmd *cobra.Command
 	cmd = a.command(text{
 		use: "hours [PERSON]", short: "Show or set when people work",
@@ -89,7 +88,7 @@ Nobody is given work who has no shifts, and no chemical who may not apply it.
 is, velamen schedule settings --heat-temperature says.`,
 		example: `  velamen schedule hours
   velamen schedule hours wandile --shift "mon-fri 07:00-12:00" --shift "mon-fri 13:00-16:00 overtime 18:00" \
-    --applies --trained 2026-02-10 --max-protected 240
+    --applies --max-protected 240
   velamen schedule hours wandile --off 2026-12-24..2026-12-31=leave`,
 	}, func(ctx context.Context, args []string) (err error) {
 		mask := given(cmd.Flags(), workPatternFields)
@@ -110,11 +109,6 @@ is, velamen schedule settings --heat-temperature says.`,
 		if len(mask.GetPaths()) == 0 {
 			return a.show(ctx, stands, func(s *sheet) { s.workPattern(stands) })
 		}
-		if trained != "" && trained != nothing {
-			if pattern.TrainingDate, err = parseDay("--trained", trained); err != nil {
-				return err
-			}
-		}
 		pattern.Shifts, pattern.Absences = shifts.entries, off.after(stands.GetAbsences())
 		pattern.Etag = cmp.Or(pattern.GetEtag(), stands.GetEtag())
 		request := &schedulev1.UpdateWorkPatternRequest{WorkPattern: pattern, UpdateMask: mask}
@@ -131,7 +125,6 @@ is, velamen schedule settings --heat-temperature says.`,
 	listFlag(flags, &shifts, parseShift, "hours", "shift", `hours of the week, as in "mon-fri 07:00-12:00" or "mon-fri 13:00-16:00 overtime 18:00"`)
 	listFlag(flags, &off, one(parseAbsence), "days", "off", "days off, as in 2026-12-24 or 2026-12-24..2026-12-31=leave")
 	flags.BoolVar(&pattern.Applies, "applies", false, "the person may be given chemical to apply; --applies=false ends that")
-	flags.StringVar(&trained, "trained", "", `day of the last training to handle pesticides, as in 2026-02-10 ("none": never)`)
 	flags.Int32Var(&pattern.MaxProtectedMinutes, "max-protected", 0, "the most minutes a day in protective equipment or heat, both together, 0 for no limit")
 	etagFlag(cmd, &pattern.Etag)
 	return cmd
@@ -163,10 +156,10 @@ func (a *app) listWorkHours(ctx context.Context) error {
 		if s.none(len(patterns.GetWorkPatterns()), "work patterns") {
 			return
 		}
-		s.row("PERSON", "SHIFTS", "OFF", "APPLIES", "TRAINED", "MOST IN PROTECTION OR HEAT")
+		s.row("PERSON", "SHIFTS", "OFF", "APPLIES", "MOST IN PROTECTION OR HEAT")
 		for _, pattern := range patterns.GetWorkPatterns() {
 			s.row(shortName(pattern.GetName()), inOneLine(showShifts(pattern.GetShifts())), inOneLine(showAbsences(pattern.GetAbsences())), yes(pattern.GetApplies()),
-				pattern.GetTrainingDate().GetValue(), minutes(pattern.GetMaxProtectedMinutes()))
+				minutes(pattern.GetMaxProtectedMinutes()))
 		}
 	})
 }
@@ -179,7 +172,6 @@ func (s *sheet) workPattern(pattern *schedulev1.WorkPattern) {
 	s.fact("Shifts", cmp.Or(showShifts(pattern.GetShifts()), "none: no work is planned"))
 	s.fact("Off", showAbsences(pattern.GetAbsences()))
 	s.fact("May be given chemical", yes(pattern.GetApplies()))
-	s.fact("Trained to handle pesticides", pattern.GetTrainingDate().GetValue())
 	s.fact("Most in protection or heat a day", minutes(pattern.GetMaxProtectedMinutes()))
 	s.fact("ETag", pattern.GetEtag())
 }

@@ -247,7 +247,7 @@ func newDayPlanClient(t *testing.T) (*client, *dayPlanAnswers) {
 	a := &dayPlanAnswers{
 		plan: aDayPlan(), plans: []*schedulev1.DayPlan{aDayPlan()},
 		pattern: &schedulev1.WorkPattern{
-			Name: "nurseries/test/workPatterns/wandile", Applies: true, TrainingDate: &typev1.Date{Value: "2026-02-10"}, Etag: `"v3"`,
+			Name: "nurseries/test/workPatterns/wandile", Applies: true, Etag: `"v3"`,
 			Absences: []*schedulev1.Absence{{StartDate: &typev1.Date{Value: "2026-04-03"}, EndDate: &typev1.Date{Value: "2026-04-06"}, Reason: "leave"}},
 			Shifts:   []*schedulev1.Shift{{Hours: &schedulev1.WeeklyHours{Weekday: schedulev1.Weekday_WEEKDAY_MONDAY, Start: "07:00", End: "12:00"}, OvertimeEnd: "13:00"}},
 		},
@@ -502,7 +502,7 @@ func TestHoursAreShownAndSet(t *testing.T) {
 	golden(t, "schedule-hours-list.txt", out)
 
 	_, errors, code = c.run("schedule", "hours", "wandile", "--shift", "mon-tue 07:00-12:00", "--shift", "mon-tue 13:00-16:00 overtime 18:00", "--off", "2026-12-24..2026-12-31=leave",
-		"--applies", "--trained", "2026-03-01", "--max-protected", "240")
+		"--applies", "--max-protected", "240")
 	require.Zero(t, code, errors)
 	sentAs(t, "schedule-hours-request.json", a.asked)
 }
@@ -559,7 +559,6 @@ func TestAStrayFlagOfASettingIsUsage(t *testing.T) {
 		{"hours", "--applies"},
 		{"hours", "wandile", "--shift", "weekdays 7-12"},
 		{"hours", "wandile", "--off", "christmas"},
-		{"hours", "wandile", "--trained", "long ago"},
 		{"house-hours", "--by-bench"},
 		{"house-hours", "h1", "--engage", "party mon 20:00-23:00"},
 		{"house-hours", "h1", "--engage", "delivery"},

@@ -52,6 +52,8 @@ type person struct {
 	Role         string        `yaml:"role"`
 	Password     string        `yaml:"password"`
 	Certificates []certificate `yaml:"certificates"`
+	// Qualifications by the manager: trainings, clearances, fit tests, equipment, age.
+	Qualifications []qualification `yaml:"qualifications"`
 }
 
 func (p person) role() identityv1.Role { return identityv1.Role(identityv1.Role_value[p.Role]) }
@@ -61,6 +63,16 @@ type certificate struct {
 	Category string `yaml:"category"`
 	// Expires is days after the day of the seeding.
 	Expires int `yaml:"expires"`
+}
+
+// qualification is what a person was given. Given and until count days after the day of
+// the seeding, before it with a minus; until is nil for as long as its kind counts.
+type qualification struct {
+	Kind        string `yaml:"kind"`
+	Given       int    `yaml:"given"`
+	Until       *int   `yaml:"until"`
+	Description string `yaml:"description"`
+	Provider    string `yaml:"provider"`
 }
 
 // contract is a message of the contract as a file writes it.

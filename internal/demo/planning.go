@@ -31,10 +31,8 @@ type shift struct {
 }
 
 type workPattern struct {
-	Person  string `yaml:"person"`
-	Applies bool   `yaml:"applies"`
-	// Trained is days before the day of the seeding; 0 for never.
-	Trained      int       `yaml:"trained"`
+	Person       string    `yaml:"person"`
+	Applies      bool      `yaml:"applies"`
 	MaxProtected int32     `yaml:"max_protected"`
 	Shifts       []shift   `yaml:"shifts"`
 	Off          []absence `yaml:"off"`
@@ -97,9 +95,6 @@ func weeklyOf(all []hours) ([]*schedulev1.WeeklyHours, error) {
 func (s *seeder) workPattern(written workPattern) (*schedulev1.WorkPattern, error) {
 	pattern := &schedulev1.WorkPattern{
 		Name: s.name("workPatterns", written.Person), Applies: written.Applies, MaxProtectedMinutes: written.MaxProtected,
-	}
-	if written.Trained > 0 {
-		pattern.TrainingDate = &typev1.Date{Value: s.date(-written.Trained)}
 	}
 	for _, some := range written.Shifts {
 		weekly, err := some.weekly()

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"strconv"
 	"time"
 
 	"google.golang.org/grpc"
@@ -125,9 +126,44 @@ func (s *seeder) addPeople(ctx context.Context) error {
 		if err != nil {
 			return fmt.Errorf("add %s: %w", who.DisplayName, err)
 		}
+		if err := s.qualify(ctx, who); err != nil {
+			return err
+		}
 	}
 	s.say("  %d people", len(s.nursery.People))
 	return s.signAllIn(ctx)
+}
+
+// qualify records what a person was trained for, cleared for and given.
+func (s *seeder) qualify(ctx context.Context, who person) error {
+	owner := s.nursery.first(identityv1.Role_ROLE_OWNER)
+	for i, held := range who.Qualifications {
+		message, err := held.message(s.calendar)
+		if err == nil {
+			_, err = s.identity.RecordQualification(s.as(ctx, owner.ID), &identityv1.RecordQualificationRequest{
+				Parent: s.person(who.ID), Qualification: message, RequestId: requestID("qualifications", who.ID, strconv.Itoa(i)),
+			})
+		}
+		if err != nil {
+			return fmt.Errorf("qualification %d of %s: %w", i, who.DisplayName, err)
+		}
+	}
+	return nil
+}
+
+// message returns what a person was given as the contract carries it.
+func (q qualification) message(days calendar) (*identityv1.Qualification, error) {
+	kind, known := identityv1.QualificationKind_value["QUALIFICATION_KIND_"+q.Kind]
+	if !known {
+		return nil, fmt.Errorf("%q is no kind of qualification", q.Kind)
+	}
+	message := &identityv1.Qualification{
+		Kind: identityv1.QualificationKind(kind), Date: &typev1.Date{Value: days.date(q.Given)}, Description: q.Description, Provider: q.Provider,
+	}
+	if q.Until != nil {
+		message.EndDate = &typev1.Date{Value: days.date(*q.Until)}
+	}
+	return message, nil
 }
 
 func (s *seeder) certificates(who person) []*identityv1.Certificate {

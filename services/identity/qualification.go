@@ -16,10 +16,12 @@ import (
 
 // Kinds of qualification that rules ask for.
 const (
-	WorkerTraining  = identityv1.QualificationKind_QUALIFICATION_KIND_WORKER_TRAINING
-	HandlerTraining = identityv1.QualificationKind_QUALIFICATION_KIND_HANDLER_TRAINING
-	FitTest         = identityv1.QualificationKind_QUALIFICATION_KIND_FIT_TEST
-	FullAge         = identityv1.QualificationKind_QUALIFICATION_KIND_FULL_AGE
+	WorkerTraining   = identityv1.QualificationKind_QUALIFICATION_KIND_WORKER_TRAINING
+	HandlerTraining  = identityv1.QualificationKind_QUALIFICATION_KIND_HANDLER_TRAINING
+	MedicalClearance = identityv1.QualificationKind_QUALIFICATION_KIND_MEDICAL_CLEARANCE
+	FitTest          = identityv1.QualificationKind_QUALIFICATION_KIND_FIT_TEST
+	EquipmentIssue   = identityv1.QualificationKind_QUALIFICATION_KIND_EQUIPMENT_ISSUE
+	FullAge          = identityv1.QualificationKind_QUALIFICATION_KIND_FULL_AGE
 )
 
 // Qualification is something that a person was given and that work asks for.

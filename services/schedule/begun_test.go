@@ -124,9 +124,9 @@ func TestWhatGoesOnIsShownWithTheProductThatWasTold(t *testing.T) {
 func TestATrainingThatIsStillToComeDoesNotCountYet(t *testing.T) {
 	in := smallNursery(t, spraying("a"))
 	in.Nursery.Jurisdiction = "US-FL"
-	in.People[0].TrainingDate = "2027-03-02"
+	in.People[0].Person.Qualifications = trainedOn("2027-03-02", "2028-03-01")
 	require.Contains(t, whyNot(t, compile(in), "a"), "trained", "the plan begins on 2027-03-01")
-	in.People[0].TrainingDate = "2027-03-01"
+	in.People[0].Person.Qualifications = trainedOn("2027-03-01", "2028-02-29")
 	require.Len(t, modelJob(t, compile(in), "a").People, 1)
 }
 

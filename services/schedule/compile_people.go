@@ -3,7 +3,6 @@ package schedule
 import (
 	"slices"
 	"strings"
-	"time"
 
 	identityv1 "velamen/gen/velamen/identity/v1"
 	"velamen/internal/clock"
@@ -113,10 +112,6 @@ func apart(shifts []model.Shift) []model.Shift {
 	return kept
 }
 
-// trainingMonths is how long a handler's training counts in the United States:
-// every 12 months, 40 CFR 170.501(a), from memory.
-const trainingMonths = 12
-
 // asksForTraining reports whether the law of the nursery asks for a handler's
 // training with a date. Of other laws none is known to velamen that does: there the
 // certificate of a restricted product is what counts, and a date of training is kept
@@ -148,8 +143,7 @@ func (c *compiled) mayApply(chemical *Chemical, until model.Minute) []int32 {
 // mayHandle reports whether a person was trained as a handler through some days and is
 // of full age on the first, 18 (40 CFR 170.309(c), from memory), as far as is on record.
 func mayHandle(person *Applicator, first, last string) bool {
-	trained := person.Person.Qualified(identity.HandlerTraining, first, last) || trainedFrom(person.TrainingDate, first, last)
-	return trained && !person.Person.UnderAge(first)
+	return person.Person.Qualified(identity.HandlerTraining, first, last) && !person.Person.UnderAge(first)
 }
 
 func certifiedOn(person Applicator, day string) bool {
@@ -159,13 +153,6 @@ func certifiedOn(person Applicator, day string) bool {
 		}
 	}
 	return false
-}
-
-// trainedFrom reports whether a training that only a work pattern tells of counts from
-// one day to another; all are YYYY-MM-DD. One that is still to come does not.
-func trainedFrom(trained, first, last string) bool {
-	date, err := time.Parse(time.DateOnly, trained)
-	return err == nil && trained <= first && last <= date.AddDate(0, trainingMonths, 0).Format(time.DateOnly)
 }
 
 // mayWork returns everybody who works in the days planned.

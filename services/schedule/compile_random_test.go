@@ -98,7 +98,8 @@ func (g *inputs) people() {
 		if g.upTo(1) == 0 {
 			person.Person.Certificates = []identity.Certificate{{ExpireDate: "2027-12-31"}}
 		}
-		person.Applies, person.TrainingDate, person.MaxProtectedMinutes = g.upTo(3) > 0, "2026-06-01", 60*g.upTo(4)
+		person.Applies, person.MaxProtectedMinutes = g.upTo(3) > 0, 60*g.upTo(4)
+		person.Person.Qualifications = []identity.Qualification{{Kind: identity.HandlerTraining, Date: "2026-06-01", EndDate: "2027-05-31"}}
 		for day := range 7 {
 			morning := Shift{Hours: Hours{Weekday: time.Weekday(day), Start: g.clock(0, 7), End: g.clock(11, 12)}}
 			afternoon := Shift{Hours: Hours{Weekday: time.Weekday(day), Start: g.clock(13, 14), End: g.clock(16, 17)}, OvertimeEnd: g.clock(18, 20)}

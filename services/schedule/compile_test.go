@@ -118,21 +118,20 @@ func TestARestrictedProductAsksForACertificateUntilTheLastDay(t *testing.T) {
 	require.Len(t, modelJob(t, compile(in), "a").People, 1)
 }
 
+// trainedOn is a handler's training and the last day on which it counts.
+func trainedOn(day, last string) []identity.Qualification {
+	return []identity.Qualification{{Kind: identity.HandlerTraining, Date: day, EndDate: last}}
+}
+
 // 40 CFR 170.501(a): handlers are trained every 12 months. From memory.
 func TestWhereTheLawAsksForTrainingItIsNoOlderThanTwelveMonthsPublished(t *testing.T) {
 	in := smallNursery(t, spraying("a"))
 	require.Len(t, modelJob(t, compile(in), "a").People, 1, "in South Africa no date is asked for")
 	in.Nursery.Jurisdiction = "US-FL"
 	require.Contains(t, whyNot(t, compile(in), "a"), "trained to handle it within 12 months")
-	in.People[0].TrainingDate = "2026-03-01"
-	require.Contains(t, whyNot(t, compile(in), "a"), "trained", "the last day planned is 2027-03-02")
-	in.People[0].TrainingDate = "2026-03-02"
-	require.Len(t, modelJob(t, compile(in), "a").People, 1)
-
-	in.People[0].TrainingDate = ""
-	in.People[0].Person.Qualifications = []identity.Qualification{{Kind: identity.HandlerTraining, Date: "2026-03-02", EndDate: "2027-03-01"}}
-	require.Contains(t, whyNot(t, compile(in), "a"), "trained", "the record counts to the day before")
-	in.People[0].Person.Qualifications[0] = identity.Qualification{Kind: identity.HandlerTraining, Date: "2026-03-03", EndDate: "2027-03-02"}
+	in.People[0].Person.Qualifications = trainedOn("2026-03-02", "2027-03-01")
+	require.Contains(t, whyNot(t, compile(in), "a"), "trained", "it counts to the day before the last that is planned")
+	in.People[0].Person.Qualifications = trainedOn("2026-03-03", "2027-03-02")
 	require.Len(t, modelJob(t, compile(in), "a").People, 1)
 }
 

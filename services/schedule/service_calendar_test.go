@@ -42,7 +42,7 @@ func weekOfWandile() *schedulev1.WorkPattern {
 			{Hours: hours(sunday, "22:00", "24:00")},
 		},
 		Absences: []*schedulev1.Absence{absence("2026-03-09", "2026-03-10")},
-		Applies:  true, TrainingDate: &typev1.Date{Value: "2025-11-03"}, MaxProtectedMinutes: 240,
+		Applies:  true, MaxProtectedMinutes: 240,
 	}
 }
 
@@ -125,8 +125,6 @@ func TestAWorkPatternIsRefusedByFieldAndRule(t *testing.T) {
 			func(p *schedulev1.WorkPattern) { p.Absences[0] = absence("2026-03-10", "2026-03-09") }},
 		{"a day that is not in the calendar", "work_pattern.absences[0].end_date", "2026-02-30",
 			func(p *schedulev1.WorkPattern) { p.Absences[0] = absence("2026-02-01", "2026-02-30") }},
-		{"a training on a day that is not in the calendar", "work_pattern.training_date", "2025-13-01",
-			func(p *schedulev1.WorkPattern) { p.TrainingDate.Value = "2025-13-01" }},
 		{"a time that no clock shows", "work_pattern.shifts[0].hours.end", "",
 			func(p *schedulev1.WorkPattern) { p.Shifts[0].Hours.End = "25:00" }},
 		{"no weekday", "work_pattern.shifts[0].hours.weekday", "",

@@ -3,7 +3,6 @@ package schedule
 import (
 	"context"
 	"fmt"
-	"time"
 
 	"github.com/jackc/pgx/v5"
 
@@ -58,20 +57,14 @@ func set(ctx context.Context, tx pgx.Tx, name string, version int64, sql string,
 }
 
 const selectWorkPatterns = `
-	SELECT person, shifts, absences, applies, training_date, max_protected_minutes, version
+	SELECT person, shifts, absences, applies, max_protected_minutes, version
 	FROM schedule.work_pattern WHERE nursery = @nursery`
 
 func scanWorkPattern(row pgx.CollectableRow) (kept[WorkPattern], error) {
-	var (
-		k       kept[WorkPattern]
-		trained *time.Time
-	)
-	err := row.Scan(&k.of, &k.value.Shifts, &k.value.Absences, &k.value.Applies, &trained, &k.value.MaxProtectedMinutes, &k.version)
+	var k kept[WorkPattern]
+	err := row.Scan(&k.of, &k.value.Shifts, &k.value.Absences, &k.value.Applies, &k.value.MaxProtectedMinutes, &k.version)
 	if err != nil {
 		return k, fmt.Errorf("work pattern: %w", err)
-	}
-	if trained != nil {
-		k.value.TrainingDate = trained.Format(time.DateOnly)
 	}
 	return k, nil
 }
@@ -102,19 +95,15 @@ func readWorkPattern(ctx context.Context, r postgres.Reader, nursery, person str
 }
 
 func setWorkPattern(ctx context.Context, tx pgx.Tx, nursery, person string, pattern WorkPattern, version int64) error {
-	var trained *string
-	if pattern.TrainingDate != "" {
-		trained = &pattern.TrainingDate
-	}
 	return set(ctx, tx, workPatternName(nursery, person), version, `
-		INSERT INTO schedule.work_pattern AS w (nursery, person, shifts, absences, applies, training_date, max_protected_minutes)
-		VALUES (@nursery, @person, @shifts, @absences, @applies, @training_date::date, @max_protected_minutes)
+		INSERT INTO schedule.work_pattern AS w (nursery, person, shifts, absences, applies, max_protected_minutes)
+		VALUES (@nursery, @person, @shifts, @absences, @applies, @max_protected_minutes)
 		ON CONFLICT ON CONSTRAINT work_pattern_pk DO UPDATE SET shifts = @shifts, absences = @absences, applies = @applies,
-			training_date = @training_date::date, max_protected_minutes = @max_protected_minutes, version = w.version + 1
+			max_protected_minutes = @max_protected_minutes, version = w.version + 1
 		WHERE w.version = @version`,
 		pgx.NamedArgs{
 			"nursery": nursery, "person": person, "shifts": list(pattern.Shifts), "absences": list(pattern.Absences),
-			"applies": pattern.Applies, "training_date": trained, "max_protected_minutes": pattern.MaxProtectedMinutes,
+			"applies": pattern.Applies, "max_protected_minutes": pattern.MaxProtectedMinutes,
 		})
 }
 

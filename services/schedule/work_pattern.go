@@ -22,9 +22,6 @@ type WorkPattern struct {
 	Absences []Absence
 	// Applies is true when the person may be given chemical to apply.
 	Applies bool
-	// TrainingDate is when they were last trained to handle pesticides, YYYY-MM-DD;
-	// empty when never.
-	TrainingDate string
 	// MaxProtectedMinutes is the most a day in protective equipment or heat, both together;
 	// 0 for no limit.
 	MaxProtectedMinutes int
@@ -73,12 +70,6 @@ func workPatternFromContract(message *schedulev1.WorkPattern) (WorkPattern, erro
 			return WorkPattern{}, err
 		}
 		pattern.Absences = append(pattern.Absences, absence)
-	}
-	if date := message.GetTrainingDate().GetValue(); date != "" {
-		if _, _, err := clock.Day(date, time.UTC); err != nil {
-			return WorkPattern{}, fault.Field("work_pattern.training_date", "%s", err)
-		}
-		pattern.TrainingDate = date
 	}
 	return pattern, nil
 }
@@ -130,9 +121,6 @@ func (w WorkPattern) contract(nursery, person string) *schedulev1.WorkPattern {
 		message.Absences = append(message.Absences, &schedulev1.Absence{
 			StartDate: &typev1.Date{Value: absence.StartDate}, EndDate: &typev1.Date{Value: absence.EndDate}, Reason: absence.Reason,
 		})
-	}
-	if w.TrainingDate != "" {
-		message.TrainingDate = &typev1.Date{Value: w.TrainingDate}
 	}
 	return message
 }

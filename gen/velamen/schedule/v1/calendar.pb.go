@@ -360,9 +360,6 @@ type WorkPattern struct {
 	// True when the person may be given chemical to apply. Restricted products also
 	// need a certificate that is valid on the day.
 	Applies bool `protobuf:"varint,4,opt,name=applies,proto3" json:"applies,omitempty"`
-	// When the person was last trained to handle pesticides; absent when never. Where
-	// the law asks for training, no chemical is planned for a person without it.
-	TrainingDate *v1.Date `protobuf:"bytes,5,opt,name=training_date,json=trainingDate,proto3" json:"training_date,omitempty"`
 	// The most minutes a day in protective equipment or heat, both together; 0 for no
 	// limit of the nursery. What counts as heat is in PlanningSettings.heat_temperature.
 	MaxProtectedMinutes int32 `protobuf:"varint,6,opt,name=max_protected_minutes,json=maxProtectedMinutes,proto3" json:"max_protected_minutes,omitempty"`
@@ -428,13 +425,6 @@ func (x *WorkPattern) GetApplies() bool {
 		return x.Applies
 	}
 	return false
-}
-
-func (x *WorkPattern) GetTrainingDate() *v1.Date {
-	if x != nil {
-		return x.TrainingDate
-	}
-	return nil
 }
 
 func (x *WorkPattern) GetMaxProtectedMinutes() int32 {
@@ -1604,16 +1594,15 @@ const file_velamen_schedule_v1_calendar_proto_rawDesc = "" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\tstartDate\x12<\n" +
 	"\bend_date\x18\x02 \x01(\v2\x15.velamen.type.v1.DateB\n" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\aendDate\x12$\n" +
-	"\x06reason\x18\x03 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xc8\x01R\x06reason\"\xb6\x03\n" +
+	"\x06reason\x18\x03 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xc8\x01R\x06reason\"\x89\x03\n" +
 	"\vWorkPattern\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12@\n" +
 	"\x06shifts\x18\x02 \x03(\v2\x1a.velamen.schedule.v1.ShiftB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x102R\x06shifts\x12F\n" +
 	"\babsences\x18\x03 \x03(\v2\x1c.velamen.schedule.v1.AbsenceB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10dR\babsences\x12\x1e\n" +
-	"\aapplies\x18\x04 \x01(\bB\x04\xe2A\x01\x01R\aapplies\x12@\n" +
-	"\rtraining_date\x18\x05 \x01(\v2\x15.velamen.type.v1.DateB\x04\xe2A\x01\x01R\ftrainingDate\x12B\n" +
+	"\aapplies\x18\x04 \x01(\bB\x04\xe2A\x01\x01R\aapplies\x12B\n" +
 	"\x15max_protected_minutes\x18\x06 \x01(\x05B\x0e\xe2A\x01\x01\xbaH\a\x1a\x05\x18\xa0\v(\x00R\x13maxProtectedMinutes\x12\x18\n" +
 	"\x04etag\x18\a \x01(\tB\x04\xe2A\x01\x03R\x04etag:C\xeaA@\n" +
-	"\x13velamen/WorkPattern\x12)nurseries/{nursery}/workPatterns/{person}\"\xb5\x02\n" +
+	"\x13velamen/WorkPattern\x12)nurseries/{nursery}/workPatterns/{person}J\x04\b\x05\x10\x06R\rtraining_date\"\xb5\x02\n" +
 	"\n" +
 	"Engagement\x12G\n" +
 	"\x04kind\x18\x01 \x01(\x0e2#.velamen.schedule.v1.EngagementKindB\x0e\xe2A\x01\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\x04kind\x12>\n" +
@@ -1776,30 +1765,29 @@ var file_velamen_schedule_v1_calendar_proto_depIdxs = []int32{
 	22, // 3: velamen.schedule.v1.Absence.end_date:type_name -> velamen.type.v1.Date
 	3,  // 4: velamen.schedule.v1.WorkPattern.shifts:type_name -> velamen.schedule.v1.Shift
 	4,  // 5: velamen.schedule.v1.WorkPattern.absences:type_name -> velamen.schedule.v1.Absence
-	22, // 6: velamen.schedule.v1.WorkPattern.training_date:type_name -> velamen.type.v1.Date
-	1,  // 7: velamen.schedule.v1.Engagement.kind:type_name -> velamen.schedule.v1.EngagementKind
-	2,  // 8: velamen.schedule.v1.Engagement.weekly:type_name -> velamen.schedule.v1.WeeklyHours
-	23, // 9: velamen.schedule.v1.Engagement.start_time:type_name -> google.protobuf.Timestamp
-	23, // 10: velamen.schedule.v1.Engagement.end_time:type_name -> google.protobuf.Timestamp
-	2,  // 11: velamen.schedule.v1.HouseCalendar.working_hours:type_name -> velamen.schedule.v1.WeeklyHours
-	2,  // 12: velamen.schedule.v1.HouseCalendar.spraying_hours:type_name -> velamen.schedule.v1.WeeklyHours
-	6,  // 13: velamen.schedule.v1.HouseCalendar.engagements:type_name -> velamen.schedule.v1.Engagement
-	8,  // 14: velamen.schedule.v1.PlanningSettings.weights:type_name -> velamen.schedule.v1.PlanningWeights
-	9,  // 15: velamen.schedule.v1.PlanningSettings.work_rates:type_name -> velamen.schedule.v1.WorkRate
-	10, // 16: velamen.schedule.v1.PlanningSettings.walks:type_name -> velamen.schedule.v1.Walk
-	5,  // 17: velamen.schedule.v1.ListWorkPatternsResponse.work_patterns:type_name -> velamen.schedule.v1.WorkPattern
-	5,  // 18: velamen.schedule.v1.UpdateWorkPatternRequest.work_pattern:type_name -> velamen.schedule.v1.WorkPattern
-	24, // 19: velamen.schedule.v1.UpdateWorkPatternRequest.update_mask:type_name -> google.protobuf.FieldMask
-	7,  // 20: velamen.schedule.v1.ListHouseCalendarsResponse.house_calendars:type_name -> velamen.schedule.v1.HouseCalendar
-	7,  // 21: velamen.schedule.v1.UpdateHouseCalendarRequest.house_calendar:type_name -> velamen.schedule.v1.HouseCalendar
-	24, // 22: velamen.schedule.v1.UpdateHouseCalendarRequest.update_mask:type_name -> google.protobuf.FieldMask
-	11, // 23: velamen.schedule.v1.UpdatePlanningSettingsRequest.planning_settings:type_name -> velamen.schedule.v1.PlanningSettings
-	24, // 24: velamen.schedule.v1.UpdatePlanningSettingsRequest.update_mask:type_name -> google.protobuf.FieldMask
-	25, // [25:25] is the sub-list for method output_type
-	25, // [25:25] is the sub-list for method input_type
-	25, // [25:25] is the sub-list for extension type_name
-	25, // [25:25] is the sub-list for extension extendee
-	0,  // [0:25] is the sub-list for field type_name
+	1,  // 6: velamen.schedule.v1.Engagement.kind:type_name -> velamen.schedule.v1.EngagementKind
+	2,  // 7: velamen.schedule.v1.Engagement.weekly:type_name -> velamen.schedule.v1.WeeklyHours
+	23, // 8: velamen.schedule.v1.Engagement.start_time:type_name -> google.protobuf.Timestamp
+	23, // 9: velamen.schedule.v1.Engagement.end_time:type_name -> google.protobuf.Timestamp
+	2,  // 10: velamen.schedule.v1.HouseCalendar.working_hours:type_name -> velamen.schedule.v1.WeeklyHours
+	2,  // 11: velamen.schedule.v1.HouseCalendar.spraying_hours:type_name -> velamen.schedule.v1.WeeklyHours
+	6,  // 12: velamen.schedule.v1.HouseCalendar.engagements:type_name -> velamen.schedule.v1.Engagement
+	8,  // 13: velamen.schedule.v1.PlanningSettings.weights:type_name -> velamen.schedule.v1.PlanningWeights
+	9,  // 14: velamen.schedule.v1.PlanningSettings.work_rates:type_name -> velamen.schedule.v1.WorkRate
+	10, // 15: velamen.schedule.v1.PlanningSettings.walks:type_name -> velamen.schedule.v1.Walk
+	5,  // 16: velamen.schedule.v1.ListWorkPatternsResponse.work_patterns:type_name -> velamen.schedule.v1.WorkPattern
+	5,  // 17: velamen.schedule.v1.UpdateWorkPatternRequest.work_pattern:type_name -> velamen.schedule.v1.WorkPattern
+	24, // 18: velamen.schedule.v1.UpdateWorkPatternRequest.update_mask:type_name -> google.protobuf.FieldMask
+	7,  // 19: velamen.schedule.v1.ListHouseCalendarsResponse.house_calendars:type_name -> velamen.schedule.v1.HouseCalendar
+	7,  // 20: velamen.schedule.v1.UpdateHouseCalendarRequest.house_calendar:type_name -> velamen.schedule.v1.HouseCalendar
+	24, // 21: velamen.schedule.v1.UpdateHouseCalendarRequest.update_mask:type_name -> google.protobuf.FieldMask
+	11, // 22: velamen.schedule.v1.UpdatePlanningSettingsRequest.planning_settings:type_name -> velamen.schedule.v1.PlanningSettings
+	24, // 23: velamen.schedule.v1.UpdatePlanningSettingsRequest.update_mask:type_name -> google.protobuf.FieldMask
+	24, // [24:24] is the sub-list for method output_type
+	24, // [24:24] is the sub-list for method input_type
+	24, // [24:24] is the sub-list for extension type_name
+	24, // [24:24] is the sub-list for extension extendee
+	0,  // [0:24] is the sub-list for field type_name
 }
 
 func init() { file_velamen_schedule_v1_calendar_proto_init() }
