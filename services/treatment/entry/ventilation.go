@@ -260,6 +260,17 @@ type ventilationLaw struct {
 	shutAlone time.Duration
 }
 
+// LongestAiring returns how long after the end of an application a house is aired at
+// the latest, by the law that has it longest, even if it stays shut. Where a label gives
+// an inhalation level, or nobody entered whether it does, no time airs a house.
+func LongestAiring() time.Duration {
+	var longest time.Duration
+	for _, law := range ventilation() {
+		longest = max(longest, law.shutAlone)
+	}
+	return longest
+}
+
 // ventilationSet is the criteria of every law that is entered.
 type ventilationSet []ventilationLaw
 
