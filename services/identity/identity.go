@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 	_ "time/tzdata" // a container without the system's time zones still counts a nursery's days
+	"unicode"
 
 	identityv1 "velamen/gen/velamen/identity/v1"
 	"velamen/internal/fault"
@@ -25,6 +26,31 @@ type Nursery struct {
 	Jurisdiction string
 	// Address is the postal address that stands on records; may be empty.
 	Address string
+	// OperatorID is the number that the authority gave the operator of the property, in
+	// California the county (3 CCR 6622), and County the one that use is reported to;
+	// empty when not entered.
+	OperatorID, County string
+	// EmergencyPhone is the telephone number of medical care nearby, and EmergencyCare
+	// its name and address; empty when not entered.
+	EmergencyPhone, EmergencyCare string
+}
+
+// checkReported refuses what would break a line of a display or a use report, or
+// stand in it without being read.
+func (n Nursery) checkReported() error {
+	for _, line := range []struct{ field, text string }{
+		{"operator_id", n.OperatorID}, {"county", n.County},
+		{"emergency_phone", n.EmergencyPhone}, {"emergency_care", n.EmergencyCare},
+	} {
+		field := "nursery." + line.field
+		if strings.ContainsFunc(line.text, unicode.IsControl) {
+			return fault.Field(field, "must be one line without control characters")
+		}
+		if strings.TrimSpace(line.text) != line.text {
+			return fault.Field(field, "must not begin or end with a space")
+		}
+	}
+	return nil
 }
 
 // Person works in a nursery.

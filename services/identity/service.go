@@ -103,8 +103,13 @@ func (row nurseryRow) contract() *identityv1.Nursery {
 		TimeZone:     row.Zone.String(),
 		Jurisdiction: row.Jurisdiction,
 		Address:      row.Address,
-		Etag:         rpc.ETag(row.version),
-		CreateTime:   timestamppb.New(row.createTime),
+		OperatorId:   row.OperatorID,
+		County:       row.County,
+
+		EmergencyPhone: row.EmergencyPhone,
+		EmergencyCare:  row.EmergencyCare,
+		Etag:           rpc.ETag(row.version),
+		CreateTime:     timestamppb.New(row.createTime),
 	}
 }
 
@@ -134,9 +139,12 @@ func nurseryFrom(id string, n *identityv1.Nursery) (Nursery, error) {
 	if err := jurisdiction.Check(n.GetJurisdiction()); err != nil {
 		return Nursery{}, fault.Field("nursery.jurisdiction", "%s", err).With("jurisdiction", n.GetJurisdiction())
 	}
-	return Nursery{
+	nursery := Nursery{
 		ID: id, DisplayName: n.GetDisplayName(), Zone: location, Jurisdiction: n.GetJurisdiction(), Address: n.GetAddress(),
-	}, nil
+		OperatorID: n.GetOperatorId(), County: n.GetCounty(),
+		EmergencyPhone: n.GetEmergencyPhone(), EmergencyCare: n.GetEmergencyCare(),
+	}
+	return nursery, nursery.checkReported()
 }
 
 // personFrom reads a person of a request.

@@ -524,6 +524,8 @@ func TestUpdateNursery(t *testing.T) {
 	nursery, err := b.client.GetNursery(b.owner, &identityv1.GetNurseryRequest{Name: "nurseries/test"})
 	require.NoError(t, err)
 	nursery.Address, nursery.TimeZone = "1 Main Road", "Europe/Amsterdam"
+	nursery.OperatorId, nursery.County = "00-00-000", "Invented county"
+	nursery.EmergencyPhone, nursery.EmergencyCare = "000 000 0000", "Clinic, 2 Main Road"
 	changed, err := b.client.UpdateNursery(b.owner, &identityv1.UpdateNurseryRequest{Nursery: nursery, RequestId: uuid.NewString()})
 	require.NoError(t, err)
 	require.Equal(t, "1 Main Road", changed.GetAddress())
@@ -531,6 +533,26 @@ func TestUpdateNursery(t *testing.T) {
 	read, err := identity.ReadNursery(context.Background(), b.db, "test")
 	require.NoError(t, err)
 	require.Equal(t, "Europe/Amsterdam", read.Zone.String())
+	require.Equal(t, "00-00-000", read.OperatorID)
+	require.Equal(t, "Invented county", read.County)
+	require.Equal(t, "000 000 0000", read.EmergencyPhone)
+	require.Equal(t, "Clinic, 2 Main Road", read.EmergencyCare)
+	kept, err := b.client.UpdateNursery(b.owner, &identityv1.UpdateNurseryRequest{
+		Nursery: &identityv1.Nursery{Name: "nurseries/test", EmergencyPhone: "000 000 0001"}, UpdateMask: mask("emergency_phone", "county"), RequestId: uuid.NewString()})
+	require.NoError(t, err)
+	require.Equal(t, "000 000 0001", kept.GetEmergencyPhone())
+	require.Empty(t, kept.GetCounty())
+	require.Equal(t, "00-00-000", kept.GetOperatorId())
+	for field, broken := range map[string]*identityv1.Nursery{
+		"nursery.operator_id":     {OperatorId: " "},
+		"nursery.county":          {County: "a\nb"},
+		"nursery.emergency_phone": {EmergencyPhone: "000\t1"},
+		"nursery.emergency_care":  {EmergencyCare: "Clinic "},
+	} {
+		broken.Name = "nurseries/test"
+		_, err := b.client.UpdateNursery(b.owner, &identityv1.UpdateNurseryRequest{Nursery: broken, RequestId: uuid.NewString()})
+		rpctest.RefusedField(t, err, field)
+	}
 
 	_, err = b.client.UpdateNursery(b.owner, &identityv1.UpdateNurseryRequest{Nursery: nursery, RequestId: uuid.NewString()})
 	rpctest.Refused(t, err, codes.Aborted, fault.StaleETag)

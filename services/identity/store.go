@@ -48,9 +48,11 @@ func readNursery(ctx context.Context, r postgres.Reader, id, lock string) (nurse
 	row := nurseryRow{Nursery: Nursery{ID: id}}
 	var zoneName string
 	err := r.QueryRow(ctx, `
-		SELECT display_name, time_zone, jurisdiction, address, version, create_time
+		SELECT display_name, time_zone, jurisdiction, address, operator_id, county, emergency_phone, emergency_care,
+			version, create_time
 		FROM identity.nursery WHERE id = $1`+lock, id).
-		Scan(&row.DisplayName, &zoneName, &row.Jurisdiction, &row.Address, &row.version, &row.createTime)
+		Scan(&row.DisplayName, &zoneName, &row.Jurisdiction, &row.Address, &row.OperatorID, &row.County,
+			&row.EmergencyPhone, &row.EmergencyCare, &row.version, &row.createTime)
 	if postgres.NoRows(err) {
 		return nurseryRow{}, fault.Missing("nursery", nurseryName(id))
 	}
@@ -63,10 +65,11 @@ func readNursery(ctx context.Context, r postgres.Reader, id, lock string) (nurse
 
 func insertNursery(ctx context.Context, tx pgx.Tx, n Nursery, now time.Time) error {
 	_, err := tx.Exec(ctx, `
-		INSERT INTO identity.nursery (id, display_name, time_zone, jurisdiction, address, create_time)
-		VALUES (@id, @display_name, @time_zone, @jurisdiction, @address, @now)`,
-		pgx.NamedArgs{"id": n.ID, "display_name": n.DisplayName, "time_zone": n.Zone.String(),
-			"jurisdiction": n.Jurisdiction, "address": n.Address, "now": now})
+		INSERT INTO identity.nursery (id, display_name, time_zone, jurisdiction, address, operator_id, county,
+			emergency_phone, emergency_care, create_time)
+		VALUES (@id, @display_name, @time_zone, @jurisdiction, @address, @operator_id, @county,
+			@emergency_phone, @emergency_care, @now)`,
+		nurseryArgs(n, pgx.NamedArgs{"now": now}))
 	if postgres.Violates(err, "nursery_pk") {
 		return fault.New(fault.Exists, fault.SetupRefused, "the nursery %q was set up before", nurseryName(n.ID)).
 			With("name", nurseryName(n.ID))
@@ -77,11 +80,19 @@ func insertNursery(ctx context.Context, tx pgx.Tx, n Nursery, now time.Time) err
 func updateNursery(ctx context.Context, tx pgx.Tx, row nurseryRow) error {
 	_, err := tx.Exec(ctx, `
 		UPDATE identity.nursery
-		SET display_name = @display_name, time_zone = @time_zone, jurisdiction = @jurisdiction, address = @address, version = @version
-		WHERE id = @id`,
-		pgx.NamedArgs{"id": row.ID, "display_name": row.DisplayName, "time_zone": row.Zone.String(),
-			"jurisdiction": row.Jurisdiction, "address": row.Address, "version": row.version})
+		SET display_name = @display_name, time_zone = @time_zone, jurisdiction = @jurisdiction, address = @address,
+			operator_id = @operator_id, county = @county, emergency_phone = @emergency_phone, emergency_care = @emergency_care,
+			version = @version
+		WHERE id = @id`, nurseryArgs(row.Nursery, pgx.NamedArgs{"version": row.version}))
 	return err
+}
+
+func nurseryArgs(n Nursery, args pgx.NamedArgs) pgx.NamedArgs {
+	args["id"], args["display_name"], args["time_zone"] = n.ID, n.DisplayName, n.Zone.String()
+	args["jurisdiction"], args["address"] = n.Jurisdiction, n.Address
+	args["operator_id"], args["county"] = n.OperatorID, n.County
+	args["emergency_phone"], args["emergency_care"] = n.EmergencyPhone, n.EmergencyCare
+	return args
 }
 
 // selectPerson reads people with their certificates and qualifications; scanPerson takes a row.

@@ -16,6 +16,10 @@ func (p Product) contract(nursery string) *productsv1.Product {
 		Formulation: p.Formulation, Jurisdiction: p.Jurisdiction, ToxicityCategory: p.ToxicityCategory,
 		RegistrationExpireDate: dateContract(p.RegistrationExpireDate),
 		Cost:                   p.Cost.contract(), CostPer: p.CostPer.Contract(),
+		Respirator: p.Respirator, DoubleNotification: p.DoubleNotification,
+		InhalationLimited: p.InhalationLimited, InhalationLevel: p.InhalationLevel.Contract(),
+		Organophosphate: p.Organophosphate, FirstAid: p.FirstAid, SafetyDataSheet: p.SafetyDataSheet,
+		TimeLimited: p.TimeLimited, StageLimited: p.StageLimited,
 	}
 	for _, content := range p.Contents {
 		message.Contents = append(message.Contents, &productsv1.Content{

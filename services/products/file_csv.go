@@ -44,6 +44,15 @@ var (
 		{"contents", func(p Product) string {
 			return joined(texts(p.Contents, func(c Content) string { return part(c.ActiveIngredient, c.Amount) }))
 		}},
+		{"respirator", func(p Product) string { return strings.ToLower(answerText(p.Respirator)) }},
+		{"double_notification", func(p Product) string { return strings.ToLower(answerText(p.DoubleNotification)) }},
+		{"inhalation_limited", func(p Product) string { return strings.ToLower(answerText(p.InhalationLimited)) }},
+		{"inhalation_level", func(p Product) string { return p.InhalationLevel.String() }},
+		{"organophosphate", func(p Product) string { return strings.ToLower(answerText(p.Organophosphate)) }},
+		{"first_aid", func(p Product) string { return guarded(p.FirstAid) }},
+		{"safety_data_sheet", func(p Product) string { return guarded(p.SafetyDataSheet) }},
+		{"time_limited", func(p Product) string { return strings.ToLower(answerText(p.TimeLimited)) }},
+		{"stage_limited", func(p Product) string { return strings.ToLower(answerText(p.StageLimited)) }},
 	}
 	directionColumns = []directionColumn{
 		{"method", func(d Direction) string { return strings.ToLower(MethodText(d.Method)) }},

@@ -239,6 +239,15 @@ func (r *csvRow) product() *productsv1.Product {
 		ToxicityCategory: value(r, "toxicity_category", parseToxicity),
 		RestrictedUse:    r.flag("restricted_use"),
 		CostPer:          r.amount("cost_per"),
+
+		Respirator:         value(r, "respirator", parseAnswer),
+		DoubleNotification: value(r, "double_notification", parseAnswer),
+		InhalationLimited:  value(r, "inhalation_limited", parseAnswer),
+		InhalationLevel:    r.amount("inhalation_level"),
+		Organophosphate:    value(r, "organophosphate", parseAnswer),
+		FirstAid:           unguarded(r.text("first_aid")), SafetyDataSheet: unguarded(r.text("safety_data_sheet")),
+		TimeLimited:  value(r, "time_limited", parseAnswer),
+		StageLimited: value(r, "stage_limited", parseAnswer),
 	}
 	if day := r.text("registration_expire_date"); day != "" {
 		message.RegistrationExpireDate = &typev1.Date{Value: day}

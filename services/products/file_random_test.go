@@ -66,6 +66,14 @@ func (m maker) product() *productsv1.Product {
 		DisplayName: m.text(60), RegistrationNumber: m.text(40), RestrictedUse: m.yes(),
 		Form:         pick(m, []productsv1.ProductForm{solidForm, liquidForm}),
 		Jurisdiction: pick(m, []string{"", "ZA", "EU", "US-CA"}), ToxicityCategory: productsv1.ToxicityCategory(m.IntN(5)),
+		Respirator: m.answer(), DoubleNotification: m.answer(), InhalationLimited: m.answer(), Organophosphate: m.answer(),
+		TimeLimited: m.answer(), StageLimited: m.answer(),
+	}
+	if p.GetInhalationLimited() == productsv1.LabelAnswer_LABEL_ANSWER_YES && m.yes() {
+		p.InhalationLevel = amount(m.number(900), "ppm")
+	}
+	if m.yes() {
+		p.FirstAid, p.SafetyDataSheet = m.text(400), m.text(100)
 	}
 	if m.yes() {
 		p.Formulation = pick(m, []productsv1.Formulation{productsv1.Formulation_FORMULATION_SC, productsv1.Formulation_FORMULATION_EC})
@@ -93,6 +101,8 @@ func (m maker) product() *productsv1.Product {
 	}
 	return p
 }
+
+func (m maker) answer() productsv1.LabelAnswer { return productsv1.LabelAnswer(m.IntN(3)) }
 
 func (m maker) direction(p *productsv1.Product, actives []ActiveIngredient, method productsv1.Method) *productsv1.LabelDirection {
 	d := &productsv1.LabelDirection{Method: method, DisorderClasses: some(m, actives[0].WorksOn, 5)}

@@ -26,6 +26,11 @@ func whole() *productsv1.Product {
 		RegistrationExpireDate: &typev1.Date{Value: "2028-02-29"},
 		ToxicityCategory:       productsv1.ToxicityCategory_TOXICITY_CATEGORY_III,
 		Cost:                   &typev1.Money{CurrencyCode: "ZAR", Amount: "850.5"}, CostPer: amount("1", "L"),
+		Respirator: productsv1.LabelAnswer_LABEL_ANSWER_NO, DoubleNotification: productsv1.LabelAnswer_LABEL_ANSWER_NO,
+		InhalationLimited: productsv1.LabelAnswer_LABEL_ANSWER_YES, InhalationLevel: amount("0.75", "ppm"),
+		Organophosphate: productsv1.LabelAnswer_LABEL_ANSWER_NO,
+		FirstAid:        "If on skin: wash with water.\nCall a physician.", SafetyDataSheet: "2026-01-05, office, green folder",
+		TimeLimited: productsv1.LabelAnswer_LABEL_ANSWER_YES, StageLimited: productsv1.LabelAnswer_LABEL_ANSWER_NO,
 		Contents: []*productsv1.Content{{ActiveIngredient: "azoxystrobin", Amount: amount("250", "g/L")}},
 		Directions: []*productsv1.LabelDirection{{
 			Method: spray, DisorderClasses: []diagnosisv1.DisorderClass{fungus, oomycete},
@@ -63,6 +68,8 @@ func TestEveryFactOfALabelIsKept(t *testing.T) {
 	direction.WaterVolumeMin, direction.TemperatureMax, direction.SaleIntervalDays = nil, nil, nil
 	direction.SilentOn = []productsv1.LabelFact{productsv1.LabelFact_LABEL_FACT_SALE_INTERVAL}
 	product.Cost, product.CostPer, product.RegistrationExpireDate = nil, nil, nil
+	product.InhalationLimited, product.InhalationLevel = productsv1.LabelAnswer_LABEL_ANSWER_NO, nil
+	product.Respirator, product.FirstAid = productsv1.LabelAnswer_LABEL_ANSWER_UNSPECIFIED, ""
 	changed, err := f.client.UpdateProduct(f.manager, &productsv1.UpdateProductRequest{
 		Product: product, UpdateMask: everything(), RequestId: uuid.NewString(),
 	})

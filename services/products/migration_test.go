@@ -21,7 +21,7 @@ func TestAnOldIntervalOf0DaysIsALabelThatIsSilentOnIt(t *testing.T) {
 			min_interval_days, protective_equipment) VALUES
 			('test', 'old', 0, 'SPRAY', '{FUNGUS}', 1, 2, 'g/L', 12, 0, 'gloves'), ('test', 'old', 1, 'DRENCH', '{FUNGUS}', 1, 2, 'g/L', NULL, 7, '')`,
 	)
-	db := older.Upgrade(t, 9)
+	db := older.Upgrade(t, 22) // the columns that are read now
 	product, err := ReadProduct(context.Background(), db, "test", "old")
 	require.NoError(t, err)
 	spray, drench := product.Directions[0], product.Directions[1]
@@ -30,4 +30,5 @@ func TestAnOldIntervalOf0DaysIsALabelThatIsSilentOnIt(t *testing.T) {
 	require.Contains(t, drench.Missing(), productsv1.LabelFact_LABEL_FACT_RESTRICTED_ENTRY_INTERVAL)
 	require.NotContains(t, spray.Missing(), productsv1.LabelFact_LABEL_FACT_MIN_INTERVAL)
 	require.Contains(t, spray.Missing(), productsv1.LabelFact_LABEL_FACT_CROPS, "what was never asked for is missing")
+	require.Zero(t, product.Respirator, "what was never asked for is not a no")
 }

@@ -43,6 +43,26 @@ type Product struct {
 	Cost Money
 	// CostPer is the amount that the cost is for.
 	CostPer quantity.Quantity
+	// Respirator is whether the label asks for one to apply it.
+	Respirator productsv1.LabelAnswer
+	// DoubleNotification is whether the label asks for warning signs and spoken words
+	// both.
+	DoubleNotification productsv1.LabelAnswer
+	// InhalationLimited is whether the label gives a level to which its vapour in the
+	// air must fall before anybody enters.
+	InhalationLimited productsv1.LabelAnswer
+	// InhalationLevel is that level, ppm; zero when it is not entered and unless
+	// InhalationLimited is yes.
+	InhalationLevel quantity.Quantity
+	// Organophosphate is whether an active ingredient is one that inhibits
+	// cholinesterase.
+	Organophosphate productsv1.LabelAnswer
+	// FirstAid is what the label says word for word, and SafetyDataSheet which sheet it
+	// has and where it is kept; empty when not entered.
+	FirstAid, SafetyDataSheet string
+	// TimeLimited and StageLimited are whether the authorisation limits the time of day
+	// and the growth stage of the use.
+	TimeLimited, StageLimited productsv1.LabelAnswer
 }
 
 // Money is an exact amount of a currency; the zero value is none.

@@ -161,6 +161,22 @@ func TestProductIsRefusedByField(t *testing.T) {
 			func(p *productsv1.Product) { p.Directions[0].DisorderClasses = []diagnosisv1.DisorderClass{virus} }},
 		{"two directions for one method and class", "product.directions[1].disorder_classes[0]", solid,
 			func(p *productsv1.Product) { p.Directions = append(p.Directions, proto.CloneOf(p.GetDirections()[0])) }},
+		{"a level of vapour that is not ppm", "product.inhalation_level", whole,
+			func(p *productsv1.Product) { p.InhalationLevel = amount("1", "%") }},
+		{"a level of vapour of zero", "product.inhalation_level", whole,
+			func(p *productsv1.Product) { p.InhalationLevel = amount("0", "ppm") }},
+		{"more vapour than air", "product.inhalation_level", whole,
+			func(p *productsv1.Product) { p.InhalationLevel = amount("1000000.1", "ppm") }},
+		{"a level of vapour that is not limited", "product.inhalation_level", whole,
+			func(p *productsv1.Product) { p.InhalationLimited = productsv1.LabelAnswer_LABEL_ANSWER_NO }},
+		{"a level of vapour without an answer", "product.inhalation_level", whole,
+			func(p *productsv1.Product) { p.InhalationLimited = productsv1.LabelAnswer_LABEL_ANSWER_UNSPECIFIED }},
+		{"an answer that there is not", "product.respirator", solid,
+			func(p *productsv1.Product) { p.Respirator = 3 }},
+		{"first aid that no file can keep", "product.first_aid", solid,
+			func(p *productsv1.Product) { p.FirstAid = "wash\r\ncall" }},
+		{"a data sheet that is a space", "product.safety_data_sheet", solid,
+			func(p *productsv1.Product) { p.SafetyDataSheet = " " }},
 		{"no active ingredient", "product.contents", solid,
 			func(p *productsv1.Product) { p.Contents = nil }},
 		{"no registration number", "product.registration_number", solid,
@@ -221,6 +237,16 @@ func TestUpdateChangesTheFieldsOfTheMaskAndChecksTheWhole(t *testing.T) {
 
 	_, err = update(&productsv1.Product{DisplayName: "Late name", Etag: made.GetEtag()}, "display_name")
 	rpctest.Refused(t, err, codes.Aborted, fault.StaleETag)
+
+	// The level goes with the answer that it hangs on.
+	level := &productsv1.Product{InhalationLimited: productsv1.LabelAnswer_LABEL_ANSWER_YES, InhalationLevel: amount("5", "ppm")}
+	_, err = update(proto.CloneOf(level), "inhalation_level")
+	rpctest.RefusedField(t, err, "product.inhalation_level")
+	changed, err = update(proto.CloneOf(level), "inhalation_limited", "inhalation_level")
+	require.NoError(t, err)
+	require.Equal(t, "5", changed.GetInhalationLevel().GetAmount())
+	_, err = update(&productsv1.Product{}, "inhalation_limited")
+	rpctest.RefusedField(t, err, "product.inhalation_level")
 
 	// Another content makes the direction that stands useless.
 	_, err = update(&productsv1.Product{Contents: []*productsv1.Content{

@@ -46,6 +46,9 @@ const selectProducts = `
 	SELECT p.id, p.display_name, p.registration_number, p.form, p.restricted_use, p.version, p.create_time,
 		coalesce(p.formulation, ''), p.jurisdiction, coalesce(p.registration_expire_date::text, ''),
 		coalesce(p.toxicity_category, ''), p.cost::text, p.cost_currency, p.cost_per::text, p.cost_per_unit,
+		coalesce(p.respirator, ''), coalesce(p.double_notification, ''), coalesce(p.inhalation_limited, ''),
+		p.inhalation_level_ppm::text, coalesce(p.organophosphate, ''), p.first_aid, p.safety_data_sheet,
+		coalesce(p.time_limited, ''), coalesce(p.stage_limited, ''),
 		(SELECT coalesce(jsonb_agg(jsonb_build_object(
 				'active_ingredient', c.active_ingredient, 'amount', c.amount::text, 'unit', c.unit) ORDER BY c.position), '[]')
 			FROM products.content c WHERE c.nursery = p.nursery AND c.product = p.id),
@@ -121,10 +124,14 @@ func listProducts(ctx context.Context, r postgres.Reader, nursery, after string,
 func insertProduct(ctx context.Context, tx pgx.Tx, nursery string, product Product, now time.Time) error {
 	_, err := tx.Exec(ctx, `
 		INSERT INTO products.product (nursery, id, display_name, registration_number, form, restricted_use, formulation,
-			jurisdiction, registration_expire_date, toxicity_category, cost, cost_currency, cost_per, cost_per_unit, create_time)
+			jurisdiction, registration_expire_date, toxicity_category, cost, cost_currency, cost_per, cost_per_unit,
+			respirator, double_notification, inhalation_limited, inhalation_level_ppm, organophosphate, first_aid,
+			safety_data_sheet, time_limited, stage_limited, create_time)
 		VALUES (@nursery, @id, @display_name, @registration_number, @form, @restricted_use, @formulation,
 			@jurisdiction, @registration_expire_date::date, @toxicity_category, @cost::numeric, @cost_currency,
-			@cost_per::numeric, @cost_per_unit, @now)`,
+			@cost_per::numeric, @cost_per_unit,
+			@respirator, @double_notification, @inhalation_limited, @inhalation_level::numeric, @organophosphate, @first_aid,
+			@safety_data_sheet, @time_limited, @stage_limited, @now)`,
 		productArgs(nursery, product, pgx.NamedArgs{"now": now}))
 	if postgres.Violates(err, "product_pk") {
 		name := resource.Of("nurseries", nursery, "products", product.ID)
@@ -146,7 +153,10 @@ func updateProduct(ctx context.Context, tx pgx.Tx, nursery string, product Produ
 			form = @form, restricted_use = @restricted_use, formulation = @formulation, jurisdiction = @jurisdiction,
 			registration_expire_date = @registration_expire_date::date, toxicity_category = @toxicity_category,
 			cost = @cost::numeric, cost_currency = @cost_currency, cost_per = @cost_per::numeric,
-			cost_per_unit = @cost_per_unit, version = version + 1
+			cost_per_unit = @cost_per_unit, respirator = @respirator, double_notification = @double_notification,
+			inhalation_limited = @inhalation_limited, inhalation_level_ppm = @inhalation_level::numeric,
+			organophosphate = @organophosphate, first_aid = @first_aid, safety_data_sheet = @safety_data_sheet,
+			time_limited = @time_limited, stage_limited = @stage_limited, version = version + 1
 		WHERE nursery = @nursery AND id = @id`, productArgs(nursery, product, pgx.NamedArgs{}))
 	if err != nil {
 		return err
@@ -172,6 +182,14 @@ func productArgs(nursery string, product Product, args pgx.NamedArgs) pgx.NamedA
 		args["cost"] = product.Cost.Amount.String()
 	}
 	args["cost_per"], args["cost_per_unit"] = amountOrNull(product.CostPer), orNull(string(product.CostPer.Unit))
+	args["respirator"] = orNull(answerText(product.Respirator))
+	args["double_notification"] = orNull(answerText(product.DoubleNotification))
+	args["inhalation_limited"] = orNull(answerText(product.InhalationLimited))
+	args["inhalation_level"] = amountOrNull(product.InhalationLevel)
+	args["organophosphate"] = orNull(answerText(product.Organophosphate))
+	args["first_aid"], args["safety_data_sheet"] = product.FirstAid, product.SafetyDataSheet
+	args["time_limited"] = orNull(answerText(product.TimeLimited))
+	args["stage_limited"] = orNull(answerText(product.StageLimited))
 	return args
 }
 

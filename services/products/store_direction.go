@@ -1,11 +1,13 @@
 package products
 
 import (
+	"errors"
 	"fmt"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/shopspring/decimal"
 
+	productsv1 "velamen/gen/velamen/products/v1"
 	"velamen/internal/quantity"
 )
 
@@ -43,79 +45,112 @@ type directionRow struct {
 	ActiveLimits         []activeRow   `json:"active_limits"`
 }
 
+// productRow is what a row of selectProducts keeps as text and as JSON.
+type productRow struct {
+	form, formulation, toxicity                       string
+	cost, currency, costPer, costPerUnit              *string
+	respirator, doubleNotification, inhalationLimited string
+	inhalationLevel                                   *string
+	organophosphate, timeLimited, stageLimited        string
+	contents                                          []activeRow
+	directions                                        []directionRow
+}
+
 func scanStored(row pgx.CollectableRow) (stored, error) {
-	var (
-		product                             stored
-		form, formulation, toxicity         string
-		cost, currency, costPer, costPerOne *string
-		contents                            []activeRow
-		directions                          []directionRow
-	)
-	err := row.Scan(&product.ID, &product.DisplayName, &product.RegistrationNumber, &form, &product.RestrictedUse,
-		&product.version, &product.createTime, &formulation, &product.Jurisdiction, &product.RegistrationExpireDate,
-		&toxicity, &cost, &currency, &costPer, &costPerOne, &contents, &directions)
+	var product stored
+	var r productRow
+	err := row.Scan(&product.ID, &product.DisplayName, &product.RegistrationNumber, &r.form, &product.RestrictedUse,
+		&product.version, &product.createTime, &r.formulation, &product.Jurisdiction, &product.RegistrationExpireDate,
+		&r.toxicity, &r.cost, &r.currency, &r.costPer, &r.costPerUnit,
+		&r.respirator, &r.doubleNotification, &r.inhalationLimited, &r.inhalationLevel, &r.organophosphate,
+		&product.FirstAid, &product.SafetyDataSheet, &r.timeLimited, &r.stageLimited, &r.contents, &r.directions)
 	if err != nil {
 		return stored{}, err
 	}
-	if err := product.fill(form, formulation, toxicity, contents, directions); err != nil {
-		return stored{}, fmt.Errorf("product %s: %w", product.ID, err)
-	}
-	if err := product.price(cost, currency, costPer, costPerOne); err != nil {
+	err = errors.Join(product.fill(r), product.price(r), product.answer(r),
+		product.fillContents(r.contents), product.fillDirections(r.directions))
+	if err != nil {
 		return stored{}, fmt.Errorf("product %s: %w", product.ID, err)
 	}
 	return product, nil
 }
 
+func (p *Product) fill(row productRow) error {
+	var err error
+	if p.Form, err = parseForm(row.form); err != nil {
+		return err
+	}
+	if row.formulation != "" {
+		if p.Formulation, err = parseFormulation(row.formulation); err != nil {
+			return err
+		}
+	}
+	if row.toxicity != "" {
+		p.ToxicityCategory, err = parseToxicity(row.toxicity)
+	}
+	return err
+}
+
+func (p *Product) price(row productRow) error {
+	if row.cost == nil || row.currency == nil || row.costPer == nil || row.costPerUnit == nil {
+		return nil
+	}
+	amount, err := decimal.NewFromString(*row.cost)
+	if err != nil {
+		return err
+	}
+	p.Cost = Money{Amount: amount, Currency: *row.currency}
+	p.CostPer, err = quantity.New(*row.costPer, quantity.Unit(*row.costPerUnit))
+	return err
+}
+
+// answer reads what the label answers with yes or no, and the level that follows
+// from one of the answers.
+func (p *Product) answer(row productRow) (err error) {
+	for _, answer := range []struct {
+		into *productsv1.LabelAnswer
+		text string
+	}{
+		{&p.Respirator, row.respirator},
+		{&p.DoubleNotification, row.doubleNotification},
+		{&p.InhalationLimited, row.inhalationLimited},
+		{&p.Organophosphate, row.organophosphate},
+		{&p.TimeLimited, row.timeLimited},
+		{&p.StageLimited, row.stageLimited},
+	} {
+		if answer.text == "" {
+			continue
+		}
+		if *answer.into, err = parseAnswer(answer.text); err != nil {
+			return err
+		}
+	}
+	if row.inhalationLevel != nil {
+		p.InhalationLevel, err = quantity.New(*row.inhalationLevel, quantity.PartsPerMillion)
+	}
+	return err
+}
+
 func (p *Product) fillContents(rows []activeRow) error {
-	for _, row := range rows {
-		amount, err := quantity.New(row.Amount, row.Unit)
+	for _, content := range rows {
+		amount, err := quantity.New(content.Amount, content.Unit)
 		if err != nil {
 			return err
 		}
-		p.Contents = append(p.Contents, Content{ActiveIngredient: row.ActiveIngredient, Amount: amount})
+		p.Contents = append(p.Contents, Content{ActiveIngredient: content.ActiveIngredient, Amount: amount})
 	}
 	return nil
 }
 
-func (p *Product) fill(form, formulation, toxicity string, contents []activeRow, directions []directionRow) error {
-	var err error
-	if p.Form, err = parseForm(form); err != nil {
-		return err
-	}
-	if formulation != "" {
-		if p.Formulation, err = parseFormulation(formulation); err != nil {
-			return err
-		}
-	}
-	if toxicity != "" {
-		if p.ToxicityCategory, err = parseToxicity(toxicity); err != nil {
-			return err
-		}
-	}
-	if err := p.fillContents(contents); err != nil {
-		return err
-	}
-	for _, row := range directions {
-		direction, err := row.direction()
+func (p *Product) fillDirections(rows []directionRow) error {
+	for _, written := range rows {
+		direction, err := written.direction()
 		if err != nil {
 			return err
 		}
 		p.Directions = append(p.Directions, direction)
 	}
 	return nil
-}
-
-func (p *Product) price(cost, currency, costPer, costPerUnit *string) error {
-	if cost == nil || currency == nil || costPer == nil || costPerUnit == nil {
-		return nil
-	}
-	amount, err := decimal.NewFromString(*cost)
-	if err != nil {
-		return err
-	}
-	p.Cost = Money{Amount: amount, Currency: *currency}
-	p.CostPer, err = quantity.New(*costPer, quantity.Unit(*costPerUnit))
-	return err
 }
 
 func (row directionRow) direction() (Direction, error) {

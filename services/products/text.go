@@ -83,6 +83,13 @@ func parsePermission(text string) (productsv1.Permission, error) {
 	return productsv1.Permission(number), err
 }
 
+func answerText(a productsv1.LabelAnswer) string { return enumText(a.String(), "LABEL_ANSWER_") }
+
+func parseAnswer(text string) (productsv1.LabelAnswer, error) {
+	number, err := enumNumber(productsv1.LabelAnswer_value, "LABEL_ANSWER_", text, "answer")
+	return productsv1.LabelAnswer(number), err
+}
+
 func factText(fact productsv1.LabelFact) string { return enumText(fact.String(), "LABEL_FACT_") }
 
 func parseFact(text string) (productsv1.LabelFact, error) {

@@ -38,6 +38,10 @@ func readProduct(path, id string, message *productsv1.Product, known names) (Pro
 		Form: message.GetForm(), RestrictedUse: message.GetRestrictedUse(),
 		Formulation: message.GetFormulation(), Jurisdiction: message.GetJurisdiction(),
 		ToxicityCategory: message.GetToxicityCategory(),
+		Respirator:       message.GetRespirator(), DoubleNotification: message.GetDoubleNotification(),
+		InhalationLimited: message.GetInhalationLimited(), Organophosphate: message.GetOrganophosphate(),
+		FirstAid: message.GetFirstAid(), SafetyDataSheet: message.GetSafetyDataSheet(),
+		TimeLimited: message.GetTimeLimited(), StageLimited: message.GetStageLimited(),
 	}
 	r.text(path+".display_name", product.DisplayName)
 	r.text(path+".registration_number", product.RegistrationNumber)
@@ -49,6 +53,9 @@ func readProduct(path, id string, message *productsv1.Product, known names) (Pro
 	product.Contents = r.contents(path+".contents", product.Form, message.GetContents())
 	r.standing(path, product)
 	r.cost(path, &product, message)
+	r.text(path+".first_aid", product.FirstAid)
+	r.text(path+".safety_data_sheet", product.SafetyDataSheet)
+	product.InhalationLevel = r.inhalationLevel(path+".inhalation_level", product, message)
 	for i, direction := range message.GetDirections() {
 		at := fmt.Sprintf("%s.directions[%d]", path, i)
 		read := r.direction(at, product, direction)
@@ -183,6 +190,26 @@ func (r *reading) in(field string, unit quantity.Unit, message *typev1.Quantity)
 		return quantity.Quantity{}, false
 	}
 	return q, true
+}
+
+// mostInhalation is the share of the air that is all of it, in ppm.
+var mostInhalation = decimal.NewFromInt(1_000_000)
+
+// inhalationLevel reads the level of vapour that a label gives; only a label that
+// limits it has one.
+func (r *reading) inhalationLevel(field string, product Product, message *productsv1.Product) quantity.Quantity {
+	level, ok := r.in(field, quantity.PartsPerMillion, message.GetInhalationLevel())
+	if !ok {
+		return quantity.Quantity{}
+	}
+	if product.InhalationLimited != productsv1.LabelAnswer_LABEL_ANSWER_YES {
+		r.refuse(field, "may be given only when inhalation_limited is yes")
+		return quantity.Quantity{}
+	}
+	if !level.Positive() || level.Amount.GreaterThan(mostInhalation) {
+		r.add(fault.Field(field, "must be above 0 and at most %s ppm", mostInhalation).With("value", level.String()))
+	}
+	return level
 }
 
 func (r *reading) contents(path string, form productsv1.ProductForm, messages []*productsv1.Content) []Content {

@@ -100,6 +100,7 @@ var (
 	houseColumnsCSV = []column{
 		{"house", true}, {"display_name", true}, {"area", true}, {"area_unit", true}, {"volume_m3", false},
 		{"covering", false}, {"fan_capacity_m3_per_h", false}, {"passive_vents", false}, {"adjoining_houses", false},
+		{"site_number", false}, {"facility_number", false}, {"legal_location", false}, {"planted_area", false}, {"planted_area_unit", false},
 	}
 	benchColumnsCSV = []column{
 		{"house", true}, {"bench", true}, {"display_name", true}, {"area_m2", true}, {"isolation", false},

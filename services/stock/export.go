@@ -12,6 +12,7 @@ func (h House) cells() []string {
 	return []string{
 		h.ID, h.DisplayName, h.Area.Plain(), string(h.Area.Unit), amountCell(h.Volume), wordOf(h.Covering, coveringWords),
 		amountCell(h.FanCapacity), strconv.FormatBool(h.PassiveVents), strings.Join(h.Adjoining, " "),
+		h.SiteNumber, h.FacilityNumber, h.LegalLocation, amountCell(h.PlantedArea), string(h.PlantedArea.Unit),
 	}
 }
 

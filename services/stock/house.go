@@ -2,6 +2,7 @@ package stock
 
 import (
 	"cmp"
+	"fmt"
 	"strings"
 	"time"
 
@@ -29,10 +30,39 @@ type House struct {
 	PassiveVents bool
 	// Adjoining are the ids of the houses that share air with it, in order.
 	Adjoining []string
+	// SiteNumber is that of the site on use reports, and FacilityNumber what identifies
+	// the closed space on records of the EU; empty when not entered.
+	SiteNumber, FacilityNumber string
+	// LegalLocation is where it lies as the law asks for it; empty when not entered.
+	LegalLocation string
+	// PlantedArea is the area planted in it, m2, ha, ft2 or acre, not more than Area;
+	// the zero value when it is not entered.
+	PlantedArea quantity.Quantity
 	// Version rises with every change.
 	Version int64
 	// CreateTime is when it was added, UTC.
 	CreateTime time.Time
+}
+
+// The most characters of texts of a house, as in the contract.
+const (
+	maxSiteNumber     = 60
+	maxFacilityNumber = 60
+	maxLegalLocation  = 200
+)
+
+// plantedUnits are the units of the area planted in a house.
+var plantedUnits = []quantity.Unit{quantity.SquareMetre, quantity.Hectare, quantity.SquareFoot, quantity.Acre}
+
+// checkPlanted refuses more area planted in a house than it has.
+func (h House) checkPlanted() error {
+	if h.PlantedArea.IsZero() || h.Area.IsZero() {
+		return nil
+	}
+	if compared, err := h.PlantedArea.Compare(h.Area); err != nil || compared > 0 {
+		return fmt.Errorf("must not be more than its area, %s", h.Area)
+	}
+	return nil
 }
 
 // maxAdjoining is how many houses may share air with one, as in the contract.

@@ -19,8 +19,19 @@ var (
 		{"net", stockv1.Covering_COVERING_NET},
 	}
 	originWords = []word[Origin]{{"started", Started}, {"received", Received}}
-	areaUnits   = []word[quantity.Unit]{{"m2", quantity.SquareMetre}, {"ha", quantity.Hectare}}
+	areaUnits   = wordsFor([]quantity.Unit{quantity.SquareMetre, quantity.Hectare})
+
+	plantedAreaWords = wordsFor(plantedUnits)
 )
+
+// wordsFor returns units as a file writes them: as the contract does.
+func wordsFor(units []quantity.Unit) []word[quantity.Unit] {
+	words := make([]word[quantity.Unit], len(units))
+	for i, unit := range units {
+		words[i] = word[quantity.Unit]{string(unit), unit}
+	}
+	return words
+}
 
 // maxLotPlants is how many plants a lot may begin with, as in the contract.
 const maxLotPlants = 10_000_000
@@ -120,8 +131,14 @@ func (j *judgement) readHouses(t table) {
 			Volume: r.amount("volume_m3", quantity.CubicMetre), Covering: oneOf(r, "covering", coveringWords),
 			FanCapacity:  r.amount("fan_capacity_m3_per_h", quantity.CubicMetrePerH),
 			PassiveVents: r.flag("passive_vents"),
+			SiteNumber:   r.text("site_number", maxSiteNumber), FacilityNumber: r.text("facility_number", maxFacilityNumber),
+			LegalLocation: r.text("legal_location", maxLegalLocation),
 		}
 		house.Area = j.houseArea(r)
+		house.PlantedArea = plantedArea(r)
+		if err := house.checkPlanted(); err != nil {
+			r.refuse("planted_area", "%s", err)
+		}
 		house.Adjoining = j.adjoining(r, id)
 		for _, other := range house.Adjoining {
 			pairs[pairOf(id, other)] = true
@@ -145,6 +162,20 @@ func (j *judgement) houseArea(r *row) quantity.Quantity {
 		}
 	}
 	return r.neededAmount("area", unit)
+}
+
+// plantedArea reads an area with its unit; both or neither.
+func plantedArea(r *row) quantity.Quantity {
+	unit := oneOf(r, "planted_area_unit", plantedAreaWords)
+	switch {
+	case r.filled("planted_area") && !r.filled("planted_area_unit"):
+		r.refuse("planted_area_unit", "must not be empty when planted_area is filled")
+	case r.filled("planted_area_unit") && !r.filled("planted_area"):
+		r.refuse("planted_area", "must not be empty when planted_area_unit is filled")
+	case unit != "":
+		return r.amount("planted_area", unit)
+	}
+	return quantity.Quantity{}
 }
 
 // adjoining reads the houses that share air with one: ids parted by spaces.

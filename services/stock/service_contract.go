@@ -22,14 +22,20 @@ func (h House) contract(nursery string) *stockv1.House {
 	return &stockv1.House{
 		Name: houseName(nursery, h.ID), DisplayName: h.DisplayName, Area: h.Area.Contract(), Volume: h.Volume.Contract(),
 		Covering: h.Covering, FanCapacity: h.FanCapacity.Contract(), PassiveVents: h.PassiveVents, AdjoiningHouses: adjoining,
-		Etag: rpc.ETag(h.Version), CreateTime: timestamppb.New(h.CreateTime),
+		SiteNumber: h.SiteNumber, FacilityNumber: h.FacilityNumber, LegalLocation: h.LegalLocation,
+		PlantedArea: h.PlantedArea.Contract(),
+		Etag:        rpc.ETag(h.Version), CreateTime: timestamppb.New(h.CreateTime),
 	}
 }
 
 // houseOf reads a house of a request. Faults name its fields under "house".
 func houseOf(nursery, id string, message *stockv1.House) (House, error) {
-	h := House{ID: id, DisplayName: message.GetDisplayName(), Covering: message.GetCovering(), PassiveVents: message.GetPassiveVents()}
-	if err := checkTexts("house.display_name", h.DisplayName); err != nil {
+	h := House{
+		ID: id, DisplayName: message.GetDisplayName(), Covering: message.GetCovering(), PassiveVents: message.GetPassiveVents(),
+		SiteNumber: message.GetSiteNumber(), FacilityNumber: message.GetFacilityNumber(), LegalLocation: message.GetLegalLocation(),
+	}
+	if err := checkTexts("house.display_name", h.DisplayName, "house.site_number", h.SiteNumber,
+		"house.facility_number", h.FacilityNumber, "house.legal_location", h.LegalLocation); err != nil {
 		return h, err
 	}
 	var err error
@@ -41,6 +47,13 @@ func houseOf(nursery, id string, message *stockv1.House) (House, error) {
 	}
 	if h.FanCapacity, err = measure("house.fan_capacity", message.GetFanCapacity(), quantity.CubicMetrePerH); err != nil {
 		return h, err
+	}
+	if h.PlantedArea, err = measure("house.planted_area", message.GetPlantedArea(), plantedUnits...); err != nil {
+		return h, err
+	}
+	if err := h.checkPlanted(); err != nil {
+		return h, fault.Field("house.planted_area", "%s", err).
+			With("planted_area", h.PlantedArea.String()).With("area", h.Area.String())
 	}
 	h.Adjoining, err = adjoiningOf(nursery, id, message.GetAdjoiningHouses())
 	return h, err

@@ -79,10 +79,10 @@ func crlf(lines ...string) string { return strings.Join(lines, "\r\n") + "\r\n" 
 // Canonical files: what importing them leaves exports as the same bytes.
 var (
 	canonicalHouses = crlf(
-		"house,display_name,area,area_unit,volume_m3,covering,fan_capacity_m3_per_h,passive_vents,adjoining_houses",
-		`n1,"North, ""old"" house",0.125,ha,3750.5,glass,42000,true,n2 n3`,
-		"n2,Nørd 温室,100,m2,,rigid_plastic,,false,n1",
-		"n3,Tunnel,80.25,m2,,,,false,n1",
+		"house,display_name,area,area_unit,volume_m3,covering,fan_capacity_m3_per_h,passive_vents,adjoining_houses,site_number,facility_number,legal_location,planted_area,planted_area_unit",
+		`n1,"North, ""old"" house",0.125,ha,3750.5,glass,42000,true,n2 n3,S-07,GH-0001,"Invented county, section 4",0.3,acre`,
+		"n2,Nørd 温室,100,m2,,rigid_plastic,,false,n1,,,,100,m2",
+		"n3,Tunnel,80.25,m2,,,,false,n1,,,,,",
 	)
 	canonicalBenches = crlf(
 		"house,bench,display_name,area_m2,isolation,water_line,neighbour_benches,x_m,y_m,length_m,width_m",
@@ -213,6 +213,15 @@ func TestImportReportsEveryBrokenRuleAndStoresNothing(t *testing.T) {
 			{3, "adjoining_houses", "a house does not adjoin itself"},
 			{4, "area", `"1e3" is not a plain decimal such as 12.5, with at most 12 digits before and 6 after the point`},
 			{5, "house", "stands on line 4 already"},
+		}},
+		{"what reports ask of houses", housesFile, "house,display_name,area,area_unit,site_number,legal_location,planted_area,planted_area_unit\n" +
+			"h7,H,100,m2," + strings.Repeat("7", 61) + ",a\tb,100.5,m2\nh8,H,1,ha,,,2,\nh9,H,1,ha,,,,acre\nh10,H,1,ha,,,1,m3\n", []problem{
+			{2, "site_number", "has 61 characters, at most 60 fit"},
+			{2, "legal_location", "must not contain the control character U+0009"},
+			{2, "planted_area", "must not be more than its area, 100 m2"},
+			{3, "planted_area_unit", "must not be empty when planted_area is filled"},
+			{4, "planted_area", "must not be empty when planted_area_unit is filled"},
+			{5, "planted_area_unit", `"m3": must be one of m2, ha, ft2, acre`},
 		}},
 		{"benches", benchesFile, benches + "none,b9,B9,1,\nh1,b1,B1,1,maybe\nh1,b9,B9,1,\nh1,b9,B9,1,\n", []problem{
 			{2, "house", "there is no house none in the houses file or the nursery"},

@@ -22,6 +22,8 @@ func TestHouseIsStoredAsItWasGiven(t *testing.T) {
 		Volume: &typev1.Quantity{Amount: "3750.5", Unit: "m3"}, Covering: stockv1.Covering_COVERING_RIGID_PLASTIC,
 		FanCapacity: &typev1.Quantity{Amount: "42000", Unit: "m3/h"}, PassiveVents: true,
 		AdjoiningHouses: []string{parent + "/houses/h1"},
+		SiteNumber:      "S-07", FacilityNumber: "GH-0001", LegalLocation: "Invented county, section 4",
+		PlantedArea: &typev1.Quantity{Amount: "0.3", Unit: "acre"},
 	}
 	created, err := n.client.CreateHouse(n.as, &stockv1.CreateHouseRequest{Parent: parent, HouseId: "h3", House: house, RequestId: newID()})
 	require.NoError(t, err)
@@ -45,6 +47,13 @@ func TestHouseRules(t *testing.T) {
 		{"negative area", func(h *stockv1.House) { h.Area.Amount = "-1" }, "house.area"},
 		{"volume in litres", func(h *stockv1.House) { h.Volume = &typev1.Quantity{Amount: "1", Unit: "L"} }, "house.volume"},
 		{"fans in m3", func(h *stockv1.House) { h.FanCapacity = &typev1.Quantity{Amount: "1", Unit: "m3"} }, "house.fan_capacity"},
+		{"planted volume", func(h *stockv1.House) { h.PlantedArea = &typev1.Quantity{Amount: "1", Unit: "m3"} }, "house.planted_area"},
+		{"nothing planted", func(h *stockv1.House) { h.PlantedArea = square("0") }, "house.planted_area"},
+		{"more planted than there is", func(h *stockv1.House) { h.PlantedArea = square("5.000001") }, "house.planted_area"},
+		{"more planted than there is, in ft2", func(h *stockv1.House) { h.PlantedArea = &typev1.Quantity{Amount: "53.82", Unit: "ft2"} }, "house.planted_area"},
+		{"site of two lines", func(h *stockv1.House) { h.SiteNumber = "7\t8" }, "house.site_number"},
+		{"facility that is a space", func(h *stockv1.House) { h.FacilityNumber = " " }, "house.facility_number"},
+		{"location that ends in a space", func(h *stockv1.House) { h.LegalLocation = "section 4 " }, "house.legal_location"},
 		{"control character", func(h *stockv1.House) { h.DisplayName = "a\x00b" }, "house.display_name"},
 		{"adjoins itself", func(h *stockv1.House) { h.AdjoiningHouses = []string{parent + "/houses/h9"} }, "house.adjoining_houses[0]"},
 		{"adjoins a bench", func(h *stockv1.House) { h.AdjoiningHouses = []string{bench1} }, "house.adjoining_houses[0]"},
@@ -116,6 +125,21 @@ func TestUpdateHouseWritesTheFieldsOfTheMask(t *testing.T) {
 	rpctest.RefusedField(t, err, "house.area")
 	_, err = update(&stockv1.House{}, "colour")
 	rpctest.RefusedField(t, err, "update_mask")
+
+	planted, err := update(&stockv1.House{SiteNumber: "7", PlantedArea: square("80"), LegalLocation: "not in the mask"}, "site_number", "planted_area")
+	require.NoError(t, err)
+	require.Equal(t, "7", planted.GetSiteNumber())
+	require.Equal(t, "80", planted.GetPlantedArea().GetAmount())
+	require.Empty(t, planted.GetLegalLocation())
+	_, err = update(&stockv1.House{Area: square("79")}, "area")
+	rpctest.RefusedField(t, err, "house.planted_area")
+	for unit, tooMuch := range map[string]string{"m2": "100.000001", "ha": "0.010001", "ft2": "1076.391042", "acre": "0.024711"} {
+		err := commit(n.db.AppURL, `UPDATE stock.house SET planted_area = `+tooMuch+`, planted_area_unit = '`+unit+`' WHERE id = 'h1'`)
+		require.ErrorContains(t, err, "house_planted_area_fits", unit)
+	}
+	first, err = update(&stockv1.House{}, "planted_area", "site_number")
+	require.NoError(t, err)
+	require.Nil(t, first.GetPlantedArea())
 
 	second, err := update(&stockv1.House{DisplayName: "South", Etag: first.GetEtag()}, "display_name")
 	require.NoError(t, err)

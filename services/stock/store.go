@@ -120,6 +120,14 @@ func amountOrNull(q quantity.Quantity) any {
 	return q.Plain()
 }
 
+// unitOrNull is how the unit of an optional quantity is stored.
+func unitOrNull(q quantity.Quantity) any {
+	if q.IsZero() {
+		return nil
+	}
+	return string(q.Unit)
+}
+
 // exists is the fault of a resource that is there already.
 func exists(kind, name string) error {
 	return fault.New(fault.Exists, fault.AlreadyExists, "there is a %s %q already", kind, name).

@@ -15,14 +15,15 @@ import (
 
 const houseColumns = `h.id, h.display_name, h.area::text, h.area_unit, coalesce(h.volume_m3::text, ''), h.covering,
 	coalesce(h.fan_capacity_m3_per_h::text, ''), h.passive_vents, h.version, h.create_time,
+	h.site_number, h.facility_number, h.legal_location, coalesce(h.planted_area::text, ''), coalesce(h.planted_area_unit, ''),
 	ARRAY(SELECT CASE WHEN a.house_a = h.id THEN a.house_b ELSE a.house_a END
 		FROM stock.adjoining a WHERE a.nursery = h.nursery AND h.id IN (a.house_a, a.house_b))`
 
 func scanHouse(row pgx.CollectableRow) (House, error) {
 	var h House
-	var area, unit, volume, covering, fans string
+	var area, unit, volume, covering, fans, planted, plantedUnit string
 	err := row.Scan(&h.ID, &h.DisplayName, &area, &unit, &volume, &covering, &fans, &h.PassiveVents, &h.Version,
-		&h.CreateTime, &h.Adjoining)
+		&h.CreateTime, &h.SiteNumber, &h.FacilityNumber, &h.LegalLocation, &planted, &plantedUnit, &h.Adjoining)
 	if err != nil {
 		return h, err
 	}
@@ -35,7 +36,10 @@ func scanHouse(row pgx.CollectableRow) (House, error) {
 	if h.Volume, err = stored(volume, quantity.CubicMetre); err != nil {
 		return h, err
 	}
-	h.FanCapacity, err = stored(fans, quantity.CubicMetrePerH)
+	if h.FanCapacity, err = stored(fans, quantity.CubicMetrePerH); err != nil {
+		return h, err
+	}
+	h.PlantedArea, err = stored(planted, quantity.Unit(plantedUnit))
 	return h, err
 }
 
@@ -54,14 +58,18 @@ func houseArgs(nursery string, h House) pgx.NamedArgs {
 	return pgx.NamedArgs{
 		"nursery": nursery, "id": h.ID, "display_name": h.DisplayName, "area": h.Area.Plain(), "area_unit": string(h.Area.Unit),
 		"volume": amountOrNull(h.Volume), "covering": storedCovering(h.Covering), "fans": amountOrNull(h.FanCapacity),
-		"passive_vents": h.PassiveVents, "create_time": h.CreateTime,
+		"passive_vents": h.PassiveVents, "create_time": h.CreateTime, "site_number": h.SiteNumber,
+		"facility_number": h.FacilityNumber, "legal_location": h.LegalLocation,
+		"planted": amountOrNull(h.PlantedArea), "planted_unit": unitOrNull(h.PlantedArea),
 	}
 }
 
 func insertHouse(ctx context.Context, tx pgx.Tx, nursery string, h House) error {
 	_, err := tx.Exec(ctx, `
-		INSERT INTO stock.house (nursery, id, display_name, area, area_unit, volume_m3, covering, fan_capacity_m3_per_h, passive_vents, create_time)
-		VALUES (@nursery, @id, @display_name, @area::text::numeric, @area_unit, @volume::text::numeric, @covering, @fans::text::numeric, @passive_vents, @create_time)`,
+		INSERT INTO stock.house (nursery, id, display_name, area, area_unit, volume_m3, covering, fan_capacity_m3_per_h, passive_vents,
+			site_number, facility_number, legal_location, planted_area, planted_area_unit, create_time)
+		VALUES (@nursery, @id, @display_name, @area::text::numeric, @area_unit, @volume::text::numeric, @covering, @fans::text::numeric, @passive_vents,
+			@site_number, @facility_number, @legal_location, @planted::text::numeric, @planted_unit::text, @create_time)`,
 		houseArgs(nursery, h))
 	if postgres.Violates(err, "house_pk") {
 		return exists("house", houseName(nursery, h.ID))
@@ -73,7 +81,9 @@ func updateHouse(ctx context.Context, tx pgx.Tx, nursery string, h House) error 
 	_, err := tx.Exec(ctx, `
 		UPDATE stock.house SET display_name = @display_name, area = @area::text::numeric, area_unit = @area_unit,
 			volume_m3 = @volume::text::numeric, covering = @covering, fan_capacity_m3_per_h = @fans::text::numeric,
-			passive_vents = @passive_vents, version = version + 1
+			passive_vents = @passive_vents, site_number = @site_number, facility_number = @facility_number,
+			legal_location = @legal_location, planted_area = @planted::text::numeric, planted_area_unit = @planted_unit::text,
+			version = version + 1
 		WHERE nursery = @nursery AND id = @id`, houseArgs(nursery, h))
 	return err
 }

@@ -69,10 +69,11 @@ func copyHouses(ctx context.Context, tx pgx.Tx, nursery string, now time.Time, a
 	}
 	err := copyRows(ctx, tx, "house",
 		[]string{"nursery", "id", "display_name", "area", "area_unit", "volume_m3", "covering", "fan_capacity_m3_per_h",
-			"passive_vents", "create_time"},
+			"passive_vents", "site_number", "facility_number", "legal_location", "planted_area", "planted_area_unit", "create_time"},
 		add.houses, func(h House) []any {
 			return []any{nursery, h.ID, h.DisplayName, h.Area.Plain(), string(h.Area.Unit), amountOrNull(h.Volume),
-				storedCovering(h.Covering), amountOrNull(h.FanCapacity), h.PassiveVents, now}
+				storedCovering(h.Covering), amountOrNull(h.FanCapacity), h.PassiveVents,
+				h.SiteNumber, h.FacilityNumber, h.LegalLocation, amountOrNull(h.PlantedArea), unitOrNull(h.PlantedArea), now}
 		})
 	if err != nil {
 		return err
