@@ -65,6 +65,19 @@ var (
 	Alarm   = Type{Bold: true, Size: 8.5, Height: 3.9, Ink: Red}
 )
 
+// Look is how cells are drawn.
+type Look struct{ Label, Body, Alarm Type }
+
+// Plain is the look of a report.
+var Plain = Look{Label: Label, Body: Body, Alarm: Alarm}
+
+func (l Look) of(cell Cell) Type {
+	if cell.Alarm {
+		return l.Alarm
+	}
+	return l.Body
+}
+
 const family = "go"
 
 // Document is what is drawn.
@@ -235,12 +248,19 @@ func (p *Pages) Heading(title string) {
 	p.Paragraph(Section, title)
 }
 
-// Bar draws a text on a bar of light green.
-func (p *Pages) Bar(text string) {
-	p.pdf.SetFillColor(226, 232, 226)
-	p.pdf.Rect(Margin, p.y, p.Width(), Body.Height+1, "F")
-	p.y += 0.5
-	p.Paragraph(Strong, text)
+// Bar draws a text on a bar of light green, of which a long one has a line under the
+// other.
+func (p *Pages) Bar(t Type, text string) {
+	p.face(t)
+	for _, line := range p.wrap(text, p.Width()) {
+		p.Room(t.Height + 1)
+		p.face(t)
+		p.pdf.SetFillColor(226, 232, 226)
+		p.pdf.Rect(Margin, p.y, p.Width(), t.Height+1, "F")
+		p.y += 0.5
+		p.line(Margin, t, line)
+		p.y += t.Height
+	}
 	p.y++
 }
 
@@ -277,10 +297,10 @@ func (p *Pages) Tick(t Type, texts ...string) {
 }
 
 // FillIn draws a label and under it a line to write on.
-func (p *Pages) FillIn(label string) {
+func (p *Pages) FillIn(t Type, label string) {
 	const space = 8
-	p.Room(Label.Height + space)
-	p.Paragraph(Label, label)
+	p.Room(t.Height + space)
+	p.Paragraph(t, label)
 	p.y += space - 1
 	p.pdf.Line(Margin, p.y, Margin+p.Width(), p.y)
 	p.y++
@@ -298,34 +318,28 @@ func (p *Pages) Columns(columns int) float64 { return p.Width() / float64(column
 
 // Cells draws cells side by side, each wrapped to its column, with labels above them
 // if there are any. A cell that is longer than the page goes on on the next one.
-func (p *Pages) Cells(labels []string, cells []Cell, width float64) {
-	p.face(Label)
+func (p *Pages) Cells(look Look, labels []string, cells []Cell, width float64) {
+	p.face(look.Label)
 	top := make([][]string, len(cells))
 	labelLines := 0
 	for i, label := range labels {
 		top[i] = p.wrap(label, width-gutter)
 		labelLines = max(labelLines, len(top[i]))
 	}
-	p.face(Strong)
 	bodies := make([][]string, len(cells))
 	height := 0
 	for i, cell := range cells {
-		// Wrapped in bold, which is never narrower than what is drawn.
+		p.face(look.of(cell))
 		bodies[i] = p.wrap(cell.Text, width-gutter)
 		height = max(height, len(bodies[i]))
 	}
-	p.Room(min(float64(labelLines)*Label.Height+float64(height)*Body.Height+1, p.bottom()-Margin))
+	p.Room(min(float64(labelLines)*look.Label.Height+float64(height)*look.Body.Height+1, p.bottom()-Margin))
 	for line := range labelLines {
-		p.across(top, line, width, func(int) Type { return Label })
+		p.across(top, line, width, func(int) Type { return look.Label })
 	}
 	for line := range height {
-		p.Room(Body.Height)
-		p.across(bodies, line, width, func(i int) Type {
-			if cells[i].Alarm {
-				return Alarm
-			}
-			return Body
-		})
+		p.Room(look.Body.Height)
+		p.across(bodies, line, width, func(i int) Type { return look.of(cells[i]) })
 	}
 	p.y++
 }
@@ -366,7 +380,8 @@ func (p *Pages) drawable(text string) string {
 func (p *Pages) wrap(text string, width float64) []string {
 	var lines []string
 	line := ""
-	for _, word := range strings.Fields(p.drawable(text)) {
+	for _, word := range strings.Fields(text) {
+		word = p.drawable(word)
 		joint := word
 		if line != "" {
 			joint = line + " " + word

@@ -25,12 +25,12 @@ func drawn(t *testing.T, paper page.Paper, body func(*page.Pages)) []byte {
 func everything(p *page.Pages) {
 	p.Paragraph(page.Title, "Title")
 	p.Heading("Heading")
-	p.Bar("Bar")
+	p.Bar(page.Strong, strings.Repeat("Bar ", 90))
 	p.Centred(page.Strong, strings.Repeat("in the middle ", 40))
 	p.Box(page.Body, 30, "framed", strings.Repeat("long ", 200))
 	p.Tick(page.Body, "one", strings.Repeat("another ", 80))
-	p.FillIn("Write here")
-	p.Cells([]string{"A", "B"}, []page.Cell{{Text: "a"}, {Text: "MISSING", Alarm: true}}, p.Columns(2))
+	p.FillIn(page.Label, "Write here")
+	p.Cells(page.Plain, []string{"A", "B"}, []page.Cell{{Text: "a"}, {Text: "MISSING", Alarm: true}}, p.Columns(2))
 }
 
 func TestPagesAreNumberedAnewInEachPart(t *testing.T) {
@@ -62,7 +62,7 @@ func TestNothingIsDrawnOverAnythingElseOnEitherPaper(t *testing.T) {
 
 func TestAWordThatIsTooLongIsBrokenAfterAHyphenAndNothingIsLost(t *testing.T) {
 	narrow := func(word string) string {
-		return pagetest.Text(t, drawn(t, page.A4, func(p *page.Pages) { p.Cells(nil, []page.Cell{{Text: word}}, 26) }))
+		return pagetest.Text(t, drawn(t, page.A4, func(p *page.Pages) { p.Cells(page.Plain, nil, []page.Cell{{Text: word}}, 26) }))
 	}
 	require.Equal(t, "thiophanate-\nmethyl\n1 of 1\n", narrow("thiophanate-methyl"))
 	require.Equal(t, strings.Repeat("Ψ", 50), strings.ReplaceAll(strings.TrimSuffix(narrow(strings.Repeat("Ψ", 50)), "1 of 1\n"), "\n", ""))

@@ -20,9 +20,9 @@ import (
 // corrected returns the entry that takes the place of another: the same with
 // what a request puts right, and the amounts of the active ingredients computed
 // anew. An amount may be put right to zero, for a product that was entered and
-// never applied. It refuses a request that breaks a rule or changes nothing, by
+// never applied. supervisor is who the request names, nil for nobody. It refuses a request that breaks a rule or changes nothing, by
 // field.
-func corrected(old entry, request *recordsv1.CorrectEntryRequest, person string, c clock.Clock) (entry, error) {
+func corrected(old entry, request *recordsv1.CorrectEntryRequest, person string, supervisor *supervision, c clock.Clock) (entry, error) {
 	after := old
 	after.Correction = &correction{Corrects: old.Sequence, Person: person, Note: request.GetNote()}
 	var err error
@@ -44,8 +44,11 @@ func corrected(old entry, request *recordsv1.CorrectEntryRequest, person string,
 	if err := checkTimes(after, request, c); err != nil {
 		return entry{}, err
 	}
+	if after.dayFacts, err = correctedDay(old, request, supervisor); err != nil {
+		return entry{}, err
+	}
 	if sameFacts(old, after) {
-		return entry{}, fault.Field("product_amount", "the correction changes nothing: give another amount, area or time than the entry has")
+		return entry{}, fault.Field("product_amount", "the correction changes nothing: give another amount, area, time or fact than the entry has")
 	}
 	if err := after.computeActives(); err != nil {
 		return entry{}, fault.Field("product_amount", "%s", err)
@@ -123,7 +126,7 @@ func moment(t time.Time) string { return t.Format(time.RFC3339) }
 
 func sameFacts(a, b entry) bool {
 	return same(a.ProductAmount, b.ProductAmount) && same(a.MixVolume, b.MixVolume) && same(a.Area, b.Area) &&
-		a.StartTime.Equal(b.StartTime) && a.EndTime.Equal(b.EndTime)
+		a.StartTime.Equal(b.StartTime) && a.EndTime.Equal(b.EndTime) && a.same(b.dayFacts)
 }
 
 func same(a, b quantity.Quantity) bool {

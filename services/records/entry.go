@@ -52,6 +52,7 @@ type entry struct {
 	Breach                  string            `json:"breach,omitempty"`
 	Overrides               []override        `json:"overrides,omitempty"`
 	BreachRules             []string          `json:"breach_rules,omitempty"`
+	dayFacts
 }
 
 // override is a rule that refused the application and that a person, named by
@@ -123,7 +124,7 @@ func entriesOf(nursery string, applied treatment.ApplicationConfirmed) ([]entry,
 				Applicator: applied.Applicator, ApplicatorDisplayName: applied.ApplicatorDisplayName,
 				Target: applied.Disorder, Crops: slices.Sorted(slices.Values(house.Crops)),
 				Method: applied.Method, RestrictedEntryInterval: applied.RestrictedEntryInterval, Breach: applied.Breach,
-				BreachRules: applied.BreachRules,
+				BreachRules: applied.BreachRules, dayFacts: factsOn(applied, house, product),
 			}
 			for _, o := range applied.Overrides {
 				e.Overrides = append(e.Overrides, override{Rule: o.Rule, Note: o.Note, Person: o.Person})
@@ -201,6 +202,9 @@ func (k kept) contract() (*recordsv1.Entry, error) {
 	}
 	if k.correctedBy != nil {
 		message.CorrectedBy = entryName(k.Nursery, *k.correctedBy)
+	}
+	if err := k.fill(message); err != nil {
+		return nil, fmt.Errorf("ledger entry %d: %w", k.Sequence, err)
 	}
 	return message, nil
 }

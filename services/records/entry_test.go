@@ -1,10 +1,14 @@
 package records
 
 import (
+	"encoding/hex"
 	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"velamen/internal/quantity"
+	"velamen/services/treatment"
 )
 
 func body(t testing.TB) string {
@@ -52,6 +56,62 @@ func TestRulesThatWereGoneAgainstStandAtTheEndOfTheForm(t *testing.T) {
 	require.Equal(t, e, again)
 }
 
+// wholeDay is an application with every fact of the day.
+func wholeDay(id string) treatment.ApplicationConfirmed {
+	applied := application(id)
+	applied.ApplicatorCertificate = "C-17"
+	applied.Supervisor = &treatment.SupervisorApplied{Person: "nurseries/test/people/mira", DisplayName: "Mira Manager", Certificate: "C-4"}
+	house := &applied.Houses[0]
+	house.DisplayName, house.Benches = "Orchid house", []string{"Bench 1", "Bench 2"}
+	house.SiteNumber, house.FacilityNumber, house.LegalLocation = "03", "GH-0042", "San Mateo, section 12"
+	house.Setting, house.PlantedArea, house.Plants = "GREENHOUSE", quantity.Must("40", quantity.SquareMetre), 310
+	house.CropCodes = []treatment.CropCodeApplied{{Crop: "Vanda coerulea", EPPOCode: "VNDCO"}}
+	house.GrowthStage, house.Form, house.Droplets = "61", "fog", "medium or larger"
+	product := &house.Products[0]
+	product.SafetyDataSheet, product.TimeLimited, product.StageLimited = "SDS 17", "YES", "NO"
+	return applied
+}
+
+func TestTheFactsOfTheDayStandAtTheEndOfTheForm(t *testing.T) {
+	entries, err := entriesOf("test", wholeDay("a1"))
+	require.NoError(t, err)
+	e := entries[0]
+	e.Sequence, e.CreateTime = 1, now
+	text, err := e.body()
+	require.NoError(t, err)
+	require.Equal(t, strings.TrimSuffix(body(t), "}")+`,"house_display_name":"Orchid house","benches":["Bench 1","Bench 2"],`+
+		`"site_number":"03","facility_number":"GH-0042","legal_location":"San Mateo, section 12","setting":"GREENHOUSE",`+
+		`"planted_area":{"amount":"40","unit":"m2"},"plants":310,"crop_codes":[{"crop":"Vanda coerulea","eppo_code":"VNDCO"}],`+
+		`"growth_stage":"61","form":"fog","droplets":"medium or larger","safety_data_sheet":"SDS 17","time_limited":"YES","stage_limited":"NO",`+
+		`"applicator_certificate":"C-17","supervisor":{"person":"nurseries/test/people/mira","display_name":"Mira Manager","certificate":"C-4"}}`, text)
+	again, err := parseEntry(text)
+	require.NoError(t, err)
+	rewritten, err := again.body()
+	require.NoError(t, err)
+	require.Equal(t, text, rewritten)
+	require.True(t, e.same(again.dayFacts))
+}
+
+// This body and its hash are of a ledger that was written before entries held the facts
+// of the day.
+func TestAnEntryOfBeforeTheFactsOfTheDayHasItsOldHash(t *testing.T) {
+	const stored = `{"nursery":"test","sequence":1,"application":"nurseries/test/applications/a1",` +
+		`"house":"nurseries/test/houses/h1","product":"nurseries/test/products/thiophanate",` +
+		`"product_display_name":"Thiophanate 50 WP","registration_number":"L1001","restricted_use":false,` +
+		`"actives":[{"active_ingredient":"thiophanate-methyl","frac_code":"1","content":{"amount":"500","unit":"g/kg"},"amount":{"amount":"12.5","unit":"g"}}],` +
+		`"product_amount":{"amount":"25","unit":"g"},"mix_volume":{"amount":"20","unit":"L"},"area":{"amount":"12.5","unit":"m2"},` +
+		`"start_time":"2026-03-02T08:00:00Z","end_time":"2026-03-02T08:45:00Z",` +
+		`"applicator":"nurseries/test/people/wandile","applicator_display_name":"Wandile Worker","target":"anthracnose",` +
+		`"crops":["Phalaenopsis amabilis","Vanda coerulea"],"method":"BATH",` +
+		`"restricted_entry_interval":{"amount":"24","unit":"h"},"create_time":"2026-03-20T12:00:00Z"}`
+	e, err := parseEntry(stored)
+	require.NoError(t, err)
+	require.Equal(t, dayFacts{}, e.dayFacts)
+	text, err := e.body()
+	require.NoError(t, err)
+	require.Equal(t, "ecefa6b0ee086499c9d737c31f251d53ee3241d2a5a66d5f32abfb564c7e31be", hex.EncodeToString(seal(start().hash, text)))
+}
+
 func TestParseEntryRefuses(t *testing.T) {
 	good := body(t)
 	_, err := parseEntry(good)
@@ -64,6 +124,9 @@ func TestParseEntryRefuses(t *testing.T) {
 		"trailing zeros":        strings.Replace(good, `"25"`, `"25.0"`, 1),
 		"text after it":         good + "{}",
 		"no overrides, written": strings.TrimSuffix(good, "}") + `,"overrides":[]}`,
+		"no plants, written":    strings.TrimSuffix(good, "}") + `,"plants":0}`,
+		"no benches, written":   strings.TrimSuffix(good, "}") + `,"benches":[]}`,
+		"no area, written":      strings.TrimSuffix(good, "}") + `,"planted_area":{"amount":"0","unit":""}}`,
 		"another zone":          strings.Replace(good, "08:00:00Z", "10:00:00+02:00", 1),
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -77,6 +140,7 @@ func FuzzParseEntry(f *testing.F) {
 	f.Add(body(f))
 	f.Add(`{"sequence":1}`)
 	f.Add(strings.TrimSuffix(body(f), "}") + `,"overrides":[{"rule":"a","note":"b","person":"c"}],"breach_rules":["d"]}`)
+	f.Add(strings.TrimSuffix(body(f), "}") + `,"planted_area":{"amount":"40","unit":"m2"},"plants":3,"supervisor":{"person":"p","display_name":"q"}}`)
 	f.Fuzz(func(t *testing.T, text string) {
 		e, err := parseEntry(text)
 		if err != nil {

@@ -13,6 +13,7 @@ import (
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	productsv1 "velamen/gen/velamen/products/v1"
 	recordsv1 "velamen/gen/velamen/records/v1"
 	typev1 "velamen/gen/velamen/type/v1"
 	"velamen/internal/fault"
@@ -57,7 +58,8 @@ func writeJSON(record *recordsv1.UseRecord) ([]byte, error) {
 // csvHeader names the columns. Units have columns of their own; a cell with
 // several values separates them by semicolons: active ingredients, FRAC codes and
 // amounts in the same order, and so the rules that were overridden, by whom and
-// why. A semicolon or backslash in a reason has a backslash before it.
+// why. A semicolon or backslash in a reason or the name of a bench has a backslash
+// before it. New columns are added at the end.
 var csvHeader = []string{
 	"entry", "corrects_entry", "application", "house", "start_time", "end_time",
 	"product", "product_name", "registration_number", "restricted_use",
@@ -66,6 +68,10 @@ var csvHeader = []string{
 	"method", "target", "crops", "applicator", "applicator_name",
 	"restricted_entry_interval", "restricted_entry_interval_unit", "correction_note", "breach_note",
 	"override_rules", "override_persons", "override_notes", "breach_rules", "create_time", "hash",
+	"late_for", "house_name", "place", "site_number", "facility_number", "legal_location", "setting",
+	"planted_area", "planted_area_unit", "plants", "crop_codes", "growth_stage", "form", "droplets",
+	"safety_data_sheet", "time_limited", "stage_limited", "applicator_certificate",
+	"supervisor", "supervisor_name", "supervisor_certificate",
 }
 
 // writeCSV writes the entries as CSV (RFC 4180), one row each; times are local
@@ -100,7 +106,7 @@ func csvRow(entry *recordsv1.Entry, zone *time.Location) []string {
 		reasons = append(reasons, inList.Replace(override.GetNote()))
 	}
 	local := func(t *timestamppb.Timestamp) string { return t.AsTime().In(zone).Format(time.RFC3339) }
-	return []string{
+	return append([]string{
 		strconv.FormatInt(entry.GetSequence(), 10), lastPart(entry.GetCorrection().GetCorrects()),
 		entry.GetApplication(), entry.GetHouse(), local(entry.GetStartTime()), local(entry.GetEndTime()),
 		entry.GetProduct(), entry.GetProductDisplayName(), entry.GetRegistrationNumber(), strconv.FormatBool(entry.GetRestrictedUse()),
@@ -114,8 +120,46 @@ func csvRow(entry *recordsv1.Entry, zone *time.Location) []string {
 		entry.GetCorrection().GetNote(), entry.GetBreachNote(),
 		strings.Join(overridden, ";"), strings.Join(persons, ";"), strings.Join(reasons, ";"), strings.Join(entry.GetBreachRules(), ";"),
 		local(entry.GetCreateTime()), entry.GetHash(),
+	}, csvDay(entry)...)
+}
+
+// csvDay returns the cells of the facts of the day, with the month that the entry came
+// too late for.
+func csvDay(entry *recordsv1.Entry) []string {
+	var codes []string
+	for _, code := range entry.GetCropCodes() {
+		codes = append(codes, code.GetCrop()+"="+code.GetEppoCode())
+	}
+	place := entry.GetPlace()
+	if place == "" {
+		benches := make([]string, len(entry.GetBenches()))
+		for i, bench := range entry.GetBenches() {
+			benches[i] = inList.Replace(bench)
+		}
+		place = strings.Join(benches, ";")
+	}
+	plants := ""
+	if entry.GetPlants() > 0 {
+		plants = strconv.FormatInt(entry.GetPlants(), 10)
+	}
+	return []string{
+		lastPart(entry.GetLateFor()), entry.GetHouseDisplayName(), place, entry.GetSiteNumber(), entry.GetFacilityNumber(), entry.GetLegalLocation(),
+		settingWord(entry), entry.GetPlantedArea().GetAmount(), entry.GetPlantedArea().GetUnit(), plants, strings.Join(codes, ";"),
+		entry.GetGrowthStage(), entry.GetForm(), entry.GetDroplets(), entry.GetSafetyDataSheet(),
+		yesOrNo(entry.GetTimeLimited()), yesOrNo(entry.GetStageLimited()), entry.GetApplicatorCertificate(),
+		entry.GetSupervisor().GetPerson(), entry.GetSupervisor().GetDisplayName(), entry.GetSupervisor().GetCertificate(),
 	}
 }
+
+// settingWord and yesOrNo are empty where nobody entered it.
+func settingWord(entry *recordsv1.Entry) string {
+	if entry.GetSetting() == productsv1.Site_SITE_UNSPECIFIED {
+		return ""
+	}
+	return strings.ToLower(siteWord(entry.GetSetting()))
+}
+
+func yesOrNo(of productsv1.LabelAnswer) string { return strings.ToLower(answer(of)) }
 
 // lastPart returns the id at the end of a name, or nothing for no name.
 func lastPart(name string) string {

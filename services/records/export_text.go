@@ -3,6 +3,7 @@ package records
 import (
 	"bytes"
 	"fmt"
+	"strconv"
 	"strings"
 	"time"
 	"unicode"
@@ -69,17 +70,52 @@ func writeEntries(page *page, record *recordsv1.UseRecord, zone *time.Location) 
 			page.line("")
 		}
 		page.row(entryColumns, entryCells(entry, zone))
-		for _, remark := range remarks(entry) {
+		for _, remark := range append(dayRemarks(entry), remarks(entry)...) {
 			page.paragraph(strings.Repeat(" ", entryColumns[0].width)+gap, remark)
 		}
 	}
 	page.line("")
 }
 
-// remarks are what stands below an entry: what it corrects, and which rules it went
-// against.
+// dayRemarks are the facts of the day that have no column, in one line; none where nobody
+// entered any.
+func dayRemarks(entry *recordsv1.Entry) []string {
+	var texts []string
+	add := func(what, text string) {
+		if text != "" {
+			texts = append(texts, what+" "+text)
+		}
+	}
+	place := entry.GetPlace()
+	if place == "" {
+		place = strings.Join(entry.GetBenches(), ", ")
+	}
+	add("Place", place)
+	if entry.GetPlants() > 0 {
+		add("plants", strconv.FormatInt(entry.GetPlants(), 10))
+	}
+	add("growth stage (BBCH)", entry.GetGrowthStage())
+	add("form", entry.GetForm())
+	add("droplets", entry.GetDroplets())
+	add("certificate", entry.GetApplicatorCertificate())
+	if s := entry.GetSupervisor(); s != nil {
+		add("supervised by", s.GetDisplayName())
+		add("whose certificate is", s.GetCertificate())
+	}
+	if len(texts) == 0 {
+		return nil
+	}
+	line := strings.Join(texts, "; ")
+	return []string{strings.ToUpper(line[:1]) + line[1:] + "."}
+}
+
+// remarks are what stands below an entry: that it came late, what it corrects, and which
+// rules it went against.
 func remarks(entry *recordsv1.Entry) []string {
 	var texts []string
+	if late := entry.GetLateFor(); late != "" {
+		texts = append(texts, "LATE, entered after the records of "+lastPart(late)+" were closed.")
+	}
 	if correction := entry.GetCorrection(); correction != nil {
 		texts = append(texts, fmt.Sprintf("Takes the place of entry %s (%s): %s",
 			lastPart(correction.GetCorrects()), lastPart(correction.GetPerson()), correction.GetNote()))

@@ -129,7 +129,11 @@ func (s *Service) CorrectEntry(ctx context.Context, request *recordsv1.CorrectEn
 		if old.correctedBy != nil {
 			return nil, alreadyCorrected(ctx, tx, old)
 		}
-		after, err := corrected(old.entry, request, caller.Name(), s.db.Clock())
+		supervisor, err := readSupervisor(ctx, tx, old.entry, request.GetSupervisor())
+		if err != nil {
+			return nil, err
+		}
+		after, err := corrected(old.entry, request, caller.Name(), supervisor, s.db.Clock())
 		if err != nil {
 			return nil, err
 		}

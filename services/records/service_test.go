@@ -801,7 +801,7 @@ func exported(t *testing.T, format recordsv1.ExportFormat) *recordsv1.ExportUseR
 		{Rule: "rotation-consecutive", Note: "No other product is registered; the adviser agreed.", Person: "nurseries/test/people/mira"},
 		{Rule: "temperature", Note: "29 C at noon; the label allows 30 C.", Person: "nurseries/test/people/mira"},
 	}
-	third := application("a3")
+	third := wholeDay("a3")
 	third.Start, third.End = second.Start.Add(24*time.Hour), second.End.Add(24*time.Hour)
 	third.Step, third.Breach, third.BreachRules = "", "The scale was read in ounces.", []string{"label-rate-max", "rotation-consecutive"}
 	third.Houses[0].Products = []treatment.ProductApplied{thiophanate("80")}

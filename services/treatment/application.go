@@ -35,9 +35,12 @@ type work struct {
 	// start and end of the work; end is zero while it is only planned.
 	start, end time.Time
 	performer  identity.Person
+	// supervisor is who supervised it; nil for nobody.
+	supervisor *identity.Person
 	// isolatedIn is the house of the isolation bench that the lots were last set apart
-	// on in the program, as confirmed; empty for none. The books follow a moment later.
-	isolatedIn string
+	// on in the program, as confirmed, and isolatedOn that bench; empty for none. The
+	// books follow a moment later.
+	isolatedIn, isolatedOn string
 	// candidates are the active ingredients that the step allows, nil outside a
 	// step; roundBefore the resistance groups that the round before used.
 	candidates, roundBefore []string
@@ -104,9 +107,9 @@ func listed(units []quantity.Unit) string {
 	return text
 }
 
-// siteOf says what a house is to a label. Whether one with an unknown covering is
+// SiteOf says what a house is to a label. Whether one with an unknown covering is
 // closed cannot be told.
-func siteOf(house stock.House) productsv1.Site {
+func SiteOf(house stock.House) productsv1.Site {
 	switch house.Covering {
 	case stockv1.Covering_COVERING_GLASS, stockv1.Covering_COVERING_RIGID_PLASTIC, stockv1.Covering_COVERING_FILM:
 		return productsv1.Site_SITE_GREENHOUSE

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"time"
 
 	"github.com/jackc/pgx/v5"
 
@@ -16,7 +17,6 @@ import (
 	"velamen/internal/rpc"
 	"velamen/services/identity"
 	"velamen/services/products"
-	"velamen/services/stock"
 	"velamen/services/treatment/rules"
 )
 
@@ -46,7 +46,10 @@ func (s *Service) apply(ctx context.Context, tx pgx.Tx, p *program, lots []strin
 		performer: performer, roundBefore: before,
 		candidates: p.templateStep(step.Key).GetCandidateActiveIngredients(),
 	}
-	if w.isolatedIn, err = isolatedIn(ctx, tx, p); err != nil {
+	if w.supervisor, err = supervisor(ctx, tx, p.nursery, c.path+".supervisor", c.confirmation.GetSupervisor(), performer); err != nil {
+		return appliedStep{}, err
+	}
+	if w.isolatedIn, w.isolatedOn, err = isolatedIn(ctx, tx, p); err != nil {
 		return appliedStep{}, err
 	}
 	facts, history, err := readFacts(ctx, tx, w)
@@ -72,12 +75,12 @@ func (s *Service) apply(ctx context.Context, tx pgx.Tx, p *program, lots []strin
 	return appliedStep{name: a.name(), verdicts: verdicts, overrides: overrides}, err
 }
 
-// isolatedIn returns the house of the bench that the lots of a program were last set
+// isolatedIn returns the house and the bench that the lots of a program were last set
 // apart on; empty when they were not.
-func isolatedIn(ctx context.Context, r postgres.Reader, p *program) (string, error) {
+func isolatedIn(ctx context.Context, r postgres.Reader, p *program) (house, bench string, err error) {
 	confirmations, err := readConfirmations(ctx, r, p)
 	if err != nil {
-		return "", err
+		return "", "", err
 	}
 	for _, event := range slices.Backward(confirmations) {
 		if event.confirmation.GetBench() == "" {
@@ -85,11 +88,11 @@ func isolatedIn(ctx context.Context, r postgres.Reader, p *program) (string, err
 		}
 		ids, err := resource.Parse("bench", event.confirmation.GetBench(), "nurseries", "houses", "benches")
 		if err != nil {
-			return "", err
+			return "", "", err
 		}
-		return ids[1], nil
+		return ids[1], ids[2], nil
 	}
-	return "", nil
+	return "", "", nil
 }
 
 // checkSpeaker refuses a worker who confirms a restricted-use product in another's
@@ -133,7 +136,7 @@ func (s *Service) enterApplication(ctx context.Context, tx pgx.Tx, a *applicatio
 	if err := insertFacts(ctx, tx, a, facts); err != nil {
 		return err
 	}
-	if err := s.sendToLedger(ctx, tx, a, mix, w.performer, facts); err != nil {
+	if err := s.sendToLedger(ctx, tx, a, mix, w, facts); err != nil {
 		return err
 	}
 	return s.takeFromStore(ctx, tx, a, facts)
@@ -141,24 +144,32 @@ func (s *Service) enterApplication(ctx context.Context, tx pgx.Tx, a *applicatio
 
 // sendToLedger writes the application with all the facts of the day to the
 // outbox. The nursery is the subject, so that its ledger keeps the order.
-func (s *Service) sendToLedger(ctx context.Context, tx pgx.Tx, a *application, mix mixFacts, performer identity.Person, facts rules.Application) error {
+func (s *Service) sendToLedger(ctx context.Context, tx pgx.Tx, a *application, mix mixFacts, w work, facts rules.Application) error {
+	day := w.start.In(facts.Zone).Format(time.DateOnly)
 	event := ApplicationConfirmed{
 		Application: a.name(), Disorder: a.disorder, Breach: a.breachNote,
 		Method: products.MethodText(a.method), Start: a.start, End: a.end,
-		Applicator:              resource.Of("nurseries", a.nursery, "people", performer.ID),
-		ApplicatorDisplayName:   performer.DisplayName,
+		Applicator:              resource.Of("nurseries", a.nursery, "people", w.performer.ID),
+		ApplicatorDisplayName:   w.performer.DisplayName,
+		ApplicatorCertificate:   validCertificate(w.performer, day),
 		RestrictedEntryInterval: mix.restrictedEntryInterval,
 	}
 	if a.step != "" {
 		event.Step = stepName(a.nursery, a.program, a.step)
 	}
+	if w.supervisor != nil {
+		event.Supervisor = &SupervisorApplied{
+			Person: resource.Of("nurseries", a.nursery, "people", w.supervisor.ID), DisplayName: w.supervisor.DisplayName,
+			Certificate: validCertificate(*w.supervisor, day),
+		}
+	}
 	event.Overrides, event.BreachRules = overridesApplied(a), breachRules(a)
-	lots, err := stock.ReadLots(ctx, tx, a.nursery, a.lots)
+	where, err := readTreatedPlaces(ctx, tx, a, w)
 	if err != nil {
 		return err
 	}
-	for _, treatment := range facts.Treatments {
-		applied, err := houseApplied(a.nursery, treatment, lots)
+	for i, treatment := range facts.Treatments {
+		applied, err := houseApplied(a.nursery, treatment, w.treatments[i], where)
 		if err != nil {
 			return err
 		}
@@ -167,11 +178,16 @@ func (s *Service) sendToLedger(ctx context.Context, tx pgx.Tx, a *application, m
 	return s.outbox.Write(ctx, tx, TopicApplicationConfirmed, a.nursery, resource.Of("nurseries", a.nursery), event)
 }
 
-func houseApplied(nursery string, treatment rules.Treatment, lots []stock.Lot) (HouseApplied, error) {
+// houseApplied returns what was applied in one house, with what the house was on the day.
+// said is the treatment as it was confirmed.
+func houseApplied(nursery string, treatment rules.Treatment, said *treatmentv1.HouseTreatment, where treatedPlaces) (HouseApplied, error) {
+	lots := where.lotsIn(treatment.House)
 	applied := HouseApplied{
 		House: resource.Of("nurseries", nursery, "houses", treatment.House), Area: treatment.Area, MixVolume: treatment.MixVolume,
-		Crops: crops(treatment.House, lots),
+		Crops: crops(lots), CropCodes: cropCodes(lots), Benches: where.benchesIn(treatment.House),
+		Plants: treatment.Plants, GrowthStage: said.GetGrowthStage(), Form: formWord(said.GetForm()), Droplets: dropletsWord(said.GetDroplets()),
 	}
+	applied.describe(where.houses[treatment.House])
 	for _, line := range treatment.Lines {
 		product, err := productApplied(nursery, line)
 		if err != nil {
@@ -182,29 +198,13 @@ func houseApplied(nursery string, treatment rules.Treatment, lots []stock.Lot) (
 	return applied, nil
 }
 
-// crops returns the botanical names of the lots in a house. Lots that moved to
-// the isolation bench a moment ago may still be listed elsewhere; then all the
-// program's lots are named rather than none.
-func crops(house string, lots []stock.Lot) []string {
-	var here, all []string
-	for _, lot := range lots {
-		all = append(all, lot.BotanicalName)
-		if lot.House == house {
-			here = append(here, lot.BotanicalName)
-		}
-	}
-	if len(here) == 0 {
-		here = all
-	}
-	slices.Sort(here)
-	return slices.Compact(here)
-}
-
 func productApplied(nursery string, line rules.Line) (ProductApplied, error) {
 	applied := ProductApplied{
 		Product:     resource.Of("nurseries", nursery, "products", line.Product.ID),
 		DisplayName: line.Product.DisplayName, RegistrationNumber: line.Product.RegistrationNumber,
 		RestrictedUse: line.Product.RestrictedUse, Amount: line.Amount,
+		SafetyDataSheet: line.Product.SafetyDataSheet,
+		TimeLimited:     answerWord(line.Product.TimeLimited), StageLimited: answerWord(line.Product.StageLimited),
 	}
 	actives, err := line.Product.ActivesIn(line.Amount)
 	if err != nil {

@@ -71,6 +71,9 @@ func CheckProofs(path string, kind Kind, proofs []Proof, c *treatmentv1.Confirma
 	if counts.GetPlantsAffected() > counts.GetPlantsSampled() {
 		return fault.Field(path+".inspection.plants_affected", "must not exceed plants_sampled")
 	}
+	if c.GetSupervisor() != "" && !Applies(kind) {
+		return fault.Field(path+".supervisor", "a step of the kind %s applies no chemical, so nobody supervises it", kindName(kind))
+	}
 	if len(c.GetOverrides()) > 0 && !Applies(kind) && kind != release {
 		return fault.Field(path+".overrides", "a step of the kind %s has no rule to override", kindName(kind))
 	}

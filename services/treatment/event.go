@@ -62,6 +62,21 @@ type ApplicationConfirmed struct {
 	Overrides []OverrideApplied `json:"overrides,omitempty"`
 	// BreachRules are the rules that refused a breach, each once.
 	BreachRules []string `json:"breach_rules,omitempty"`
+	// ApplicatorCertificate is the number of the certificate that let the applicator
+	// apply it on that day; empty where they held none.
+	ApplicatorCertificate string `json:"applicator_certificate,omitempty"`
+	// Supervisor is the certified person who supervised it; nil for nobody.
+	Supervisor *SupervisorApplied `json:"supervisor,omitempty"`
+}
+
+// SupervisorApplied is who supervised an application.
+type SupervisorApplied struct {
+	// Person is their name.
+	Person string `json:"person"`
+	// DisplayName is how they stood on records.
+	DisplayName string `json:"display_name"`
+	// Certificate is the number of one that was valid on that day; empty for none.
+	Certificate string `json:"certificate,omitempty"`
 }
 
 // OverrideApplied is a rule that refused an application which a person had
@@ -86,6 +101,36 @@ type HouseApplied struct {
 	Crops []string `json:"crops"`
 	// Products in the mix.
 	Products []ProductApplied `json:"products"`
+	// DisplayName is what the house was called. It and all below is empty where nobody
+	// had entered it by then.
+	DisplayName string `json:"display_name,omitempty"`
+	// Benches in the house on which the lots treated stood while the work went on, as
+	// they are called, by house and id.
+	Benches []string `json:"benches,omitempty"`
+	// SiteNumber, FacilityNumber and LegalLocation are those of the house on use reports.
+	SiteNumber     string `json:"site_number,omitempty"`
+	FacilityNumber string `json:"facility_number,omitempty"`
+	LegalLocation  string `json:"legal_location,omitempty"`
+	// Setting is GREENHOUSE or OUTDOOR, by what covered the house.
+	Setting string `json:"setting,omitempty"`
+	// PlantedArea of the house, m2, ha, ft2 or acre.
+	PlantedArea quantity.Quantity `json:"planted_area,omitzero"`
+	// Plants or pots treated.
+	Plants int64 `json:"plants,omitempty"`
+	// CropCodes are the EPPO codes of crops that have one, by crop and code.
+	CropCodes []CropCodeApplied `json:"crop_codes,omitempty"`
+	// GrowthStage on the BBCH scale, two or three digits.
+	GrowthStage string `json:"growth_stage,omitempty"`
+	// Form and Droplets of a spray in words, for example "fog" and "medium or larger".
+	Form     string `json:"form,omitempty"`
+	Droplets string `json:"droplets,omitempty"`
+}
+
+// CropCodeApplied is the EPPO code of a plant treated.
+type CropCodeApplied struct {
+	// Crop is the botanical name.
+	Crop     string `json:"crop"`
+	EPPOCode string `json:"eppo_code"`
 }
 
 // ProductApplied is one product of a mix.
@@ -101,6 +146,12 @@ type ProductApplied struct {
 	Amount quantity.Quantity `json:"amount"`
 	// Actives in that amount.
 	Actives []ActiveApplied `json:"actives"`
+	// SafetyDataSheet is the number or date of the sheet and where it is kept.
+	SafetyDataSheet string `json:"safety_data_sheet,omitempty"`
+	// TimeLimited and StageLimited say whether the authorisation limits the time of day
+	// and the growth stage of the use: YES, NO, or nothing where nobody entered it.
+	TimeLimited  string `json:"time_limited,omitempty"`
+	StageLimited string `json:"stage_limited,omitempty"`
 }
 
 // ActiveApplied is how much of an active ingredient was applied.

@@ -369,7 +369,7 @@ func plantedIn(lots []stock.Lot, houses map[string]stock.House, benches map[stoc
 		if i < 0 {
 			i = len(treatments)
 			treatments = append(treatments, rules.Treatment{
-				Field: fmt.Sprintf("treatments[%d]", i), House: lot.House, Site: siteOf(houses[lot.House]), Area: quantity.Must("0", quantity.SquareMetre),
+				Field: fmt.Sprintf("treatments[%d]", i), House: lot.House, Site: SiteOf(houses[lot.House]), Area: quantity.Must("0", quantity.SquareMetre),
 			})
 		}
 		treatments[i].Plants += lot.Plants

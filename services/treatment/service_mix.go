@@ -93,7 +93,7 @@ func readMixRequest(ctx context.Context, r postgres.Reader, request *treatmentv1
 	if err != nil {
 		return mixing.Request{}, "", err
 	}
-	use.Site, wanted.Where = siteOf(house), house.DisplayName
+	use.Site, wanted.Where = SiteOf(house), house.DisplayName
 	if wanted.Remarks, err = airing(house); err != nil {
 		return mixing.Request{}, "", err
 	}
@@ -240,7 +240,7 @@ func (s *Service) mixApplication(ctx context.Context, r postgres.Reader, nursery
 	if err != nil {
 		return rules.Application{}, err
 	}
-	treatment := rules.Treatment{Field: "products", House: house.ID, Site: siteOf(house), Chemigation: request.GetInjectorPartsWater() > 0}
+	treatment := rules.Treatment{Field: "products", House: house.ID, Site: SiteOf(house), Chemigation: request.GetInjectorPartsWater() > 0}
 	for i, wanted := range request.GetProducts() {
 		field := fmt.Sprintf("products[%d].product", i)
 		ids, err := resource.Parse(field, wanted.GetProduct(), "nurseries", "products")

@@ -144,7 +144,7 @@ func treatmentsOf(ctx context.Context, r postgres.Reader, nursery string, lots [
 			}
 			i = len(treatments)
 			treatments = append(treatments, rules.Treatment{
-				Field: fmt.Sprintf("treatments[%d]", i), House: house.ID, Site: siteOf(house), Area: quantity.Must("0", quantity.SquareMetre),
+				Field: fmt.Sprintf("treatments[%d]", i), House: house.ID, Site: SiteOf(house), Area: quantity.Must("0", quantity.SquareMetre),
 			})
 		}
 		treatments[i].Plants += lot.Plants

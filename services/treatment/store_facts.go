@@ -153,7 +153,7 @@ func readTreatment(ctx context.Context, r postgres.Reader, field, nursery string
 		return rules.Treatment{}, err
 	}
 	treatment := rules.Treatment{
-		Field: field, House: house.ID, Site: siteOf(house), Plants: treated.GetPlants(), Chemigation: treated.GetChemigation(),
+		Field: field, House: house.ID, Site: SiteOf(house), Plants: treated.GetPlants(), Chemigation: treated.GetChemigation(),
 		HouseArea: house.Area,
 	}
 	if treatment.Area, err = positive(field+".area", treated.GetArea(), AreaUnits()...); err != nil {

@@ -41,8 +41,20 @@ type Gap struct {
 	// Section is the rule, and Source says where it was read or that it is from memory.
 	Section string `json:"section"`
 	Source  string `json:"source"`
-	// Fix is the resource on which the fact is entered.
-	Fix string `json:"fix"`
+	// Fix is the resource on which the fact is entered, FixField the field of it, and
+	// FixCommand what enters it; empty where no command can.
+	Fix        string `json:"fix"`
+	FixField   string `json:"fix_field"`
+	FixCommand string `json:"fix_command,omitempty"`
+}
+
+// PutRight says where the gap is put right, for a person.
+func (g Gap) PutRight() string {
+	text := g.Fix + ", " + g.FixField
+	if g.FixCommand != "" {
+		text += ": " + g.FixCommand
+	}
+	return text
 }
 
 // Check lists every field of a kind that is missing or doubtful: those of the
@@ -78,17 +90,18 @@ func Check(kind Kind, nursery Nursery, uses []Use) []Gap {
 // and the zone.
 func nurseryGaps(kind Kind, nursery Nursery) []Gap {
 	var gaps []Gap
-	add := func(field, title, reason string) {
+	add := func(field, title, reason string, fix mending) {
+		mend := fix(nursery, Use{})
 		gaps = append(gaps, Gap{
-			Field: field, Title: title, Problem: IsMissing, Reason: reason,
-			Section: kind.Section, Source: "no report can be made without it", Fix: nursery.Name,
+			Field: field, Title: title, Problem: IsMissing, Reason: reason, Section: kind.Section,
+			Source: "no report can be made without it", Fix: mend.Resource, FixField: mend.Field, FixCommand: mend.Command,
 		})
 	}
 	if err := kind.Applies(nursery.Jurisdiction); err != nil {
-		add("law", "Jurisdiction of the nursery", sentence(err.Error()))
+		add("law", "Jurisdiction of the nursery", sentence(err.Error()), onNursery("jurisdiction", "CODE"))
 	}
 	if nursery.Zone == nil {
-		add("time-zone", "Time zone of the nursery", "The nursery has no time zone, so no local day can be told.")
+		add("time-zone", "Time zone of the nursery", "The nursery has no time zone, so no local day can be told.", onNursery("time_zone", "ZONE"))
 	}
 	return gaps
 }
@@ -107,13 +120,14 @@ func judge(field Field, nursery Nursery, use Use) (Cell, *Gap) {
 		}
 	}
 	v := known.read(nursery, use)
+	need, why := needed(field, use)
 	gap := func(problem Problem, reason string) *Gap {
+		mend := known.mend(field, problem, need)(nursery, use)
 		return &Gap{
 			Use: use.Entry, Field: field.Fact, Title: field.Title, Problem: problem, Reason: sentence(reason),
-			Section: field.Section, Source: field.Cited(), Fix: known.fix(nursery, use),
+			Section: field.Section, Source: field.Cited(), Fix: mend.Resource, FixField: mend.Field, FixCommand: mend.Command,
 		}
 	}
-	need, why := needed(field, use)
 	switch {
 	case v.empty() && need == No:
 		return Cell{State: StateNotRequired, Text: NotRequired}, nil

@@ -87,11 +87,13 @@ func TestAGapSaysTheRuleItsSourceAndWhereItIsPutRight(t *testing.T) {
 			Use: use.Entry, Field: "site-id", Title: "Site identification number", Problem: IsMissing,
 			Reason:  "Site identification number is required and nobody gave it.",
 			Section: "3 CCR 6624(c)(4)", Source: "3 CCR 6624, current to register 2024 no. 45", Fix: use.House,
+			FixField: "site_number", FixCommand: "velamen stock house update h1 --site-number NUMBER",
 		},
 		{
 			Use: use.Entry, Field: "registration", Title: "EPA or state registration number", Problem: IsMissing,
 			Reason:  "EPA or state registration number is required and nobody gave it.",
 			Section: "3 CCR 6624(b)(6)", Source: "3 CCR 6624, current to register 2024 no. 45", Fix: use.Product,
+			FixField: "registration_number", FixCommand: "velamen products update thiophanate --file FILE",
 		},
 	}, gaps)
 }

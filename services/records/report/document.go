@@ -225,7 +225,7 @@ func (d *Document) fill(kind Kind, nursery Nursery, uses []Use) {
 		d.Uses.Columns = append(d.Uses.Columns, column)
 	}
 	for _, use := range uses {
-		row := Row{Name: use.Entry, Remarks: remarks(use)}
+		row := Row{Name: use.Entry, Remarks: remarks(kind, use)}
 		for _, field := range fields {
 			cell, _ := judge(field, nursery, use)
 			row.Cells = append(row.Cells, cell)
@@ -234,11 +234,32 @@ func (d *Document) fill(kind Kind, nursery Nursery, uses []Use) {
 	}
 }
 
+// later returns what of a report of the kind is taken from what is entered now, as the
+// law calls it.
+func (k Kind) later(use Use) []string {
+	var titles []string
+	for _, field := range k.Fields {
+		title := field.Title
+		if slices.Contains(use.Later, field.Need) {
+			title = "whether " + conditions[field.Need].words
+		} else if !slices.Contains(use.Later, field.Fact) {
+			continue
+		}
+		if !slices.Contains(titles, title) {
+			titles = append(titles, title)
+		}
+	}
+	return titles
+}
+
 // remarks are what an inspector must see beside a use.
-func remarks(use Use) []string {
+func remarks(kind Kind, use Use) []string {
 	var texts []string
 	if use.Corrects != "" {
 		texts = append(texts, fmt.Sprintf("Takes the place of %s: %s", clean(use.Corrects), cmp.Or(clean(use.CorrectionNote), "no reason is on record")))
+	}
+	if titles := kind.later(use); len(titles) > 0 {
+		texts = append(texts, "Not in the record of the day and taken from what is entered now: "+joined(titles)+".")
 	}
 	for _, o := range use.Overrides {
 		texts = append(texts, fmt.Sprintf("Rule overridden, %s, by %s: %s", clean(o.Rule), clean(o.Person), cmp.Or(clean(o.Note), "no reason is on record")))

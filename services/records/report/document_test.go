@@ -168,10 +168,10 @@ func TestRemarksTellOfCorrectionsOverridesAndBreaches(t *testing.T) {
 	require.Equal(t, []string{
 		"Takes the place of nurseries/test/entries/2: The cylinder was read at the upper edge; weighed back from the bottle.",
 		"Rule overridden, rotation-consecutive, by nurseries/test/people/mira: No other product is registered; the adviser agreed.",
-	}, remarks(mixture(t)))
+	}, remarks(Kind{}, mixture(t)))
 	require.Equal(t, []string{
 		"Applied against a rule or outside a program: The scale was read in ounces.",
 		"Rules that it broke: label-rate-max; rotation-consecutive",
-	}, remarks(bare(t)))
-	require.Equal(t, []string{"Takes the place of nurseries/test/entries/2: no reason is on record"}, remarks(Use{Corrects: "nurseries/test/entries/2"}))
+	}, remarks(Kind{}, bare(t)))
+	require.Equal(t, []string{"Takes the place of nurseries/test/entries/2: no reason is on record"}, remarks(Kind{}, Use{Corrects: "nurseries/test/entries/2"}))
 }

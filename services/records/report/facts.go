@@ -35,62 +35,65 @@ func (v value) empty() bool {
 	return v.text == "" && len(v.items) == 0 && v.quantity.IsZero() && v.moment.IsZero()
 }
 
-// fact is something that a report can say: how it is read and on which resource a
-// missing one is put right.
+// fact is something that a report can say: how it is read and where a missing one is
+// put right.
 type fact struct {
 	of   shape
 	head bool
 	read func(Nursery, Use) value
-	fix  func(Nursery, Use) string
+	fix  mending
+	// unsay is where one that is doubtful is put right, where that is elsewhere: what an
+	// entry says stands there, whatever is entered later.
+	unsay mending
 	// meanwhile is what a person does while the fact is missing.
 	meanwhile string
 }
 
 // facts are looked up by name only; their order reaches no result.
 var facts = map[string]fact{
-	"nursery-name":    ofNursery(func(n Nursery) string { return n.DisplayName }),
-	"nursery-address": ofNursery(func(n Nursery) string { return n.Address }),
-	"operator-id":     ofNursery(func(n Nursery) string { return n.OperatorID }),
-	"county":          ofNursery(func(n Nursery) string { return n.County }),
-	"jurisdiction":    ofNursery(func(n Nursery) string { return n.Jurisdiction }),
+	"nursery-name":    ofNursery(func(n Nursery) string { return n.DisplayName }, onNursery("display_name", "NAME")),
+	"nursery-address": ofNursery(func(n Nursery) string { return n.Address }, onNursery("address", "ADDRESS")),
+	"operator-id":     ofNursery(func(n Nursery) string { return n.OperatorID }, onNursery("operator_id", "NUMBER")),
+	"county":          ofNursery(func(n Nursery) string { return n.County }, onNursery("county", "COUNTY")),
+	"jurisdiction":    ofNursery(func(n Nursery) string { return n.Jurisdiction }, onNursery("jurisdiction", "CODE")),
 
-	"house":             words(func(u Use) string { return cmp.Or(u.HouseName, u.House) }, onHouse),
-	"place":             words(func(u Use) string { return u.Place }, onHouse),
-	"legal-location":    words(func(u Use) string { return u.LegalLocation }, onHouse),
-	"site-id":           words(func(u Use) string { return u.SiteID }, onHouse),
-	"facility-id":       words(func(u Use) string { return u.FacilityID }, onHouse),
-	"setting":           words(func(u Use) string { return u.Setting }, onHouse),
-	"method":            words(func(u Use) string { return u.Method }, onApplication),
-	"target":            words(func(u Use) string { return u.Target }, onApplication),
-	"product-name":      words(func(u Use) string { return u.ProductName }, onProduct),
-	"registration":      words(func(u Use) string { return u.RegistrationNumber }, onProduct),
-	"safety-data-sheet": words(func(u Use) string { return u.SafetyDataSheet }, onProduct),
-	"restricted-use":    words(restrictedWord, onProduct),
-	"customer":          words(func(u Use) string { return u.Customer }, onApplication),
-	"bbch":              words(func(u Use) string { return u.BBCH }, onApplication),
-	"applicator":        words(func(u Use) string { return u.Applicator.Name }, onApplicator),
-	"supervisor":        words(func(u Use) string { return u.Supervisor.Name }, onApplication),
-	"certified-name":    words(func(u Use) string { return certified(u).Name }, onApplicator),
-	"certified-number":  words(func(u Use) string { return certified(u).Certificate }, onApplicator),
-	"uncertified-name":  words(uncertifiedName, onApplicator),
+	"house":             words(func(u Use) string { return cmp.Or(u.HouseName, u.House) }, onHouse("display_name", "NAME")),
+	"place":             words(func(u Use) string { return u.Place }, onEntry("place", "PLACE")),
+	"legal-location":    words(func(u Use) string { return u.LegalLocation }, onHouse("legal_location", "LOCATION")),
+	"site-id":           words(func(u Use) string { return u.SiteID }, onHouse("site_number", "NUMBER")),
+	"facility-id":       words(func(u Use) string { return u.FacilityID }, onHouse("facility_number", "NUMBER")),
+	"setting":           words(func(u Use) string { return u.Setting }, onHouse("covering", "COVERING")).unsaid(onEntry("setting", "SETTING")),
+	"method":            words(func(u Use) string { return u.Method }, onApplication("method")),
+	"target":            words(func(u Use) string { return u.Target }, onApplication("disorder")),
+	"product-name":      words(func(u Use) string { return u.ProductName }, onProduct("display_name")),
+	"registration":      words(func(u Use) string { return u.RegistrationNumber }, onProduct("registration_number")),
+	"safety-data-sheet": words(func(u Use) string { return u.SafetyDataSheet }, onProduct("safety_data_sheet")),
+	"restricted-use":    words(restrictedWord, onProduct("restricted_use")),
+	"customer":          words(func(u Use) string { return u.Customer }, onApplication("customer")),
+	"bbch":              words(func(u Use) string { return u.BBCH }, onEntry("growth_stage", "STAGE")),
+	"applicator":        words(func(u Use) string { return u.Applicator.Name }, onApplicator("display_name", "NAME")),
+	"supervisor":        words(func(u Use) string { return u.Supervisor.Name }, onEntry("supervisor", "PERSON")),
+	"certified-name":    words(func(u Use) string { return certified(u).Name }, onApplicator("display_name", "NAME")),
+	"certified-number":  words(func(u Use) string { return certified(u).Certificate }, onApplicator("certificates", "NUMBER:LAST-DAY:CATEGORY")),
+	"uncertified-name":  words(uncertifiedName, onApplicator("display_name", "NAME")),
 
-	"start": {of: ofTime, fix: onApplication, read: func(_ Nursery, u Use) value { return value{moment: u.Start} }},
-	"end":   {of: ofTime, fix: onApplication, read: end},
-	"date":  {fix: onApplication, read: day},
+	"start": {of: ofTime, fix: onEntry("start_time", "TIME"), read: func(_ Nursery, u Use) value { return value{moment: u.Start} }},
+	"end":   {of: ofTime, fix: onEntry("end_time", "TIME"), read: end},
+	"date":  {fix: onEntry("start_time", "TIME"), read: day},
 
-	"amount":     amount(func(u Use) quantity.Quantity { return u.Amount }, onApplication),
-	"treated":    {of: ofQuantity, fix: onApplication, read: treated},
-	"planted":    amount(func(u Use) quantity.Quantity { return u.Planted }, onHouse),
-	"plants":     amount(func(u Use) quantity.Quantity { return u.Plants }, onApplication),
-	"mix-volume": amount(func(u Use) quantity.Quantity { return u.MixVolume }, onApplication),
-	"rei":        {of: ofQuantity, fix: onProduct, read: interval, meanwhile: ": keep out until it is known"},
-	"dose":       {of: ofQuantity, fix: onApplication, read: dose},
+	"amount":     amount(func(u Use) quantity.Quantity { return u.Amount }, onEntry("product_amount", "AMOUNT")),
+	"treated":    {of: ofQuantity, fix: onEntry("area", "AREA"), read: treated},
+	"planted":    amount(func(u Use) quantity.Quantity { return u.Planted }, onHouse("planted_area", "AREA")).unsaid(onEntry("planted_area", "AREA")),
+	"plants":     amount(func(u Use) quantity.Quantity { return u.Plants }, onEntry("plants", "NUMBER")),
+	"mix-volume": amount(func(u Use) quantity.Quantity { return u.MixVolume }, onEntry("mix_volume", "VOLUME")),
+	"rei":        {of: ofQuantity, fix: onProduct("restricted_entry_interval"), read: interval, meanwhile: ": keep out until it is known"},
+	"dose":       {of: ofQuantity, fix: onEntry("product_amount", "AMOUNT"), read: dose},
 
-	"actives":        {of: ofList, fix: onProduct, read: activeNames},
-	"active-amounts": {of: ofList, fix: onProduct, read: activeAmounts},
-	"frac":           {of: ofList, fix: onProduct, read: activeCodes},
-	"crops":          {of: ofList, fix: onApplication, read: cropNames},
-	"crop-eppo":      {of: ofList, fix: onApplication, read: cropCodes},
+	"actives":        {of: ofList, fix: onProduct("contents"), read: activeNames},
+	"active-amounts": {of: ofList, fix: onEntry("product_amount", "AMOUNT"), read: activeAmounts},
+	"frac":           {of: ofList, fix: onProduct("contents"), read: activeCodes},
+	"crops":          {of: ofList, fix: onApplication("lots"), read: cropNames},
+	"crop-eppo":      fact{of: ofList, fix: onLot, read: cropCodes}.unsaid(onEntry("crop_codes", `"CROP=CODE"`)),
 }
 
 // condition is what a field may hang on.
@@ -98,6 +101,8 @@ type condition struct {
 	// words finish the sentence "is required when".
 	words string
 	ask   func(Use) Answer
+	// fix is where the answer is entered.
+	fix mending
 }
 
 var conditions = map[string]condition{
@@ -106,35 +111,50 @@ var conditions = map[string]condition{
 			return Yes
 		}
 		return No
-	}},
-	"time-limited": {"the authorisation limits the time of the use", func(u Use) Answer { return u.TimeLimited }},
+	}, onProduct("restricted_use")},
+	"time-limited": {"the authorisation limits the time of the use", func(u Use) Answer { return u.TimeLimited }, onProduct("time_limited")},
 	"stage-limited": {"the authorisation limits the growth stage of the use", func(u Use) Answer {
 		return u.StageLimited
-	}},
-	"for-hire": {"a business did the work for another", func(u Use) Answer { return u.ForHire }},
+	}, onProduct("stage_limited")},
+	"for-hire": {"a business did the work for another", func(u Use) Answer { return u.ForHire }, onApplication("customer")},
 	"for-hire-uncertified": {"a business did the work for another and the applicator holds no certificate", func(u Use) Answer {
 		if u.Applicator.Certificate != "" {
 			return No
 		}
 		return u.ForHire
-	}},
+	}, onApplication("customer")},
 }
 
-func ofNursery(read func(Nursery) string) fact {
-	return fact{
-		head: true,
-		read: func(n Nursery, _ Use) value { return value{text: clean(read(n))} },
-		fix:  func(n Nursery, _ Use) string { return n.Name },
-	}
+func ofNursery(read func(Nursery) string, fix mending) fact {
+	return fact{head: true, read: func(n Nursery, _ Use) value { return value{text: clean(read(n))} }, fix: fix}
 }
 
-func words(read func(Use) string, fix func(Nursery, Use) string) fact {
+func words(read func(Use) string, fix mending) fact {
 	return fact{read: func(_ Nursery, u Use) value { return value{text: clean(read(u))} }, fix: fix}
+}
+
+// unsaid returns the fact with another place where a doubtful one is put right.
+func (f fact) unsaid(fix mending) fact {
+	f.unsay = fix
+	return f
+}
+
+// mend returns where a problem with the fact is put right. need is the answer on which it
+// hangs whether the fact is asked for: when nobody gave it, that is the first to enter.
+func (f fact) mend(field Field, problem Problem, need Answer) mending {
+	switch {
+	case problem == IsMissing && need == Unknown:
+		return conditions[field.Need].fix
+	case problem == IsDoubtful && f.unsay != nil:
+		return f.unsay
+	default:
+		return f.fix
+	}
 }
 
 // amount reads a quantity. One that is not above zero is doubtful: nothing was
 // applied, or nobody measured it.
-func amount(read func(Use) quantity.Quantity, fix func(Nursery, Use) string) fact {
+func amount(read func(Use) quantity.Quantity, fix mending) fact {
 	return fact{of: ofQuantity, fix: fix, read: func(_ Nursery, u Use) value {
 		v := value{quantity: read(u)}
 		if !v.quantity.IsZero() && !v.quantity.Positive() {
@@ -142,15 +162,6 @@ func amount(read func(Use) quantity.Quantity, fix func(Nursery, Use) string) fac
 		}
 		return v
 	}}
-}
-
-// A missing fact is put right on the resource that holds it, else on the entry, else
-// on the nursery.
-func onHouse(n Nursery, u Use) string       { return cmp.Or(u.House, u.Entry, n.Name) }
-func onProduct(n Nursery, u Use) string     { return cmp.Or(u.Product, u.Entry, n.Name) }
-func onApplication(n Nursery, u Use) string { return cmp.Or(u.Application, u.Entry, n.Name) }
-func onApplicator(n Nursery, u Use) string {
-	return cmp.Or(u.Applicator.Resource, u.Application, u.Entry, n.Name)
 }
 
 func restrictedWord(u Use) string {

@@ -101,6 +101,9 @@ type Use struct {
 	Corrects       string
 	CorrectedBy    string
 	CorrectionNote string
+	// Later are the facts, and the conditions that are answered, that the record of the
+	// day lacks and that are taken from what is entered now, for example site-id.
+	Later []string
 }
 
 // Active is an active ingredient of a use.
@@ -127,6 +130,9 @@ type Crop struct {
 	Name string
 	// EPPO is the EPPO code.
 	EPPO string
+	// Lot is the resource name of a lot of it on which a missing code can be entered;
+	// empty where none is left.
+	Lot string
 }
 
 // Override is a rule that refused the application and that a person went against.

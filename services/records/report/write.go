@@ -105,9 +105,13 @@ func plainTime(cell Cell) *time.Time {
 	return cell.Time
 }
 
-// state of the report in one sentence, for its head.
+// state of the report in two sentences, for its head.
 func (d Document) state() string {
-	return fmt.Sprintf("Required fields that are %s: %d. Fields that are %s: %d.", Missing, d.Missing, Doubtful, d.Doubtful)
+	counts := fmt.Sprintf("Required fields that are %s: %d. Fields that are %s: %d.", Missing, d.Missing, Doubtful, d.Doubtful)
+	if d.Missing+d.Doubtful == 0 {
+		return counts
+	}
+	return "NOT COMPLETE. " + counts + " Put them right before this is handed in; the end of the report lists them."
 }
 
 // noUses stands in a report of a period without any.

@@ -61,14 +61,14 @@ func (p pages) uses(table Table) {
 func (p pages) use(title string, columns []Column, row Row) {
 	p.Down(2)
 	p.Room(page.Body.Height*4 + page.Label.Height)
-	p.Bar(title)
+	p.Bar(page.Strong, title)
 	for first := 0; first < len(columns); first += fieldsPerRow {
 		last := min(first+fieldsPerRow, len(columns))
 		var labels []string
 		for _, column := range columns[first:last] {
 			labels = append(labels, column.Title)
 		}
-		p.Cells(labels, drawn(row.Cells[first:last]), p.Columns(fieldsPerRow))
+		p.Cells(page.Plain, labels, drawn(row.Cells[first:last]), p.Columns(fieldsPerRow))
 	}
 	for _, remark := range row.Remarks {
 		p.Paragraph(page.Strong, remark)
@@ -100,7 +100,7 @@ func (p pages) totals(table Table) {
 		if i > 0 {
 			above = nil
 		}
-		p.Cells(above, drawn(row.Cells), p.Columns(len(labels)))
+		p.Cells(page.Plain, above, drawn(row.Cells), p.Columns(len(labels)))
 	}
 	if table.Note != "" {
 		p.Paragraph(page.Small, table.Note)
@@ -118,7 +118,7 @@ func (p pages) gaps(gaps []Gap) {
 			of = "nursery"
 		}
 		p.Down(0.8)
-		p.Paragraph(page.Body, fmt.Sprintf("%s, %s (%s): %s Rule: %s. Put right on: %s", of, gap.Title, gap.Problem, gap.Reason, gap.Section, gap.Fix))
+		p.Paragraph(page.Body, fmt.Sprintf("%s, %s (%s): %s Rule: %s. Put right on: %s", of, gap.Title, gap.Problem, gap.Reason, gap.Section, gap.PutRight()))
 	}
 }
 

@@ -141,7 +141,7 @@ func (b *workbook) gaps(gaps []Gap) {
 	b.keep(err)
 	b.titles(sheet, []string{"Use", "Field", "Problem", "Reason", "Section", "Source", "Where it is put right"})
 	for i, gap := range gaps {
-		for x, text := range []string{gap.Use, gap.Title, string(gap.Problem), gap.Reason, gap.Section, gap.Source, gap.Fix} {
+		for x, text := range []string{gap.Use, gap.Title, string(gap.Problem), gap.Reason, gap.Section, gap.Source, gap.PutRight()} {
 			b.text(sheet, x+1, i+2, text, 0)
 		}
 	}

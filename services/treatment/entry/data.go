@@ -2,6 +2,7 @@ package entry
 
 import (
 	"embed"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -56,7 +57,15 @@ type origin struct {
 	Source string `yaml:"source"`
 }
 
-func (o origin) check() error { return rulefile.CheckOrigin(o.Mark, o.Source) }
+func (o origin) check() error {
+	if o.Source == "" {
+		return errors.New("source: must be given")
+	}
+	if o.Mark != "S" && o.Mark != "M" {
+		return fmt.Errorf("mark: %q is not S (read in the source) or M (from memory)", o.Mark)
+	}
+	return nil
+}
 
 const (
 	mostHours = 1000 // h; more is a typing error

@@ -121,12 +121,17 @@ func (n Nursery) whenTold(set *noticeSet, a Application, interval Interval, due 
 	if house.ID == "" {
 		house.ID = a.House
 	}
+	closed := ClosedAreaOf(a, house.Enclosed)
 	end := "until you are told that it is open"
 	if known {
 		end = "to " + n.when(until)
+		if closed.Aired {
+			// The interval may be over before the air is good.
+			end += ", and after that until the house is aired"
+		}
 	}
 	due.Words = fmt.Sprintf("House %s: keep out of %s from %s %s. A pesticide is applied there.",
-		house.name(), inWords(ClosedAreaOf(a, house.Enclosed).Closed, a), n.when(a.Start), end)
+		house.name(), inWords(closed.Closed, a), n.when(a.Start), end)
 }
 
 // afterEnd gives the times of the display and of the supplies.

@@ -20,6 +20,9 @@ func TestWhenSignsGoUpAndComeDown(t *testing.T) {
 	require.True(t, due.SpokenBy.IsZero())
 	require.Equal(t, "House h1: keep out of the treated area (bench 4) from 2026-03-01 09:00 UTC to 2026-03-01 22:00 UTC. A pesticide is applied there.", due.Words)
 
+	require.Contains(t, nursery("US").NoticesDue(fog("1"), No).Words, "to 2026-03-01 11:00 UTC, and after that until the house is aired.",
+		"the interval may be over before the air is good")
+
 	either := nursery("US").NoticesDue(drench("4"), No)
 	require.Equal(t, at(9, 0), either.SpokenBy)
 	require.Equal(t, at(9, 0), either.SignsBy, "signs are one of the two ways")

@@ -339,6 +339,125 @@ func (x *Override) GetPerson() string {
 	return ""
 }
 
+// CropCode is the EPPO code of a plant.
+type CropCode struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Botanical name, as in the crops of the entry.
+	Crop string `protobuf:"bytes,1,opt,name=crop,proto3" json:"crop,omitempty"`
+	// EPPO code: 5 or 6 capitals or digits.
+	EppoCode      string `protobuf:"bytes,2,opt,name=eppo_code,json=eppoCode,proto3" json:"eppo_code,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CropCode) Reset() {
+	*x = CropCode{}
+	mi := &file_velamen_records_v1_records_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CropCode) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CropCode) ProtoMessage() {}
+
+func (x *CropCode) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_records_v1_records_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CropCode.ProtoReflect.Descriptor instead.
+func (*CropCode) Descriptor() ([]byte, []int) {
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *CropCode) GetCrop() string {
+	if x != nil {
+		return x.Crop
+	}
+	return ""
+}
+
+func (x *CropCode) GetEppoCode() string {
+	if x != nil {
+		return x.EppoCode
+	}
+	return ""
+}
+
+// Supervisor is the certified person who supervised an application.
+type Supervisor struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The person (name).
+	Person string `protobuf:"bytes,1,opt,name=person,proto3" json:"person,omitempty"`
+	// Their name as it stood on records on that day.
+	DisplayName string `protobuf:"bytes,2,opt,name=display_name,json=displayName,proto3" json:"display_name,omitempty"`
+	// Number of a certificate that was valid on that day; empty for none.
+	Certificate   string `protobuf:"bytes,3,opt,name=certificate,proto3" json:"certificate,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Supervisor) Reset() {
+	*x = Supervisor{}
+	mi := &file_velamen_records_v1_records_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Supervisor) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Supervisor) ProtoMessage() {}
+
+func (x *Supervisor) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_records_v1_records_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Supervisor.ProtoReflect.Descriptor instead.
+func (*Supervisor) Descriptor() ([]byte, []int) {
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *Supervisor) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *Supervisor) GetDisplayName() string {
+	if x != nil {
+		return x.DisplayName
+	}
+	return ""
+}
+
+func (x *Supervisor) GetCertificate() string {
+	if x != nil {
+		return x.Certificate
+	}
+	return ""
+}
+
 // Entry is one product of one application in one house.
 type Entry struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -403,14 +522,51 @@ type Entry struct {
 	BreachRules []string `protobuf:"bytes,27,rep,name=breach_rules,json=breachRules,proto3" json:"breach_rules,omitempty"`
 	// The close (name) of the month in which its work ended, when it was entered after
 	// that close; empty otherwise.
-	LateFor       string `protobuf:"bytes,28,opt,name=late_for,json=lateFor,proto3" json:"late_for,omitempty"`
+	LateFor string `protobuf:"bytes,28,opt,name=late_for,json=lateFor,proto3" json:"late_for,omitempty"`
+	// What the house was called on that day. This and all that follows is empty where
+	// nobody had entered it by then, and in entries made before the ledger kept it.
+	HouseDisplayName string `protobuf:"bytes,29,opt,name=house_display_name,json=houseDisplayName,proto3" json:"house_display_name,omitempty"`
+	// Benches in the house on which the lots treated stood, as they are called.
+	Benches []string `protobuf:"bytes,30,rep,name=benches,proto3" json:"benches,omitempty"`
+	// The treated area in words, where a correction gave it.
+	Place string `protobuf:"bytes,31,opt,name=place,proto3" json:"place,omitempty"`
+	// Number of the site on use reports.
+	SiteNumber string `protobuf:"bytes,32,opt,name=site_number,json=siteNumber,proto3" json:"site_number,omitempty"`
+	// Identification of the closed space.
+	FacilityNumber string `protobuf:"bytes,33,opt,name=facility_number,json=facilityNumber,proto3" json:"facility_number,omitempty"`
+	// Where the house lies, as the law asks for it.
+	LegalLocation string `protobuf:"bytes,34,opt,name=legal_location,json=legalLocation,proto3" json:"legal_location,omitempty"`
+	// What the house was, by its covering.
+	Setting v11.Site `protobuf:"varint,35,opt,name=setting,proto3,enum=velamen.products.v1.Site" json:"setting,omitempty"`
+	// Area planted in the house, m2, ha, ft2 or acre.
+	PlantedArea *v1.Quantity `protobuf:"bytes,36,opt,name=planted_area,json=plantedArea,proto3" json:"planted_area,omitempty"`
+	// Pots or plants treated; 0 when that was not said.
+	Plants int64 `protobuf:"varint,37,opt,name=plants,proto3" json:"plants,omitempty"`
+	// EPPO codes of the crops that have one.
+	CropCodes []*CropCode `protobuf:"bytes,38,rep,name=crop_codes,json=cropCodes,proto3" json:"crop_codes,omitempty"`
+	// Growth stage on the BBCH scale, two or three digits.
+	GrowthStage string `protobuf:"bytes,39,opt,name=growth_stage,json=growthStage,proto3" json:"growth_stage,omitempty"`
+	// How a spray hung in the air, for example "fog"; empty when that was not said.
+	Form string `protobuf:"bytes,40,opt,name=form,proto3" json:"form,omitempty"`
+	// Droplets of a spray, for example "medium or larger"; empty when that was not said.
+	Droplets string `protobuf:"bytes,41,opt,name=droplets,proto3" json:"droplets,omitempty"`
+	// Safety data sheet of the product: number or date, and where it is kept.
+	SafetyDataSheet string `protobuf:"bytes,42,opt,name=safety_data_sheet,json=safetyDataSheet,proto3" json:"safety_data_sheet,omitempty"`
+	// Whether the authorisation limits the time of day of the use.
+	TimeLimited v11.LabelAnswer `protobuf:"varint,43,opt,name=time_limited,json=timeLimited,proto3,enum=velamen.products.v1.LabelAnswer" json:"time_limited,omitempty"`
+	// Whether the authorisation limits the growth stage of the use.
+	StageLimited v11.LabelAnswer `protobuf:"varint,44,opt,name=stage_limited,json=stageLimited,proto3,enum=velamen.products.v1.LabelAnswer" json:"stage_limited,omitempty"`
+	// Number of the applicator's certificate that was valid on the day; empty for none.
+	ApplicatorCertificate string `protobuf:"bytes,45,opt,name=applicator_certificate,json=applicatorCertificate,proto3" json:"applicator_certificate,omitempty"`
+	// Who supervised it; absent for nobody.
+	Supervisor    *Supervisor `protobuf:"bytes,46,opt,name=supervisor,proto3" json:"supervisor,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Entry) Reset() {
 	*x = Entry{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[3]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -422,7 +578,7 @@ func (x *Entry) String() string {
 func (*Entry) ProtoMessage() {}
 
 func (x *Entry) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[3]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -435,7 +591,7 @@ func (x *Entry) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Entry.ProtoReflect.Descriptor instead.
 func (*Entry) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{3}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *Entry) GetName() string {
@@ -634,6 +790,132 @@ func (x *Entry) GetLateFor() string {
 	return ""
 }
 
+func (x *Entry) GetHouseDisplayName() string {
+	if x != nil {
+		return x.HouseDisplayName
+	}
+	return ""
+}
+
+func (x *Entry) GetBenches() []string {
+	if x != nil {
+		return x.Benches
+	}
+	return nil
+}
+
+func (x *Entry) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+func (x *Entry) GetSiteNumber() string {
+	if x != nil {
+		return x.SiteNumber
+	}
+	return ""
+}
+
+func (x *Entry) GetFacilityNumber() string {
+	if x != nil {
+		return x.FacilityNumber
+	}
+	return ""
+}
+
+func (x *Entry) GetLegalLocation() string {
+	if x != nil {
+		return x.LegalLocation
+	}
+	return ""
+}
+
+func (x *Entry) GetSetting() v11.Site {
+	if x != nil {
+		return x.Setting
+	}
+	return v11.Site(0)
+}
+
+func (x *Entry) GetPlantedArea() *v1.Quantity {
+	if x != nil {
+		return x.PlantedArea
+	}
+	return nil
+}
+
+func (x *Entry) GetPlants() int64 {
+	if x != nil {
+		return x.Plants
+	}
+	return 0
+}
+
+func (x *Entry) GetCropCodes() []*CropCode {
+	if x != nil {
+		return x.CropCodes
+	}
+	return nil
+}
+
+func (x *Entry) GetGrowthStage() string {
+	if x != nil {
+		return x.GrowthStage
+	}
+	return ""
+}
+
+func (x *Entry) GetForm() string {
+	if x != nil {
+		return x.Form
+	}
+	return ""
+}
+
+func (x *Entry) GetDroplets() string {
+	if x != nil {
+		return x.Droplets
+	}
+	return ""
+}
+
+func (x *Entry) GetSafetyDataSheet() string {
+	if x != nil {
+		return x.SafetyDataSheet
+	}
+	return ""
+}
+
+func (x *Entry) GetTimeLimited() v11.LabelAnswer {
+	if x != nil {
+		return x.TimeLimited
+	}
+	return v11.LabelAnswer(0)
+}
+
+func (x *Entry) GetStageLimited() v11.LabelAnswer {
+	if x != nil {
+		return x.StageLimited
+	}
+	return v11.LabelAnswer(0)
+}
+
+func (x *Entry) GetApplicatorCertificate() string {
+	if x != nil {
+		return x.ApplicatorCertificate
+	}
+	return ""
+}
+
+func (x *Entry) GetSupervisor() *Supervisor {
+	if x != nil {
+		return x.Supervisor
+	}
+	return nil
+}
+
 // UseRecord is the pesticide-use record of one house.
 type UseRecord struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -661,7 +943,7 @@ type UseRecord struct {
 
 func (x *UseRecord) Reset() {
 	*x = UseRecord{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[4]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -673,7 +955,7 @@ func (x *UseRecord) String() string {
 func (*UseRecord) ProtoMessage() {}
 
 func (x *UseRecord) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[4]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -686,7 +968,7 @@ func (x *UseRecord) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UseRecord.ProtoReflect.Descriptor instead.
 func (*UseRecord) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{4}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *UseRecord) GetHouse() string {
@@ -763,7 +1045,7 @@ type GetEntryRequest struct {
 
 func (x *GetEntryRequest) Reset() {
 	*x = GetEntryRequest{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[5]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -775,7 +1057,7 @@ func (x *GetEntryRequest) String() string {
 func (*GetEntryRequest) ProtoMessage() {}
 
 func (x *GetEntryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[5]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -788,7 +1070,7 @@ func (x *GetEntryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetEntryRequest.ProtoReflect.Descriptor instead.
 func (*GetEntryRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{5}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *GetEntryRequest) GetName() string {
@@ -813,7 +1095,7 @@ type ListEntriesRequest struct {
 
 func (x *ListEntriesRequest) Reset() {
 	*x = ListEntriesRequest{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[6]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -825,7 +1107,7 @@ func (x *ListEntriesRequest) String() string {
 func (*ListEntriesRequest) ProtoMessage() {}
 
 func (x *ListEntriesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[6]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -838,7 +1120,7 @@ func (x *ListEntriesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEntriesRequest.ProtoReflect.Descriptor instead.
 func (*ListEntriesRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{6}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *ListEntriesRequest) GetParent() string {
@@ -875,7 +1157,7 @@ type ListEntriesResponse struct {
 
 func (x *ListEntriesResponse) Reset() {
 	*x = ListEntriesResponse{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[7]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -887,7 +1169,7 @@ func (x *ListEntriesResponse) String() string {
 func (*ListEntriesResponse) ProtoMessage() {}
 
 func (x *ListEntriesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[7]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -900,7 +1182,7 @@ func (x *ListEntriesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEntriesResponse.ProtoReflect.Descriptor instead.
 func (*ListEntriesResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{7}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *ListEntriesResponse) GetEntries() []*Entry {
@@ -917,7 +1199,8 @@ func (x *ListEntriesResponse) GetNextPageToken() string {
 	return ""
 }
 
-// CorrectEntryRequest corrects amounts, area or times of an entry.
+// CorrectEntryRequest corrects an entry, or adds a fact that it lacks. What is absent
+// or empty stays as it is.
 type CorrectEntryRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The entry to correct.
@@ -935,14 +1218,42 @@ type CorrectEntryRequest struct {
 	// Why.
 	Note string `protobuf:"bytes,7,opt,name=note,proto3" json:"note,omitempty"`
 	// UUID that makes a retry return the first answer (AIP-155).
-	RequestId     string `protobuf:"bytes,8,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	RequestId string `protobuf:"bytes,8,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Treated area in words; takes the place of the benches.
+	Place string `protobuf:"bytes,9,opt,name=place,proto3" json:"place,omitempty"`
+	// Right number of the site.
+	SiteNumber string `protobuf:"bytes,10,opt,name=site_number,json=siteNumber,proto3" json:"site_number,omitempty"`
+	// Right identification of the closed space.
+	FacilityNumber string `protobuf:"bytes,11,opt,name=facility_number,json=facilityNumber,proto3" json:"facility_number,omitempty"`
+	// Right legal location.
+	LegalLocation string `protobuf:"bytes,12,opt,name=legal_location,json=legalLocation,proto3" json:"legal_location,omitempty"`
+	// What the house was.
+	Setting v11.Site `protobuf:"varint,13,opt,name=setting,proto3,enum=velamen.products.v1.Site" json:"setting,omitempty"`
+	// Right area planted, m2, ha, ft2 or acre.
+	PlantedArea *v1.Quantity `protobuf:"bytes,14,opt,name=planted_area,json=plantedArea,proto3" json:"planted_area,omitempty"`
+	// Right number of pots or plants treated; 0 keeps it.
+	Plants int64 `protobuf:"varint,15,opt,name=plants,proto3" json:"plants,omitempty"`
+	// Right EPPO codes of crops of the entry; crops that are not named keep theirs.
+	CropCodes []*CropCode `protobuf:"bytes,16,rep,name=crop_codes,json=cropCodes,proto3" json:"crop_codes,omitempty"`
+	// Right growth stage on the BBCH scale, two or three digits.
+	GrowthStage string `protobuf:"bytes,17,opt,name=growth_stage,json=growthStage,proto3" json:"growth_stage,omitempty"`
+	// Right safety data sheet.
+	SafetyDataSheet string `protobuf:"bytes,18,opt,name=safety_data_sheet,json=safetyDataSheet,proto3" json:"safety_data_sheet,omitempty"`
+	// Whether the authorisation limited the time of day of the use.
+	TimeLimited v11.LabelAnswer `protobuf:"varint,19,opt,name=time_limited,json=timeLimited,proto3,enum=velamen.products.v1.LabelAnswer" json:"time_limited,omitempty"`
+	// Whether the authorisation limited the growth stage of the use.
+	StageLimited v11.LabelAnswer `protobuf:"varint,20,opt,name=stage_limited,json=stageLimited,proto3,enum=velamen.products.v1.LabelAnswer" json:"stage_limited,omitempty"`
+	// Right number of the applicator's certificate.
+	ApplicatorCertificate string `protobuf:"bytes,21,opt,name=applicator_certificate,json=applicatorCertificate,proto3" json:"applicator_certificate,omitempty"`
+	// Who supervised it (name).
+	Supervisor    string `protobuf:"bytes,22,opt,name=supervisor,proto3" json:"supervisor,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *CorrectEntryRequest) Reset() {
 	*x = CorrectEntryRequest{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[8]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -954,7 +1265,7 @@ func (x *CorrectEntryRequest) String() string {
 func (*CorrectEntryRequest) ProtoMessage() {}
 
 func (x *CorrectEntryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[8]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -967,7 +1278,7 @@ func (x *CorrectEntryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectEntryRequest.ProtoReflect.Descriptor instead.
 func (*CorrectEntryRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{8}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *CorrectEntryRequest) GetName() string {
@@ -1026,6 +1337,104 @@ func (x *CorrectEntryRequest) GetRequestId() string {
 	return ""
 }
 
+func (x *CorrectEntryRequest) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+func (x *CorrectEntryRequest) GetSiteNumber() string {
+	if x != nil {
+		return x.SiteNumber
+	}
+	return ""
+}
+
+func (x *CorrectEntryRequest) GetFacilityNumber() string {
+	if x != nil {
+		return x.FacilityNumber
+	}
+	return ""
+}
+
+func (x *CorrectEntryRequest) GetLegalLocation() string {
+	if x != nil {
+		return x.LegalLocation
+	}
+	return ""
+}
+
+func (x *CorrectEntryRequest) GetSetting() v11.Site {
+	if x != nil {
+		return x.Setting
+	}
+	return v11.Site(0)
+}
+
+func (x *CorrectEntryRequest) GetPlantedArea() *v1.Quantity {
+	if x != nil {
+		return x.PlantedArea
+	}
+	return nil
+}
+
+func (x *CorrectEntryRequest) GetPlants() int64 {
+	if x != nil {
+		return x.Plants
+	}
+	return 0
+}
+
+func (x *CorrectEntryRequest) GetCropCodes() []*CropCode {
+	if x != nil {
+		return x.CropCodes
+	}
+	return nil
+}
+
+func (x *CorrectEntryRequest) GetGrowthStage() string {
+	if x != nil {
+		return x.GrowthStage
+	}
+	return ""
+}
+
+func (x *CorrectEntryRequest) GetSafetyDataSheet() string {
+	if x != nil {
+		return x.SafetyDataSheet
+	}
+	return ""
+}
+
+func (x *CorrectEntryRequest) GetTimeLimited() v11.LabelAnswer {
+	if x != nil {
+		return x.TimeLimited
+	}
+	return v11.LabelAnswer(0)
+}
+
+func (x *CorrectEntryRequest) GetStageLimited() v11.LabelAnswer {
+	if x != nil {
+		return x.StageLimited
+	}
+	return v11.LabelAnswer(0)
+}
+
+func (x *CorrectEntryRequest) GetApplicatorCertificate() string {
+	if x != nil {
+		return x.ApplicatorCertificate
+	}
+	return ""
+}
+
+func (x *CorrectEntryRequest) GetSupervisor() string {
+	if x != nil {
+		return x.Supervisor
+	}
+	return ""
+}
+
 // GetUseRecordRequest asks for the record of a house.
 type GetUseRecordRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1041,7 +1450,7 @@ type GetUseRecordRequest struct {
 
 func (x *GetUseRecordRequest) Reset() {
 	*x = GetUseRecordRequest{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[9]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1053,7 +1462,7 @@ func (x *GetUseRecordRequest) String() string {
 func (*GetUseRecordRequest) ProtoMessage() {}
 
 func (x *GetUseRecordRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[9]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1066,7 +1475,7 @@ func (x *GetUseRecordRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetUseRecordRequest.ProtoReflect.Descriptor instead.
 func (*GetUseRecordRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{9}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *GetUseRecordRequest) GetHouse() string {
@@ -1103,7 +1512,7 @@ type ExportUseRecordRequest struct {
 
 func (x *ExportUseRecordRequest) Reset() {
 	*x = ExportUseRecordRequest{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[10]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1115,7 +1524,7 @@ func (x *ExportUseRecordRequest) String() string {
 func (*ExportUseRecordRequest) ProtoMessage() {}
 
 func (x *ExportUseRecordRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[10]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1128,7 +1537,7 @@ func (x *ExportUseRecordRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportUseRecordRequest.ProtoReflect.Descriptor instead.
 func (*ExportUseRecordRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{10}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ExportUseRecordRequest) GetRecord() *GetUseRecordRequest {
@@ -1158,7 +1567,7 @@ type ExportUseRecordResponse struct {
 
 func (x *ExportUseRecordResponse) Reset() {
 	*x = ExportUseRecordResponse{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[11]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1170,7 +1579,7 @@ func (x *ExportUseRecordResponse) String() string {
 func (*ExportUseRecordResponse) ProtoMessage() {}
 
 func (x *ExportUseRecordResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[11]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1183,7 +1592,7 @@ func (x *ExportUseRecordResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportUseRecordResponse.ProtoReflect.Descriptor instead.
 func (*ExportUseRecordResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{11}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *ExportUseRecordResponse) GetMediaType() string {
@@ -1222,7 +1631,7 @@ type ExportUseReportRequest struct {
 
 func (x *ExportUseReportRequest) Reset() {
 	*x = ExportUseReportRequest{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[12]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1234,7 +1643,7 @@ func (x *ExportUseReportRequest) String() string {
 func (*ExportUseReportRequest) ProtoMessage() {}
 
 func (x *ExportUseReportRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[12]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1247,7 +1656,7 @@ func (x *ExportUseReportRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportUseReportRequest.ProtoReflect.Descriptor instead.
 func (*ExportUseReportRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{12}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ExportUseReportRequest) GetParent() string {
@@ -1308,14 +1717,18 @@ type ReportGap struct {
 	// Where that was read, or that it is from memory.
 	Source string `protobuf:"bytes,6,opt,name=source,proto3" json:"source,omitempty"`
 	// The resource on which the fact is entered (name).
-	Fix           string `protobuf:"bytes,7,opt,name=fix,proto3" json:"fix,omitempty"`
+	Fix string `protobuf:"bytes,7,opt,name=fix,proto3" json:"fix,omitempty"`
+	// The field of that resource, for example "site_number".
+	FixField string `protobuf:"bytes,8,opt,name=fix_field,json=fixField,proto3" json:"fix_field,omitempty"`
+	// The command that enters it, with capitals where something is filled in.
+	FixCommand    string `protobuf:"bytes,9,opt,name=fix_command,json=fixCommand,proto3" json:"fix_command,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ReportGap) Reset() {
 	*x = ReportGap{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[13]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1327,7 +1740,7 @@ func (x *ReportGap) String() string {
 func (*ReportGap) ProtoMessage() {}
 
 func (x *ReportGap) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[13]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1340,7 +1753,7 @@ func (x *ReportGap) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReportGap.ProtoReflect.Descriptor instead.
 func (*ReportGap) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{13}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *ReportGap) GetEntry() string {
@@ -1392,6 +1805,167 @@ func (x *ReportGap) GetFix() string {
 	return ""
 }
 
+func (x *ReportGap) GetFixField() string {
+	if x != nil {
+		return x.FixField
+	}
+	return ""
+}
+
+func (x *ReportGap) GetFixCommand() string {
+	if x != nil {
+		return x.FixCommand
+	}
+	return ""
+}
+
+// CheckUseReportRequest asks what a use report lacks.
+type CheckUseReportRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// nurseries/{nursery}.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// Which report, for example "us-wps-application" or "house-record".
+	Kind string `protobuf:"bytes,2,opt,name=kind,proto3" json:"kind,omitempty"`
+	// First day, in the nursery's time zone.
+	FromDate *v1.Date `protobuf:"bytes,3,opt,name=from_date,json=fromDate,proto3" json:"from_date,omitempty"`
+	// Last day, in the nursery's time zone; not before the first. A monthly report
+	// takes a whole month.
+	ToDate *v1.Date `protobuf:"bytes,4,opt,name=to_date,json=toDate,proto3" json:"to_date,omitempty"`
+	// Only this house (name); empty for all.
+	House         string `protobuf:"bytes,5,opt,name=house,proto3" json:"house,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CheckUseReportRequest) Reset() {
+	*x = CheckUseReportRequest{}
+	mi := &file_velamen_records_v1_records_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckUseReportRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckUseReportRequest) ProtoMessage() {}
+
+func (x *CheckUseReportRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_records_v1_records_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckUseReportRequest.ProtoReflect.Descriptor instead.
+func (*CheckUseReportRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *CheckUseReportRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *CheckUseReportRequest) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *CheckUseReportRequest) GetFromDate() *v1.Date {
+	if x != nil {
+		return x.FromDate
+	}
+	return nil
+}
+
+func (x *CheckUseReportRequest) GetToDate() *v1.Date {
+	if x != nil {
+		return x.ToDate
+	}
+	return nil
+}
+
+func (x *CheckUseReportRequest) GetHouse() string {
+	if x != nil {
+		return x.House
+	}
+	return ""
+}
+
+// CheckUseReportResponse says what the report lacks.
+type CheckUseReportResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// How many uses the report would hold.
+	Uses int32 `protobuf:"varint,1,opt,name=uses,proto3" json:"uses,omitempty"`
+	// Every field that is missing or doubtful.
+	Gaps []*ReportGap `protobuf:"bytes,2,rep,name=gaps,proto3" json:"gaps,omitempty"`
+	// What to keep in mind: the label and local law decide.
+	Caution       string `protobuf:"bytes,3,opt,name=caution,proto3" json:"caution,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CheckUseReportResponse) Reset() {
+	*x = CheckUseReportResponse{}
+	mi := &file_velamen_records_v1_records_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckUseReportResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckUseReportResponse) ProtoMessage() {}
+
+func (x *CheckUseReportResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_records_v1_records_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckUseReportResponse.ProtoReflect.Descriptor instead.
+func (*CheckUseReportResponse) Descriptor() ([]byte, []int) {
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *CheckUseReportResponse) GetUses() int32 {
+	if x != nil {
+		return x.Uses
+	}
+	return 0
+}
+
+func (x *CheckUseReportResponse) GetGaps() []*ReportGap {
+	if x != nil {
+		return x.Gaps
+	}
+	return nil
+}
+
+func (x *CheckUseReportResponse) GetCaution() string {
+	if x != nil {
+		return x.Caution
+	}
+	return ""
+}
+
 // ExportUseReportResponse is the file.
 type ExportUseReportResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1409,7 +1983,7 @@ type ExportUseReportResponse struct {
 
 func (x *ExportUseReportResponse) Reset() {
 	*x = ExportUseReportResponse{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[14]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1421,7 +1995,7 @@ func (x *ExportUseReportResponse) String() string {
 func (*ExportUseReportResponse) ProtoMessage() {}
 
 func (x *ExportUseReportResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[14]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1434,7 +2008,7 @@ func (x *ExportUseReportResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportUseReportResponse.ProtoReflect.Descriptor instead.
 func (*ExportUseReportResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{14}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *ExportUseReportResponse) GetMediaType() string {
@@ -1487,7 +2061,7 @@ type VerifyLedgerRequest struct {
 
 func (x *VerifyLedgerRequest) Reset() {
 	*x = VerifyLedgerRequest{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[15]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1499,7 +2073,7 @@ func (x *VerifyLedgerRequest) String() string {
 func (*VerifyLedgerRequest) ProtoMessage() {}
 
 func (x *VerifyLedgerRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[15]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1512,7 +2086,7 @@ func (x *VerifyLedgerRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VerifyLedgerRequest.ProtoReflect.Descriptor instead.
 func (*VerifyLedgerRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{15}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *VerifyLedgerRequest) GetParent() string {
@@ -1582,7 +2156,7 @@ type VerifyLedgerResponse struct {
 
 func (x *VerifyLedgerResponse) Reset() {
 	*x = VerifyLedgerResponse{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[16]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1594,7 +2168,7 @@ func (x *VerifyLedgerResponse) String() string {
 func (*VerifyLedgerResponse) ProtoMessage() {}
 
 func (x *VerifyLedgerResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[16]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1607,7 +2181,7 @@ func (x *VerifyLedgerResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VerifyLedgerResponse.ProtoReflect.Descriptor instead.
 func (*VerifyLedgerResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{16}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *VerifyLedgerResponse) GetEntries() int64 {
@@ -1732,7 +2306,7 @@ type Close struct {
 
 func (x *Close) Reset() {
 	*x = Close{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[17]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1744,7 +2318,7 @@ func (x *Close) String() string {
 func (*Close) ProtoMessage() {}
 
 func (x *Close) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[17]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1757,7 +2331,7 @@ func (x *Close) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Close.ProtoReflect.Descriptor instead.
 func (*Close) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{17}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *Close) GetName() string {
@@ -1895,7 +2469,7 @@ type CloseMonthRequest struct {
 
 func (x *CloseMonthRequest) Reset() {
 	*x = CloseMonthRequest{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[18]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1907,7 +2481,7 @@ func (x *CloseMonthRequest) String() string {
 func (*CloseMonthRequest) ProtoMessage() {}
 
 func (x *CloseMonthRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[18]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1920,7 +2494,7 @@ func (x *CloseMonthRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CloseMonthRequest.ProtoReflect.Descriptor instead.
 func (*CloseMonthRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{18}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *CloseMonthRequest) GetParent() string {
@@ -1959,7 +2533,7 @@ type ListClosesRequest struct {
 
 func (x *ListClosesRequest) Reset() {
 	*x = ListClosesRequest{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[19]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1971,7 +2545,7 @@ func (x *ListClosesRequest) String() string {
 func (*ListClosesRequest) ProtoMessage() {}
 
 func (x *ListClosesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[19]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1984,7 +2558,7 @@ func (x *ListClosesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListClosesRequest.ProtoReflect.Descriptor instead.
 func (*ListClosesRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{19}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *ListClosesRequest) GetParent() string {
@@ -2021,7 +2595,7 @@ type ListClosesResponse struct {
 
 func (x *ListClosesResponse) Reset() {
 	*x = ListClosesResponse{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[20]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2033,7 +2607,7 @@ func (x *ListClosesResponse) String() string {
 func (*ListClosesResponse) ProtoMessage() {}
 
 func (x *ListClosesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[20]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2046,7 +2620,7 @@ func (x *ListClosesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListClosesResponse.ProtoReflect.Descriptor instead.
 func (*ListClosesResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{20}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *ListClosesResponse) GetCloses() []*Close {
@@ -2093,7 +2667,7 @@ type Hold struct {
 
 func (x *Hold) Reset() {
 	*x = Hold{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[21]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2105,7 +2679,7 @@ func (x *Hold) String() string {
 func (*Hold) ProtoMessage() {}
 
 func (x *Hold) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[21]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2118,7 +2692,7 @@ func (x *Hold) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Hold.ProtoReflect.Descriptor instead.
 func (*Hold) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{21}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *Hold) GetName() string {
@@ -2206,7 +2780,7 @@ type PlaceHoldRequest struct {
 
 func (x *PlaceHoldRequest) Reset() {
 	*x = PlaceHoldRequest{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[22]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2218,7 +2792,7 @@ func (x *PlaceHoldRequest) String() string {
 func (*PlaceHoldRequest) ProtoMessage() {}
 
 func (x *PlaceHoldRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[22]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2231,7 +2805,7 @@ func (x *PlaceHoldRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlaceHoldRequest.ProtoReflect.Descriptor instead.
 func (*PlaceHoldRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{22}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *PlaceHoldRequest) GetParent() string {
@@ -2270,7 +2844,7 @@ type LiftHoldRequest struct {
 
 func (x *LiftHoldRequest) Reset() {
 	*x = LiftHoldRequest{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[23]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2282,7 +2856,7 @@ func (x *LiftHoldRequest) String() string {
 func (*LiftHoldRequest) ProtoMessage() {}
 
 func (x *LiftHoldRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[23]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2295,7 +2869,7 @@ func (x *LiftHoldRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LiftHoldRequest.ProtoReflect.Descriptor instead.
 func (*LiftHoldRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{23}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *LiftHoldRequest) GetName() string {
@@ -2336,7 +2910,7 @@ type ListHoldsRequest struct {
 
 func (x *ListHoldsRequest) Reset() {
 	*x = ListHoldsRequest{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[24]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2348,7 +2922,7 @@ func (x *ListHoldsRequest) String() string {
 func (*ListHoldsRequest) ProtoMessage() {}
 
 func (x *ListHoldsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[24]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2361,7 +2935,7 @@ func (x *ListHoldsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListHoldsRequest.ProtoReflect.Descriptor instead.
 func (*ListHoldsRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{24}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *ListHoldsRequest) GetParent() string {
@@ -2405,7 +2979,7 @@ type ListHoldsResponse struct {
 
 func (x *ListHoldsResponse) Reset() {
 	*x = ListHoldsResponse{}
-	mi := &file_velamen_records_v1_records_proto_msgTypes[25]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2417,7 +2991,7 @@ func (x *ListHoldsResponse) String() string {
 func (*ListHoldsResponse) ProtoMessage() {}
 
 func (x *ListHoldsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_records_v1_records_proto_msgTypes[25]
+	mi := &file_velamen_records_v1_records_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2430,7 +3004,7 @@ func (x *ListHoldsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListHoldsResponse.ProtoReflect.Descriptor instead.
 func (*ListHoldsResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{25}
+	return file_velamen_records_v1_records_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *ListHoldsResponse) GetHolds() []*Hold {
@@ -2464,7 +3038,15 @@ const file_velamen_records_v1_records_proto_rawDesc = "" +
 	"\bOverride\x12\x12\n" +
 	"\x04rule\x18\x01 \x01(\tR\x04rule\x12\x12\n" +
 	"\x04note\x18\x02 \x01(\tR\x04note\x12\x16\n" +
-	"\x06person\x18\x03 \x01(\tR\x06person\"\xab\v\n" +
+	"\x06person\x18\x03 \x01(\tR\x06person\"g\n" +
+	"\bCropCode\x12\"\n" +
+	"\x04crop\x18\x01 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04crop\x127\n" +
+	"\teppo_code\x18\x02 \x01(\tB\x1a\xe2A\x01\x02\xbaH\x13r\x112\x0f^[A-Z0-9]{5,6}$R\beppoCode\"i\n" +
+	"\n" +
+	"Supervisor\x12\x16\n" +
+	"\x06person\x18\x01 \x01(\tR\x06person\x12!\n" +
+	"\fdisplay_name\x18\x02 \x01(\tR\vdisplayName\x12 \n" +
+	"\vcertificate\x18\x03 \x01(\tR\vcertificate\"\xb0\x12\n" +
 	"\x05Entry\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12 \n" +
 	"\bsequence\x18\x02 \x01(\x03B\x04\xe2A\x01\x03R\bsequence\x12&\n" +
@@ -2502,7 +3084,29 @@ const file_velamen_records_v1_records_proto_rawDesc = "" +
 	"breachNote\x12@\n" +
 	"\toverrides\x18\x1a \x03(\v2\x1c.velamen.records.v1.OverrideB\x04\xe2A\x01\x03R\toverrides\x12'\n" +
 	"\fbreach_rules\x18\x1b \x03(\tB\x04\xe2A\x01\x03R\vbreachRules\x12\x1f\n" +
-	"\blate_for\x18\x1c \x01(\tB\x04\xe2A\x01\x03R\alateFor:7\xeaA4\n" +
+	"\blate_for\x18\x1c \x01(\tB\x04\xe2A\x01\x03R\alateFor\x122\n" +
+	"\x12house_display_name\x18\x1d \x01(\tB\x04\xe2A\x01\x03R\x10houseDisplayName\x12\x1e\n" +
+	"\abenches\x18\x1e \x03(\tB\x04\xe2A\x01\x03R\abenches\x12\x1a\n" +
+	"\x05place\x18\x1f \x01(\tB\x04\xe2A\x01\x03R\x05place\x12%\n" +
+	"\vsite_number\x18  \x01(\tB\x04\xe2A\x01\x03R\n" +
+	"siteNumber\x12-\n" +
+	"\x0ffacility_number\x18! \x01(\tB\x04\xe2A\x01\x03R\x0efacilityNumber\x12+\n" +
+	"\x0elegal_location\x18\" \x01(\tB\x04\xe2A\x01\x03R\rlegalLocation\x129\n" +
+	"\asetting\x18# \x01(\x0e2\x19.velamen.products.v1.SiteB\x04\xe2A\x01\x03R\asetting\x12B\n" +
+	"\fplanted_area\x18$ \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x03R\vplantedArea\x12\x1c\n" +
+	"\x06plants\x18% \x01(\x03B\x04\xe2A\x01\x03R\x06plants\x12A\n" +
+	"\n" +
+	"crop_codes\x18& \x03(\v2\x1c.velamen.records.v1.CropCodeB\x04\xe2A\x01\x03R\tcropCodes\x12'\n" +
+	"\fgrowth_stage\x18' \x01(\tB\x04\xe2A\x01\x03R\vgrowthStage\x12\x18\n" +
+	"\x04form\x18( \x01(\tB\x04\xe2A\x01\x03R\x04form\x12 \n" +
+	"\bdroplets\x18) \x01(\tB\x04\xe2A\x01\x03R\bdroplets\x120\n" +
+	"\x11safety_data_sheet\x18* \x01(\tB\x04\xe2A\x01\x03R\x0fsafetyDataSheet\x12I\n" +
+	"\ftime_limited\x18+ \x01(\x0e2 .velamen.products.v1.LabelAnswerB\x04\xe2A\x01\x03R\vtimeLimited\x12K\n" +
+	"\rstage_limited\x18, \x01(\x0e2 .velamen.products.v1.LabelAnswerB\x04\xe2A\x01\x03R\fstageLimited\x12;\n" +
+	"\x16applicator_certificate\x18- \x01(\tB\x04\xe2A\x01\x03R\x15applicatorCertificate\x12D\n" +
+	"\n" +
+	"supervisor\x18. \x01(\v2\x1e.velamen.records.v1.SupervisorB\x04\xe2A\x01\x03R\n" +
+	"supervisor:7\xeaA4\n" +
 	"\rvelamen/Entry\x12#nurseries/{nursery}/entries/{entry}\"\x88\x03\n" +
 	"\tUseRecord\x12\x14\n" +
 	"\x05house\x18\x01 \x01(\tR\x05house\x12,\n" +
@@ -2524,7 +3128,8 @@ const file_velamen_records_v1_records_proto_rawDesc = "" +
 	"page_token\x18\x03 \x01(\tB\x04\xe2A\x01\x01R\tpageToken\"r\n" +
 	"\x13ListEntriesResponse\x123\n" +
 	"\aentries\x18\x01 \x03(\v2\x19.velamen.records.v1.EntryR\aentries\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xdf\x03\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xbf\n" +
+	"\n" +
 	"\x13CorrectEntryRequest\x124\n" +
 	"\x04name\x18\x01 \x01(\tB \xe2A\x01\x02\xfaA\x0f\n" +
 	"\rvelamen/Entry\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04name\x12F\n" +
@@ -2537,7 +3142,27 @@ const file_velamen_records_v1_records_proto_rawDesc = "" +
 	"\bend_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\aendTime\x12\"\n" +
 	"\x04note\x18\a \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xf4\x03R\x04note\x123\n" +
 	"\n" +
-	"request_id\x18\b \x01(\tB\x14\xe2A\x01\x02\xbaH\x05r\x03\xb0\x01\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\xc9\x01\n" +
+	"request_id\x18\b \x01(\tB\x14\xe2A\x01\x02\xbaH\x05r\x03\xb0\x01\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12\"\n" +
+	"\x05place\x18\t \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xac\x02R\x05place\x12,\n" +
+	"\vsite_number\x18\n" +
+	" \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18<R\n" +
+	"siteNumber\x124\n" +
+	"\x0ffacility_number\x18\v \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18<R\x0efacilityNumber\x123\n" +
+	"\x0elegal_location\x18\f \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xc8\x01R\rlegalLocation\x12A\n" +
+	"\asetting\x18\r \x01(\x0e2\x19.velamen.products.v1.SiteB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\asetting\x12B\n" +
+	"\fplanted_area\x18\x0e \x01(\v2\x19.velamen.type.v1.QuantityB\x04\xe2A\x01\x01R\vplantedArea\x12(\n" +
+	"\x06plants\x18\x0f \x01(\x03B\x10\xe2A\x01\x01\xbaH\t\"\a\x18\x80\xad\xe2\x04(\x00R\x06plants\x12J\n" +
+	"\n" +
+	"crop_codes\x18\x10 \x03(\v2\x1c.velamen.records.v1.CropCodeB\r\xe2A\x01\x01\xbaH\x06\x92\x01\x03\x10\xe8\aR\tcropCodes\x12=\n" +
+	"\fgrowth_stage\x18\x11 \x01(\tB\x1a\xe2A\x01\x01\xbaH\x13r\x112\x0f^([0-9]{2,3})?$R\vgrowthStage\x128\n" +
+	"\x11safety_data_sheet\x18\x12 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xc8\x01R\x0fsafetyDataSheet\x12Q\n" +
+	"\ftime_limited\x18\x13 \x01(\x0e2 .velamen.products.v1.LabelAnswerB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\vtimeLimited\x12S\n" +
+	"\rstage_limited\x18\x14 \x01(\x0e2 .velamen.products.v1.LabelAnswerB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\fstageLimited\x12B\n" +
+	"\x16applicator_certificate\x18\x15 \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18<R\x15applicatorCertificate\x12?\n" +
+	"\n" +
+	"supervisor\x18\x16 \x01(\tB\x1f\xe2A\x01\x01\xfaA\x10\n" +
+	"\x0evelamen/Person\xbaH\x05r\x03\x18\xc8\x01R\n" +
+	"supervisor\"\xc9\x01\n" +
 	"\x13GetUseRecordRequest\x126\n" +
 	"\x05house\x18\x01 \x01(\tB \xe2A\x01\x02\xfaA\x0f\n" +
 	"\rvelamen/House\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x05house\x12>\n" +
@@ -2562,7 +3187,7 @@ const file_velamen_records_v1_records_proto_rawDesc = "" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x06toDate\x124\n" +
 	"\x05house\x18\x05 \x01(\tB\x1e\xe2A\x01\x01\xfaA\x0f\n" +
 	"\rvelamen/House\xbaH\x05r\x03\x18\xc8\x01R\x05house\x12K\n" +
-	"\x06format\x18\x06 \x01(\x0e2#.velamen.records.v1.UseReportFormatB\x0e\xe2A\x01\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\x06format\"\xaf\x01\n" +
+	"\x06format\x18\x06 \x01(\x0e2#.velamen.records.v1.UseReportFormatB\x0e\xe2A\x01\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\x06format\"\xed\x01\n" +
 	"\tReportGap\x12\x14\n" +
 	"\x05entry\x18\x01 \x01(\tR\x05entry\x12\x14\n" +
 	"\x05title\x18\x02 \x01(\tR\x05title\x12\x1a\n" +
@@ -2570,7 +3195,23 @@ const file_velamen_records_v1_records_proto_rawDesc = "" +
 	"\x06reason\x18\x04 \x01(\tR\x06reason\x12\x18\n" +
 	"\asection\x18\x05 \x01(\tR\asection\x12\x16\n" +
 	"\x06source\x18\x06 \x01(\tR\x06source\x12\x10\n" +
-	"\x03fix\x18\a \x01(\tR\x03fix\"\x99\x01\n" +
+	"\x03fix\x18\a \x01(\tR\x03fix\x12\x1b\n" +
+	"\tfix_field\x18\b \x01(\tR\bfixField\x12\x1f\n" +
+	"\vfix_command\x18\t \x01(\tR\n" +
+	"fixCommand\"\xa6\x02\n" +
+	"\x15CheckUseReportRequest\x128\n" +
+	"\x06parent\x18\x01 \x01(\tB \xe2A\x01\x02\xfaA\x0f\x12\rvelamen/Entry\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06parent\x12!\n" +
+	"\x04kind\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18<R\x04kind\x12>\n" +
+	"\tfrom_date\x18\x03 \x01(\v2\x15.velamen.type.v1.DateB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\bfromDate\x12:\n" +
+	"\ato_date\x18\x04 \x01(\v2\x15.velamen.type.v1.DateB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x06toDate\x124\n" +
+	"\x05house\x18\x05 \x01(\tB\x1e\xe2A\x01\x01\xfaA\x0f\n" +
+	"\rvelamen/House\xbaH\x05r\x03\x18\xc8\x01R\x05house\"y\n" +
+	"\x16CheckUseReportResponse\x12\x12\n" +
+	"\x04uses\x18\x01 \x01(\x05R\x04uses\x121\n" +
+	"\x04gaps\x18\x02 \x03(\v2\x1d.velamen.records.v1.ReportGapR\x04gaps\x12\x18\n" +
+	"\acaution\x18\x03 \x01(\tR\acaution\"\x99\x01\n" +
 	"\x17ExportUseReportResponse\x12\x1d\n" +
 	"\n" +
 	"media_type\x18\x01 \x01(\tR\tmediaType\x12\x12\n" +
@@ -2684,14 +3325,15 @@ const file_velamen_records_v1_records_proto_rawDesc = "" +
 	"\x15USE_REPORT_FORMAT_PDF\x10\x01\x12\x19\n" +
 	"\x15USE_REPORT_FORMAT_CSV\x10\x02\x12\x1a\n" +
 	"\x16USE_REPORT_FORMAT_JSON\x10\x03\x12\x1a\n" +
-	"\x16USE_REPORT_FORMAT_XLSX\x10\x042\xc2\b\n" +
+	"\x16USE_REPORT_FORMAT_XLSX\x10\x042\xab\t\n" +
 	"\x0eRecordsService\x12J\n" +
 	"\bGetEntry\x12#.velamen.records.v1.GetEntryRequest\x1a\x19.velamen.records.v1.Entry\x12^\n" +
 	"\vListEntries\x12&.velamen.records.v1.ListEntriesRequest\x1a'.velamen.records.v1.ListEntriesResponse\x12R\n" +
 	"\fCorrectEntry\x12'.velamen.records.v1.CorrectEntryRequest\x1a\x19.velamen.records.v1.Entry\x12V\n" +
 	"\fGetUseRecord\x12'.velamen.records.v1.GetUseRecordRequest\x1a\x1d.velamen.records.v1.UseRecord\x12j\n" +
 	"\x0fExportUseRecord\x12*.velamen.records.v1.ExportUseRecordRequest\x1a+.velamen.records.v1.ExportUseRecordResponse\x12j\n" +
-	"\x0fExportUseReport\x12*.velamen.records.v1.ExportUseReportRequest\x1a+.velamen.records.v1.ExportUseReportResponse\x12a\n" +
+	"\x0fExportUseReport\x12*.velamen.records.v1.ExportUseReportRequest\x1a+.velamen.records.v1.ExportUseReportResponse\x12g\n" +
+	"\x0eCheckUseReport\x12).velamen.records.v1.CheckUseReportRequest\x1a*.velamen.records.v1.CheckUseReportResponse\x12a\n" +
 	"\fVerifyLedger\x12'.velamen.records.v1.VerifyLedgerRequest\x1a(.velamen.records.v1.VerifyLedgerResponse\x12N\n" +
 	"\n" +
 	"CloseMonth\x12%.velamen.records.v1.CloseMonthRequest\x1a\x19.velamen.records.v1.Close\x12[\n" +
@@ -2715,113 +3357,135 @@ func file_velamen_records_v1_records_proto_rawDescGZIP() []byte {
 }
 
 var file_velamen_records_v1_records_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_velamen_records_v1_records_proto_msgTypes = make([]protoimpl.MessageInfo, 26)
+var file_velamen_records_v1_records_proto_msgTypes = make([]protoimpl.MessageInfo, 30)
 var file_velamen_records_v1_records_proto_goTypes = []any{
 	(ExportFormat)(0),               // 0: velamen.records.v1.ExportFormat
 	(UseReportFormat)(0),            // 1: velamen.records.v1.UseReportFormat
 	(*ActiveUse)(nil),               // 2: velamen.records.v1.ActiveUse
 	(*Correction)(nil),              // 3: velamen.records.v1.Correction
 	(*Override)(nil),                // 4: velamen.records.v1.Override
-	(*Entry)(nil),                   // 5: velamen.records.v1.Entry
-	(*UseRecord)(nil),               // 6: velamen.records.v1.UseRecord
-	(*GetEntryRequest)(nil),         // 7: velamen.records.v1.GetEntryRequest
-	(*ListEntriesRequest)(nil),      // 8: velamen.records.v1.ListEntriesRequest
-	(*ListEntriesResponse)(nil),     // 9: velamen.records.v1.ListEntriesResponse
-	(*CorrectEntryRequest)(nil),     // 10: velamen.records.v1.CorrectEntryRequest
-	(*GetUseRecordRequest)(nil),     // 11: velamen.records.v1.GetUseRecordRequest
-	(*ExportUseRecordRequest)(nil),  // 12: velamen.records.v1.ExportUseRecordRequest
-	(*ExportUseRecordResponse)(nil), // 13: velamen.records.v1.ExportUseRecordResponse
-	(*ExportUseReportRequest)(nil),  // 14: velamen.records.v1.ExportUseReportRequest
-	(*ReportGap)(nil),               // 15: velamen.records.v1.ReportGap
-	(*ExportUseReportResponse)(nil), // 16: velamen.records.v1.ExportUseReportResponse
-	(*VerifyLedgerRequest)(nil),     // 17: velamen.records.v1.VerifyLedgerRequest
-	(*VerifyLedgerResponse)(nil),    // 18: velamen.records.v1.VerifyLedgerResponse
-	(*Close)(nil),                   // 19: velamen.records.v1.Close
-	(*CloseMonthRequest)(nil),       // 20: velamen.records.v1.CloseMonthRequest
-	(*ListClosesRequest)(nil),       // 21: velamen.records.v1.ListClosesRequest
-	(*ListClosesResponse)(nil),      // 22: velamen.records.v1.ListClosesResponse
-	(*Hold)(nil),                    // 23: velamen.records.v1.Hold
-	(*PlaceHoldRequest)(nil),        // 24: velamen.records.v1.PlaceHoldRequest
-	(*LiftHoldRequest)(nil),         // 25: velamen.records.v1.LiftHoldRequest
-	(*ListHoldsRequest)(nil),        // 26: velamen.records.v1.ListHoldsRequest
-	(*ListHoldsResponse)(nil),       // 27: velamen.records.v1.ListHoldsResponse
-	(*v1.Quantity)(nil),             // 28: velamen.type.v1.Quantity
-	(*timestamppb.Timestamp)(nil),   // 29: google.protobuf.Timestamp
-	(v11.Method)(0),                 // 30: velamen.products.v1.Method
-	(*v1.Date)(nil),                 // 31: velamen.type.v1.Date
+	(*CropCode)(nil),                // 5: velamen.records.v1.CropCode
+	(*Supervisor)(nil),              // 6: velamen.records.v1.Supervisor
+	(*Entry)(nil),                   // 7: velamen.records.v1.Entry
+	(*UseRecord)(nil),               // 8: velamen.records.v1.UseRecord
+	(*GetEntryRequest)(nil),         // 9: velamen.records.v1.GetEntryRequest
+	(*ListEntriesRequest)(nil),      // 10: velamen.records.v1.ListEntriesRequest
+	(*ListEntriesResponse)(nil),     // 11: velamen.records.v1.ListEntriesResponse
+	(*CorrectEntryRequest)(nil),     // 12: velamen.records.v1.CorrectEntryRequest
+	(*GetUseRecordRequest)(nil),     // 13: velamen.records.v1.GetUseRecordRequest
+	(*ExportUseRecordRequest)(nil),  // 14: velamen.records.v1.ExportUseRecordRequest
+	(*ExportUseRecordResponse)(nil), // 15: velamen.records.v1.ExportUseRecordResponse
+	(*ExportUseReportRequest)(nil),  // 16: velamen.records.v1.ExportUseReportRequest
+	(*ReportGap)(nil),               // 17: velamen.records.v1.ReportGap
+	(*CheckUseReportRequest)(nil),   // 18: velamen.records.v1.CheckUseReportRequest
+	(*CheckUseReportResponse)(nil),  // 19: velamen.records.v1.CheckUseReportResponse
+	(*ExportUseReportResponse)(nil), // 20: velamen.records.v1.ExportUseReportResponse
+	(*VerifyLedgerRequest)(nil),     // 21: velamen.records.v1.VerifyLedgerRequest
+	(*VerifyLedgerResponse)(nil),    // 22: velamen.records.v1.VerifyLedgerResponse
+	(*Close)(nil),                   // 23: velamen.records.v1.Close
+	(*CloseMonthRequest)(nil),       // 24: velamen.records.v1.CloseMonthRequest
+	(*ListClosesRequest)(nil),       // 25: velamen.records.v1.ListClosesRequest
+	(*ListClosesResponse)(nil),      // 26: velamen.records.v1.ListClosesResponse
+	(*Hold)(nil),                    // 27: velamen.records.v1.Hold
+	(*PlaceHoldRequest)(nil),        // 28: velamen.records.v1.PlaceHoldRequest
+	(*LiftHoldRequest)(nil),         // 29: velamen.records.v1.LiftHoldRequest
+	(*ListHoldsRequest)(nil),        // 30: velamen.records.v1.ListHoldsRequest
+	(*ListHoldsResponse)(nil),       // 31: velamen.records.v1.ListHoldsResponse
+	(*v1.Quantity)(nil),             // 32: velamen.type.v1.Quantity
+	(*timestamppb.Timestamp)(nil),   // 33: google.protobuf.Timestamp
+	(v11.Method)(0),                 // 34: velamen.products.v1.Method
+	(v11.Site)(0),                   // 35: velamen.products.v1.Site
+	(v11.LabelAnswer)(0),            // 36: velamen.products.v1.LabelAnswer
+	(*v1.Date)(nil),                 // 37: velamen.type.v1.Date
 }
 var file_velamen_records_v1_records_proto_depIdxs = []int32{
-	28, // 0: velamen.records.v1.ActiveUse.amount:type_name -> velamen.type.v1.Quantity
+	32, // 0: velamen.records.v1.ActiveUse.amount:type_name -> velamen.type.v1.Quantity
 	2,  // 1: velamen.records.v1.Entry.actives:type_name -> velamen.records.v1.ActiveUse
-	28, // 2: velamen.records.v1.Entry.product_amount:type_name -> velamen.type.v1.Quantity
-	28, // 3: velamen.records.v1.Entry.mix_volume:type_name -> velamen.type.v1.Quantity
-	28, // 4: velamen.records.v1.Entry.area:type_name -> velamen.type.v1.Quantity
-	29, // 5: velamen.records.v1.Entry.start_time:type_name -> google.protobuf.Timestamp
-	29, // 6: velamen.records.v1.Entry.end_time:type_name -> google.protobuf.Timestamp
-	30, // 7: velamen.records.v1.Entry.method:type_name -> velamen.products.v1.Method
-	28, // 8: velamen.records.v1.Entry.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
+	32, // 2: velamen.records.v1.Entry.product_amount:type_name -> velamen.type.v1.Quantity
+	32, // 3: velamen.records.v1.Entry.mix_volume:type_name -> velamen.type.v1.Quantity
+	32, // 4: velamen.records.v1.Entry.area:type_name -> velamen.type.v1.Quantity
+	33, // 5: velamen.records.v1.Entry.start_time:type_name -> google.protobuf.Timestamp
+	33, // 6: velamen.records.v1.Entry.end_time:type_name -> google.protobuf.Timestamp
+	34, // 7: velamen.records.v1.Entry.method:type_name -> velamen.products.v1.Method
+	32, // 8: velamen.records.v1.Entry.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
 	3,  // 9: velamen.records.v1.Entry.correction:type_name -> velamen.records.v1.Correction
-	29, // 10: velamen.records.v1.Entry.create_time:type_name -> google.protobuf.Timestamp
+	33, // 10: velamen.records.v1.Entry.create_time:type_name -> google.protobuf.Timestamp
 	4,  // 11: velamen.records.v1.Entry.overrides:type_name -> velamen.records.v1.Override
-	31, // 12: velamen.records.v1.UseRecord.from_date:type_name -> velamen.type.v1.Date
-	31, // 13: velamen.records.v1.UseRecord.to_date:type_name -> velamen.type.v1.Date
-	5,  // 14: velamen.records.v1.UseRecord.entries:type_name -> velamen.records.v1.Entry
-	2,  // 15: velamen.records.v1.UseRecord.totals:type_name -> velamen.records.v1.ActiveUse
-	5,  // 16: velamen.records.v1.ListEntriesResponse.entries:type_name -> velamen.records.v1.Entry
-	28, // 17: velamen.records.v1.CorrectEntryRequest.product_amount:type_name -> velamen.type.v1.Quantity
-	28, // 18: velamen.records.v1.CorrectEntryRequest.mix_volume:type_name -> velamen.type.v1.Quantity
-	28, // 19: velamen.records.v1.CorrectEntryRequest.area:type_name -> velamen.type.v1.Quantity
-	29, // 20: velamen.records.v1.CorrectEntryRequest.start_time:type_name -> google.protobuf.Timestamp
-	29, // 21: velamen.records.v1.CorrectEntryRequest.end_time:type_name -> google.protobuf.Timestamp
-	31, // 22: velamen.records.v1.GetUseRecordRequest.from_date:type_name -> velamen.type.v1.Date
-	31, // 23: velamen.records.v1.GetUseRecordRequest.to_date:type_name -> velamen.type.v1.Date
-	11, // 24: velamen.records.v1.ExportUseRecordRequest.record:type_name -> velamen.records.v1.GetUseRecordRequest
-	0,  // 25: velamen.records.v1.ExportUseRecordRequest.format:type_name -> velamen.records.v1.ExportFormat
-	31, // 26: velamen.records.v1.ExportUseReportRequest.from_date:type_name -> velamen.type.v1.Date
-	31, // 27: velamen.records.v1.ExportUseReportRequest.to_date:type_name -> velamen.type.v1.Date
-	1,  // 28: velamen.records.v1.ExportUseReportRequest.format:type_name -> velamen.records.v1.UseReportFormat
-	15, // 29: velamen.records.v1.ExportUseReportResponse.gaps:type_name -> velamen.records.v1.ReportGap
-	31, // 30: velamen.records.v1.VerifyLedgerRequest.from_date:type_name -> velamen.type.v1.Date
-	31, // 31: velamen.records.v1.VerifyLedgerRequest.to_date:type_name -> velamen.type.v1.Date
-	29, // 32: velamen.records.v1.Close.begin_time:type_name -> google.protobuf.Timestamp
-	29, // 33: velamen.records.v1.Close.end_time:type_name -> google.protobuf.Timestamp
-	29, // 34: velamen.records.v1.Close.create_time:type_name -> google.protobuf.Timestamp
-	19, // 35: velamen.records.v1.ListClosesResponse.closes:type_name -> velamen.records.v1.Close
-	31, // 36: velamen.records.v1.Hold.from_date:type_name -> velamen.type.v1.Date
-	31, // 37: velamen.records.v1.Hold.to_date:type_name -> velamen.type.v1.Date
-	29, // 38: velamen.records.v1.Hold.create_time:type_name -> google.protobuf.Timestamp
-	29, // 39: velamen.records.v1.Hold.lift_time:type_name -> google.protobuf.Timestamp
-	23, // 40: velamen.records.v1.PlaceHoldRequest.hold:type_name -> velamen.records.v1.Hold
-	23, // 41: velamen.records.v1.ListHoldsResponse.holds:type_name -> velamen.records.v1.Hold
-	7,  // 42: velamen.records.v1.RecordsService.GetEntry:input_type -> velamen.records.v1.GetEntryRequest
-	8,  // 43: velamen.records.v1.RecordsService.ListEntries:input_type -> velamen.records.v1.ListEntriesRequest
-	10, // 44: velamen.records.v1.RecordsService.CorrectEntry:input_type -> velamen.records.v1.CorrectEntryRequest
-	11, // 45: velamen.records.v1.RecordsService.GetUseRecord:input_type -> velamen.records.v1.GetUseRecordRequest
-	12, // 46: velamen.records.v1.RecordsService.ExportUseRecord:input_type -> velamen.records.v1.ExportUseRecordRequest
-	14, // 47: velamen.records.v1.RecordsService.ExportUseReport:input_type -> velamen.records.v1.ExportUseReportRequest
-	17, // 48: velamen.records.v1.RecordsService.VerifyLedger:input_type -> velamen.records.v1.VerifyLedgerRequest
-	20, // 49: velamen.records.v1.RecordsService.CloseMonth:input_type -> velamen.records.v1.CloseMonthRequest
-	21, // 50: velamen.records.v1.RecordsService.ListCloses:input_type -> velamen.records.v1.ListClosesRequest
-	24, // 51: velamen.records.v1.RecordsService.PlaceHold:input_type -> velamen.records.v1.PlaceHoldRequest
-	25, // 52: velamen.records.v1.RecordsService.LiftHold:input_type -> velamen.records.v1.LiftHoldRequest
-	26, // 53: velamen.records.v1.RecordsService.ListHolds:input_type -> velamen.records.v1.ListHoldsRequest
-	5,  // 54: velamen.records.v1.RecordsService.GetEntry:output_type -> velamen.records.v1.Entry
-	9,  // 55: velamen.records.v1.RecordsService.ListEntries:output_type -> velamen.records.v1.ListEntriesResponse
-	5,  // 56: velamen.records.v1.RecordsService.CorrectEntry:output_type -> velamen.records.v1.Entry
-	6,  // 57: velamen.records.v1.RecordsService.GetUseRecord:output_type -> velamen.records.v1.UseRecord
-	13, // 58: velamen.records.v1.RecordsService.ExportUseRecord:output_type -> velamen.records.v1.ExportUseRecordResponse
-	16, // 59: velamen.records.v1.RecordsService.ExportUseReport:output_type -> velamen.records.v1.ExportUseReportResponse
-	18, // 60: velamen.records.v1.RecordsService.VerifyLedger:output_type -> velamen.records.v1.VerifyLedgerResponse
-	19, // 61: velamen.records.v1.RecordsService.CloseMonth:output_type -> velamen.records.v1.Close
-	22, // 62: velamen.records.v1.RecordsService.ListCloses:output_type -> velamen.records.v1.ListClosesResponse
-	23, // 63: velamen.records.v1.RecordsService.PlaceHold:output_type -> velamen.records.v1.Hold
-	23, // 64: velamen.records.v1.RecordsService.LiftHold:output_type -> velamen.records.v1.Hold
-	27, // 65: velamen.records.v1.RecordsService.ListHolds:output_type -> velamen.records.v1.ListHoldsResponse
-	54, // [54:66] is the sub-list for method output_type
-	42, // [42:54] is the sub-list for method input_type
-	42, // [42:42] is the sub-list for extension type_name
-	42, // [42:42] is the sub-list for extension extendee
-	0,  // [0:42] is the sub-list for field type_name
+	35, // 12: velamen.records.v1.Entry.setting:type_name -> velamen.products.v1.Site
+	32, // 13: velamen.records.v1.Entry.planted_area:type_name -> velamen.type.v1.Quantity
+	5,  // 14: velamen.records.v1.Entry.crop_codes:type_name -> velamen.records.v1.CropCode
+	36, // 15: velamen.records.v1.Entry.time_limited:type_name -> velamen.products.v1.LabelAnswer
+	36, // 16: velamen.records.v1.Entry.stage_limited:type_name -> velamen.products.v1.LabelAnswer
+	6,  // 17: velamen.records.v1.Entry.supervisor:type_name -> velamen.records.v1.Supervisor
+	37, // 18: velamen.records.v1.UseRecord.from_date:type_name -> velamen.type.v1.Date
+	37, // 19: velamen.records.v1.UseRecord.to_date:type_name -> velamen.type.v1.Date
+	7,  // 20: velamen.records.v1.UseRecord.entries:type_name -> velamen.records.v1.Entry
+	2,  // 21: velamen.records.v1.UseRecord.totals:type_name -> velamen.records.v1.ActiveUse
+	7,  // 22: velamen.records.v1.ListEntriesResponse.entries:type_name -> velamen.records.v1.Entry
+	32, // 23: velamen.records.v1.CorrectEntryRequest.product_amount:type_name -> velamen.type.v1.Quantity
+	32, // 24: velamen.records.v1.CorrectEntryRequest.mix_volume:type_name -> velamen.type.v1.Quantity
+	32, // 25: velamen.records.v1.CorrectEntryRequest.area:type_name -> velamen.type.v1.Quantity
+	33, // 26: velamen.records.v1.CorrectEntryRequest.start_time:type_name -> google.protobuf.Timestamp
+	33, // 27: velamen.records.v1.CorrectEntryRequest.end_time:type_name -> google.protobuf.Timestamp
+	35, // 28: velamen.records.v1.CorrectEntryRequest.setting:type_name -> velamen.products.v1.Site
+	32, // 29: velamen.records.v1.CorrectEntryRequest.planted_area:type_name -> velamen.type.v1.Quantity
+	5,  // 30: velamen.records.v1.CorrectEntryRequest.crop_codes:type_name -> velamen.records.v1.CropCode
+	36, // 31: velamen.records.v1.CorrectEntryRequest.time_limited:type_name -> velamen.products.v1.LabelAnswer
+	36, // 32: velamen.records.v1.CorrectEntryRequest.stage_limited:type_name -> velamen.products.v1.LabelAnswer
+	37, // 33: velamen.records.v1.GetUseRecordRequest.from_date:type_name -> velamen.type.v1.Date
+	37, // 34: velamen.records.v1.GetUseRecordRequest.to_date:type_name -> velamen.type.v1.Date
+	13, // 35: velamen.records.v1.ExportUseRecordRequest.record:type_name -> velamen.records.v1.GetUseRecordRequest
+	0,  // 36: velamen.records.v1.ExportUseRecordRequest.format:type_name -> velamen.records.v1.ExportFormat
+	37, // 37: velamen.records.v1.ExportUseReportRequest.from_date:type_name -> velamen.type.v1.Date
+	37, // 38: velamen.records.v1.ExportUseReportRequest.to_date:type_name -> velamen.type.v1.Date
+	1,  // 39: velamen.records.v1.ExportUseReportRequest.format:type_name -> velamen.records.v1.UseReportFormat
+	37, // 40: velamen.records.v1.CheckUseReportRequest.from_date:type_name -> velamen.type.v1.Date
+	37, // 41: velamen.records.v1.CheckUseReportRequest.to_date:type_name -> velamen.type.v1.Date
+	17, // 42: velamen.records.v1.CheckUseReportResponse.gaps:type_name -> velamen.records.v1.ReportGap
+	17, // 43: velamen.records.v1.ExportUseReportResponse.gaps:type_name -> velamen.records.v1.ReportGap
+	37, // 44: velamen.records.v1.VerifyLedgerRequest.from_date:type_name -> velamen.type.v1.Date
+	37, // 45: velamen.records.v1.VerifyLedgerRequest.to_date:type_name -> velamen.type.v1.Date
+	33, // 46: velamen.records.v1.Close.begin_time:type_name -> google.protobuf.Timestamp
+	33, // 47: velamen.records.v1.Close.end_time:type_name -> google.protobuf.Timestamp
+	33, // 48: velamen.records.v1.Close.create_time:type_name -> google.protobuf.Timestamp
+	23, // 49: velamen.records.v1.ListClosesResponse.closes:type_name -> velamen.records.v1.Close
+	37, // 50: velamen.records.v1.Hold.from_date:type_name -> velamen.type.v1.Date
+	37, // 51: velamen.records.v1.Hold.to_date:type_name -> velamen.type.v1.Date
+	33, // 52: velamen.records.v1.Hold.create_time:type_name -> google.protobuf.Timestamp
+	33, // 53: velamen.records.v1.Hold.lift_time:type_name -> google.protobuf.Timestamp
+	27, // 54: velamen.records.v1.PlaceHoldRequest.hold:type_name -> velamen.records.v1.Hold
+	27, // 55: velamen.records.v1.ListHoldsResponse.holds:type_name -> velamen.records.v1.Hold
+	9,  // 56: velamen.records.v1.RecordsService.GetEntry:input_type -> velamen.records.v1.GetEntryRequest
+	10, // 57: velamen.records.v1.RecordsService.ListEntries:input_type -> velamen.records.v1.ListEntriesRequest
+	12, // 58: velamen.records.v1.RecordsService.CorrectEntry:input_type -> velamen.records.v1.CorrectEntryRequest
+	13, // 59: velamen.records.v1.RecordsService.GetUseRecord:input_type -> velamen.records.v1.GetUseRecordRequest
+	14, // 60: velamen.records.v1.RecordsService.ExportUseRecord:input_type -> velamen.records.v1.ExportUseRecordRequest
+	16, // 61: velamen.records.v1.RecordsService.ExportUseReport:input_type -> velamen.records.v1.ExportUseReportRequest
+	18, // 62: velamen.records.v1.RecordsService.CheckUseReport:input_type -> velamen.records.v1.CheckUseReportRequest
+	21, // 63: velamen.records.v1.RecordsService.VerifyLedger:input_type -> velamen.records.v1.VerifyLedgerRequest
+	24, // 64: velamen.records.v1.RecordsService.CloseMonth:input_type -> velamen.records.v1.CloseMonthRequest
+	25, // 65: velamen.records.v1.RecordsService.ListCloses:input_type -> velamen.records.v1.ListClosesRequest
+	28, // 66: velamen.records.v1.RecordsService.PlaceHold:input_type -> velamen.records.v1.PlaceHoldRequest
+	29, // 67: velamen.records.v1.RecordsService.LiftHold:input_type -> velamen.records.v1.LiftHoldRequest
+	30, // 68: velamen.records.v1.RecordsService.ListHolds:input_type -> velamen.records.v1.ListHoldsRequest
+	7,  // 69: velamen.records.v1.RecordsService.GetEntry:output_type -> velamen.records.v1.Entry
+	11, // 70: velamen.records.v1.RecordsService.ListEntries:output_type -> velamen.records.v1.ListEntriesResponse
+	7,  // 71: velamen.records.v1.RecordsService.CorrectEntry:output_type -> velamen.records.v1.Entry
+	8,  // 72: velamen.records.v1.RecordsService.GetUseRecord:output_type -> velamen.records.v1.UseRecord
+	15, // 73: velamen.records.v1.RecordsService.ExportUseRecord:output_type -> velamen.records.v1.ExportUseRecordResponse
+	20, // 74: velamen.records.v1.RecordsService.ExportUseReport:output_type -> velamen.records.v1.ExportUseReportResponse
+	19, // 75: velamen.records.v1.RecordsService.CheckUseReport:output_type -> velamen.records.v1.CheckUseReportResponse
+	22, // 76: velamen.records.v1.RecordsService.VerifyLedger:output_type -> velamen.records.v1.VerifyLedgerResponse
+	23, // 77: velamen.records.v1.RecordsService.CloseMonth:output_type -> velamen.records.v1.Close
+	26, // 78: velamen.records.v1.RecordsService.ListCloses:output_type -> velamen.records.v1.ListClosesResponse
+	27, // 79: velamen.records.v1.RecordsService.PlaceHold:output_type -> velamen.records.v1.Hold
+	27, // 80: velamen.records.v1.RecordsService.LiftHold:output_type -> velamen.records.v1.Hold
+	31, // 81: velamen.records.v1.RecordsService.ListHolds:output_type -> velamen.records.v1.ListHoldsResponse
+	69, // [69:82] is the sub-list for method output_type
+	56, // [56:69] is the sub-list for method input_type
+	56, // [56:56] is the sub-list for extension type_name
+	56, // [56:56] is the sub-list for extension extendee
+	0,  // [0:56] is the sub-list for field type_name
 }
 
 func init() { file_velamen_records_v1_records_proto_init() }
@@ -2835,7 +3499,7 @@ func file_velamen_records_v1_records_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_velamen_records_v1_records_proto_rawDesc), len(file_velamen_records_v1_records_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   26,
+			NumMessages:   30,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

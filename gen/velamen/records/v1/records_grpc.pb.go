@@ -28,6 +28,7 @@ const (
 	RecordsService_GetUseRecord_FullMethodName    = "/velamen.records.v1.RecordsService/GetUseRecord"
 	RecordsService_ExportUseRecord_FullMethodName = "/velamen.records.v1.RecordsService/ExportUseRecord"
 	RecordsService_ExportUseReport_FullMethodName = "/velamen.records.v1.RecordsService/ExportUseReport"
+	RecordsService_CheckUseReport_FullMethodName  = "/velamen.records.v1.RecordsService/CheckUseReport"
 	RecordsService_VerifyLedger_FullMethodName    = "/velamen.records.v1.RecordsService/VerifyLedger"
 	RecordsService_CloseMonth_FullMethodName      = "/velamen.records.v1.RecordsService/CloseMonth"
 	RecordsService_ListCloses_FullMethodName      = "/velamen.records.v1.RecordsService/ListCloses"
@@ -57,6 +58,9 @@ type RecordsServiceClient interface {
 	// ExportUseReport lays out what a law asks for about the uses of some days, and
 	// lists every field that is missing or doubtful.
 	ExportUseReport(ctx context.Context, in *ExportUseReportRequest, opts ...grpc.CallOption) (*ExportUseReportResponse, error)
+	// CheckUseReport lists every field of a use report that is missing or doubtful, as
+	// ExportUseReport does, and writes none.
+	CheckUseReport(ctx context.Context, in *CheckUseReportRequest, opts ...grpc.CallOption) (*CheckUseReportResponse, error)
 	// VerifyLedger recomputes the hash chain, all of it or a range, checks the signed
 	// closes, and names the first broken entry.
 	VerifyLedger(ctx context.Context, in *VerifyLedgerRequest, opts ...grpc.CallOption) (*VerifyLedgerResponse, error)
@@ -135,6 +139,16 @@ func (c *recordsServiceClient) ExportUseReport(ctx context.Context, in *ExportUs
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ExportUseReportResponse)
 	err := c.cc.Invoke(ctx, RecordsService_ExportUseReport_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *recordsServiceClient) CheckUseReport(ctx context.Context, in *CheckUseReportRequest, opts ...grpc.CallOption) (*CheckUseReportResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CheckUseReportResponse)
+	err := c.cc.Invoke(ctx, RecordsService_CheckUseReport_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -222,6 +236,9 @@ type RecordsServiceServer interface {
 	// ExportUseReport lays out what a law asks for about the uses of some days, and
 	// lists every field that is missing or doubtful.
 	ExportUseReport(context.Context, *ExportUseReportRequest) (*ExportUseReportResponse, error)
+	// CheckUseReport lists every field of a use report that is missing or doubtful, as
+	// ExportUseReport does, and writes none.
+	CheckUseReport(context.Context, *CheckUseReportRequest) (*CheckUseReportResponse, error)
 	// VerifyLedger recomputes the hash chain, all of it or a range, checks the signed
 	// closes, and names the first broken entry.
 	VerifyLedger(context.Context, *VerifyLedgerRequest) (*VerifyLedgerResponse, error)
@@ -263,6 +280,9 @@ func (UnimplementedRecordsServiceServer) ExportUseRecord(context.Context, *Expor
 }
 func (UnimplementedRecordsServiceServer) ExportUseReport(context.Context, *ExportUseReportRequest) (*ExportUseReportResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ExportUseReport not implemented")
+}
+func (UnimplementedRecordsServiceServer) CheckUseReport(context.Context, *CheckUseReportRequest) (*CheckUseReportResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CheckUseReport not implemented")
 }
 func (UnimplementedRecordsServiceServer) VerifyLedger(context.Context, *VerifyLedgerRequest) (*VerifyLedgerResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method VerifyLedger not implemented")
@@ -411,6 +431,24 @@ func _RecordsService_ExportUseReport_Handler(srv interface{}, ctx context.Contex
 	return interceptor(ctx, in, info, handler)
 }
 
+func _RecordsService_CheckUseReport_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CheckUseReportRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(RecordsServiceServer).CheckUseReport(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: RecordsService_CheckUseReport_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(RecordsServiceServer).CheckUseReport(ctx, req.(*CheckUseReportRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _RecordsService_VerifyLedger_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(VerifyLedgerRequest)
 	if err := dec(in); err != nil {
@@ -549,6 +587,10 @@ var RecordsService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ExportUseReport",
 			Handler:    _RecordsService_ExportUseReport_Handler,
+		},
+		{
+			MethodName: "CheckUseReport",
+			Handler:    _RecordsService_CheckUseReport_Handler,
 		},
 		{
 			MethodName: "VerifyLedger",
