@@ -3025,7 +3025,7 @@ var File_velamen_records_v1_records_proto protoreflect.FileDescriptor
 
 const file_velamen_records_v1_records_proto_rawDesc = "" +
 	"\n" +
-	" velamen/records/v1/records.proto\x12\x12velamen.records.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\"velamen/products/v1/products.proto\x1a\x1evelamen/type/v1/quantity.proto\"\x88\x01\n" +
+	" velamen/records/v1/records.proto\x12\x12velamen.records.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\"velamen/products/v1/products.proto\x1a velamen/records/v1/history.proto\x1a\x1evelamen/type/v1/quantity.proto\"\x88\x01\n" +
 	"\tActiveUse\x12+\n" +
 	"\x11active_ingredient\x18\x01 \x01(\tR\x10activeIngredient\x12\x1b\n" +
 	"\tfrac_code\x18\x02 \x01(\tR\bfracCode\x121\n" +
@@ -3325,7 +3325,8 @@ const file_velamen_records_v1_records_proto_rawDesc = "" +
 	"\x15USE_REPORT_FORMAT_PDF\x10\x01\x12\x19\n" +
 	"\x15USE_REPORT_FORMAT_CSV\x10\x02\x12\x1a\n" +
 	"\x16USE_REPORT_FORMAT_JSON\x10\x03\x12\x1a\n" +
-	"\x16USE_REPORT_FORMAT_XLSX\x10\x042\xab\t\n" +
+	"\x16USE_REPORT_FORMAT_XLSX\x10\x042\x91\n" +
+	"\n" +
 	"\x0eRecordsService\x12J\n" +
 	"\bGetEntry\x12#.velamen.records.v1.GetEntryRequest\x1a\x19.velamen.records.v1.Entry\x12^\n" +
 	"\vListEntries\x12&.velamen.records.v1.ListEntriesRequest\x1a'.velamen.records.v1.ListEntriesResponse\x12R\n" +
@@ -3333,7 +3334,8 @@ const file_velamen_records_v1_records_proto_rawDesc = "" +
 	"\fGetUseRecord\x12'.velamen.records.v1.GetUseRecordRequest\x1a\x1d.velamen.records.v1.UseRecord\x12j\n" +
 	"\x0fExportUseRecord\x12*.velamen.records.v1.ExportUseRecordRequest\x1a+.velamen.records.v1.ExportUseRecordResponse\x12j\n" +
 	"\x0fExportUseReport\x12*.velamen.records.v1.ExportUseReportRequest\x1a+.velamen.records.v1.ExportUseReportResponse\x12g\n" +
-	"\x0eCheckUseReport\x12).velamen.records.v1.CheckUseReportRequest\x1a*.velamen.records.v1.CheckUseReportResponse\x12a\n" +
+	"\x0eCheckUseReport\x12).velamen.records.v1.CheckUseReportRequest\x1a*.velamen.records.v1.CheckUseReportResponse\x12d\n" +
+	"\rExportHistory\x12(.velamen.records.v1.ExportHistoryRequest\x1a).velamen.records.v1.ExportHistoryResponse\x12a\n" +
 	"\fVerifyLedger\x12'.velamen.records.v1.VerifyLedgerRequest\x1a(.velamen.records.v1.VerifyLedgerResponse\x12N\n" +
 	"\n" +
 	"CloseMonth\x12%.velamen.records.v1.CloseMonthRequest\x1a\x19.velamen.records.v1.Close\x12[\n" +
@@ -3397,6 +3399,8 @@ var file_velamen_records_v1_records_proto_goTypes = []any{
 	(v11.Site)(0),                   // 35: velamen.products.v1.Site
 	(v11.LabelAnswer)(0),            // 36: velamen.products.v1.LabelAnswer
 	(*v1.Date)(nil),                 // 37: velamen.type.v1.Date
+	(*ExportHistoryRequest)(nil),    // 38: velamen.records.v1.ExportHistoryRequest
+	(*ExportHistoryResponse)(nil),   // 39: velamen.records.v1.ExportHistoryResponse
 }
 var file_velamen_records_v1_records_proto_depIdxs = []int32{
 	32, // 0: velamen.records.v1.ActiveUse.amount:type_name -> velamen.type.v1.Quantity
@@ -3462,27 +3466,29 @@ var file_velamen_records_v1_records_proto_depIdxs = []int32{
 	14, // 60: velamen.records.v1.RecordsService.ExportUseRecord:input_type -> velamen.records.v1.ExportUseRecordRequest
 	16, // 61: velamen.records.v1.RecordsService.ExportUseReport:input_type -> velamen.records.v1.ExportUseReportRequest
 	18, // 62: velamen.records.v1.RecordsService.CheckUseReport:input_type -> velamen.records.v1.CheckUseReportRequest
-	21, // 63: velamen.records.v1.RecordsService.VerifyLedger:input_type -> velamen.records.v1.VerifyLedgerRequest
-	24, // 64: velamen.records.v1.RecordsService.CloseMonth:input_type -> velamen.records.v1.CloseMonthRequest
-	25, // 65: velamen.records.v1.RecordsService.ListCloses:input_type -> velamen.records.v1.ListClosesRequest
-	28, // 66: velamen.records.v1.RecordsService.PlaceHold:input_type -> velamen.records.v1.PlaceHoldRequest
-	29, // 67: velamen.records.v1.RecordsService.LiftHold:input_type -> velamen.records.v1.LiftHoldRequest
-	30, // 68: velamen.records.v1.RecordsService.ListHolds:input_type -> velamen.records.v1.ListHoldsRequest
-	7,  // 69: velamen.records.v1.RecordsService.GetEntry:output_type -> velamen.records.v1.Entry
-	11, // 70: velamen.records.v1.RecordsService.ListEntries:output_type -> velamen.records.v1.ListEntriesResponse
-	7,  // 71: velamen.records.v1.RecordsService.CorrectEntry:output_type -> velamen.records.v1.Entry
-	8,  // 72: velamen.records.v1.RecordsService.GetUseRecord:output_type -> velamen.records.v1.UseRecord
-	15, // 73: velamen.records.v1.RecordsService.ExportUseRecord:output_type -> velamen.records.v1.ExportUseRecordResponse
-	20, // 74: velamen.records.v1.RecordsService.ExportUseReport:output_type -> velamen.records.v1.ExportUseReportResponse
-	19, // 75: velamen.records.v1.RecordsService.CheckUseReport:output_type -> velamen.records.v1.CheckUseReportResponse
-	22, // 76: velamen.records.v1.RecordsService.VerifyLedger:output_type -> velamen.records.v1.VerifyLedgerResponse
-	23, // 77: velamen.records.v1.RecordsService.CloseMonth:output_type -> velamen.records.v1.Close
-	26, // 78: velamen.records.v1.RecordsService.ListCloses:output_type -> velamen.records.v1.ListClosesResponse
-	27, // 79: velamen.records.v1.RecordsService.PlaceHold:output_type -> velamen.records.v1.Hold
-	27, // 80: velamen.records.v1.RecordsService.LiftHold:output_type -> velamen.records.v1.Hold
-	31, // 81: velamen.records.v1.RecordsService.ListHolds:output_type -> velamen.records.v1.ListHoldsResponse
-	69, // [69:82] is the sub-list for method output_type
-	56, // [56:69] is the sub-list for method input_type
+	38, // 63: velamen.records.v1.RecordsService.ExportHistory:input_type -> velamen.records.v1.ExportHistoryRequest
+	21, // 64: velamen.records.v1.RecordsService.VerifyLedger:input_type -> velamen.records.v1.VerifyLedgerRequest
+	24, // 65: velamen.records.v1.RecordsService.CloseMonth:input_type -> velamen.records.v1.CloseMonthRequest
+	25, // 66: velamen.records.v1.RecordsService.ListCloses:input_type -> velamen.records.v1.ListClosesRequest
+	28, // 67: velamen.records.v1.RecordsService.PlaceHold:input_type -> velamen.records.v1.PlaceHoldRequest
+	29, // 68: velamen.records.v1.RecordsService.LiftHold:input_type -> velamen.records.v1.LiftHoldRequest
+	30, // 69: velamen.records.v1.RecordsService.ListHolds:input_type -> velamen.records.v1.ListHoldsRequest
+	7,  // 70: velamen.records.v1.RecordsService.GetEntry:output_type -> velamen.records.v1.Entry
+	11, // 71: velamen.records.v1.RecordsService.ListEntries:output_type -> velamen.records.v1.ListEntriesResponse
+	7,  // 72: velamen.records.v1.RecordsService.CorrectEntry:output_type -> velamen.records.v1.Entry
+	8,  // 73: velamen.records.v1.RecordsService.GetUseRecord:output_type -> velamen.records.v1.UseRecord
+	15, // 74: velamen.records.v1.RecordsService.ExportUseRecord:output_type -> velamen.records.v1.ExportUseRecordResponse
+	20, // 75: velamen.records.v1.RecordsService.ExportUseReport:output_type -> velamen.records.v1.ExportUseReportResponse
+	19, // 76: velamen.records.v1.RecordsService.CheckUseReport:output_type -> velamen.records.v1.CheckUseReportResponse
+	39, // 77: velamen.records.v1.RecordsService.ExportHistory:output_type -> velamen.records.v1.ExportHistoryResponse
+	22, // 78: velamen.records.v1.RecordsService.VerifyLedger:output_type -> velamen.records.v1.VerifyLedgerResponse
+	23, // 79: velamen.records.v1.RecordsService.CloseMonth:output_type -> velamen.records.v1.Close
+	26, // 80: velamen.records.v1.RecordsService.ListCloses:output_type -> velamen.records.v1.ListClosesResponse
+	27, // 81: velamen.records.v1.RecordsService.PlaceHold:output_type -> velamen.records.v1.Hold
+	27, // 82: velamen.records.v1.RecordsService.LiftHold:output_type -> velamen.records.v1.Hold
+	31, // 83: velamen.records.v1.RecordsService.ListHolds:output_type -> velamen.records.v1.ListHoldsResponse
+	70, // [70:84] is the sub-list for method output_type
+	56, // [56:70] is the sub-list for method input_type
 	56, // [56:56] is the sub-list for extension type_name
 	56, // [56:56] is the sub-list for extension extendee
 	0,  // [0:56] is the sub-list for field type_name
@@ -3493,6 +3499,7 @@ func file_velamen_records_v1_records_proto_init() {
 	if File_velamen_records_v1_records_proto != nil {
 		return
 	}
+	file_velamen_records_v1_history_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{

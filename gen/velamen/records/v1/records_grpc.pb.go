@@ -29,6 +29,7 @@ const (
 	RecordsService_ExportUseRecord_FullMethodName = "/velamen.records.v1.RecordsService/ExportUseRecord"
 	RecordsService_ExportUseReport_FullMethodName = "/velamen.records.v1.RecordsService/ExportUseReport"
 	RecordsService_CheckUseReport_FullMethodName  = "/velamen.records.v1.RecordsService/CheckUseReport"
+	RecordsService_ExportHistory_FullMethodName   = "/velamen.records.v1.RecordsService/ExportHistory"
 	RecordsService_VerifyLedger_FullMethodName    = "/velamen.records.v1.RecordsService/VerifyLedger"
 	RecordsService_CloseMonth_FullMethodName      = "/velamen.records.v1.RecordsService/CloseMonth"
 	RecordsService_ListCloses_FullMethodName      = "/velamen.records.v1.RecordsService/ListCloses"
@@ -61,6 +62,9 @@ type RecordsServiceClient interface {
 	// CheckUseReport lists every field of a use report that is missing or doubtful, as
 	// ExportUseReport does, and writes none.
 	CheckUseReport(ctx context.Context, in *CheckUseReportRequest, opts ...grpc.CallOption) (*CheckUseReportResponse, error)
+	// ExportHistory writes everything on record about one person, house, lot or
+	// container, in the order of time, and says what it leaves out.
+	ExportHistory(ctx context.Context, in *ExportHistoryRequest, opts ...grpc.CallOption) (*ExportHistoryResponse, error)
 	// VerifyLedger recomputes the hash chain, all of it or a range, checks the signed
 	// closes, and names the first broken entry.
 	VerifyLedger(ctx context.Context, in *VerifyLedgerRequest, opts ...grpc.CallOption) (*VerifyLedgerResponse, error)
@@ -155,6 +159,16 @@ func (c *recordsServiceClient) CheckUseReport(ctx context.Context, in *CheckUseR
 	return out, nil
 }
 
+func (c *recordsServiceClient) ExportHistory(ctx context.Context, in *ExportHistoryRequest, opts ...grpc.CallOption) (*ExportHistoryResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ExportHistoryResponse)
+	err := c.cc.Invoke(ctx, RecordsService_ExportHistory_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *recordsServiceClient) VerifyLedger(ctx context.Context, in *VerifyLedgerRequest, opts ...grpc.CallOption) (*VerifyLedgerResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(VerifyLedgerResponse)
@@ -239,6 +253,9 @@ type RecordsServiceServer interface {
 	// CheckUseReport lists every field of a use report that is missing or doubtful, as
 	// ExportUseReport does, and writes none.
 	CheckUseReport(context.Context, *CheckUseReportRequest) (*CheckUseReportResponse, error)
+	// ExportHistory writes everything on record about one person, house, lot or
+	// container, in the order of time, and says what it leaves out.
+	ExportHistory(context.Context, *ExportHistoryRequest) (*ExportHistoryResponse, error)
 	// VerifyLedger recomputes the hash chain, all of it or a range, checks the signed
 	// closes, and names the first broken entry.
 	VerifyLedger(context.Context, *VerifyLedgerRequest) (*VerifyLedgerResponse, error)
@@ -283,6 +300,9 @@ func (UnimplementedRecordsServiceServer) ExportUseReport(context.Context, *Expor
 }
 func (UnimplementedRecordsServiceServer) CheckUseReport(context.Context, *CheckUseReportRequest) (*CheckUseReportResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method CheckUseReport not implemented")
+}
+func (UnimplementedRecordsServiceServer) ExportHistory(context.Context, *ExportHistoryRequest) (*ExportHistoryResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ExportHistory not implemented")
 }
 func (UnimplementedRecordsServiceServer) VerifyLedger(context.Context, *VerifyLedgerRequest) (*VerifyLedgerResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method VerifyLedger not implemented")
@@ -449,6 +469,24 @@ func _RecordsService_CheckUseReport_Handler(srv interface{}, ctx context.Context
 	return interceptor(ctx, in, info, handler)
 }
 
+func _RecordsService_ExportHistory_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ExportHistoryRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(RecordsServiceServer).ExportHistory(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: RecordsService_ExportHistory_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(RecordsServiceServer).ExportHistory(ctx, req.(*ExportHistoryRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _RecordsService_VerifyLedger_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(VerifyLedgerRequest)
 	if err := dec(in); err != nil {
@@ -591,6 +629,10 @@ var RecordsService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "CheckUseReport",
 			Handler:    _RecordsService_CheckUseReport_Handler,
+		},
+		{
+			MethodName: "ExportHistory",
+			Handler:    _RecordsService_ExportHistory_Handler,
 		},
 		{
 			MethodName: "VerifyLedger",
