@@ -24,13 +24,18 @@ var files embed.FS
 
 // nursery is all of the invented data.
 type nursery struct {
-	ID           string    `yaml:"nursery_id"`
-	DisplayName  string    `yaml:"display_name"`
-	TimeZone     string    `yaml:"time_zone"`
-	Jurisdiction string    `yaml:"jurisdiction"`
-	Address      string    `yaml:"address"`
-	People       []person  `yaml:"people"`
-	Sprayers     []sprayer `yaml:"sprayers"`
+	ID           string `yaml:"nursery_id"`
+	DisplayName  string `yaml:"display_name"`
+	TimeZone     string `yaml:"time_zone"`
+	Jurisdiction string `yaml:"jurisdiction"`
+	Address      string `yaml:"address"`
+	OperatorID   string `yaml:"operator_id"`
+	County       string `yaml:"county"`
+	// EmergencyPhone and EmergencyCare are of no real place.
+	EmergencyPhone string    `yaml:"emergency_phone"`
+	EmergencyCare  string    `yaml:"emergency_care"`
+	People         []person  `yaml:"people"`
+	Sprayers       []sprayer `yaml:"sprayers"`
 
 	products   []product
 	containers []container
@@ -43,6 +48,14 @@ type nursery struct {
 	outbreaks  []outbreak
 	scouting   scouting
 	planning   planning
+}
+
+// message returns the nursery of the contract.
+func (n *nursery) message() *identityv1.Nursery {
+	return &identityv1.Nursery{
+		DisplayName: n.DisplayName, TimeZone: n.TimeZone, Jurisdiction: n.Jurisdiction, Address: n.Address,
+		OperatorId: n.OperatorID, County: n.County, EmergencyPhone: n.EmergencyPhone, EmergencyCare: n.EmergencyCare,
+	}
 }
 
 // person works in the nursery; the id is also the login.

@@ -1,6 +1,8 @@
 package demo
 
 import (
+	"bytes"
+	"encoding/csv"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -86,6 +88,19 @@ func TestNurseryIsAsLargeAsPromised(t *testing.T) {
 	}, roles)
 }
 
+// EPPO Global Database, gd.eppo.int/taxon/CHYHO, which has Chrysanthemum x morifolium
+// as another name of Dendranthema x grandiflorum. Plants whose code was not looked up
+// have none: a code is never guessed from its pattern.
+func TestEPPOCodesOfTheLotsPublished(t *testing.T) {
+	published := map[string]string{"Chrysanthemum × morifolium": "CHYHO"}
+	rows, err := csv.NewReader(bytes.NewReader(readNursery(t).lots)).ReadAll()
+	require.NoError(t, err)
+	require.Equal(t, []string{"lot", "botanical_name", "eppo_code"}, rows[0][:3])
+	for _, row := range rows[1:] {
+		require.Equal(t, published[row[1]], row[2], row[0])
+	}
+}
+
 func TestEveryOutbreakHasLotsOfItsOwnThatHadArrived(t *testing.T) {
 	n := readNursery(t)
 	taken := map[string]string{}
@@ -127,6 +142,7 @@ func TestProductsAreInventedAndCoverTheCandidatesOfThePrograms(t *testing.T) {
 		}
 		require.NotEqual(t, productsv1.ToxicityCategory_TOXICITY_CATEGORY_UNSPECIFIED, message.GetToxicityCategory(), p.ID)
 		require.NotNil(t, message.GetCost(), p.ID)
+		require.Contains(t, message.GetFirstAid(), "Invented", p.ID)
 		label := labelOf(t, n, p.ID)
 		for _, finding := range products.Check(label, n.Jurisdiction, seededAt) {
 			require.Equal(t, "directions[0].restricted_entry_interval", finding.Field, "%s: %s", p.ID, finding.Message)

@@ -76,7 +76,7 @@ func open(ctx context.Context, server Server) (*seeder, error) {
 	owner := n.first(identityv1.Role_ROLE_OWNER)
 	set, err := s.identity.SetUpNursery(ctx, &identityv1.SetUpNurseryRequest{
 		NurseryId: n.ID,
-		Nursery:   &identityv1.Nursery{DisplayName: n.DisplayName, TimeZone: n.TimeZone, Jurisdiction: n.Jurisdiction, Address: n.Address},
+		Nursery:   n.message(),
 		OwnerId:   owner.ID, OwnerDisplayName: owner.DisplayName, OwnerPassword: owner.Password,
 		SetupKey: server.SetupKey, RequestId: requestID("nursery"),
 	})
