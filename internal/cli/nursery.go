@@ -21,6 +21,10 @@ func nurseryFlags(flags *pflag.FlagSet, nursery *identityv1.Nursery) {
 	flags.StringVar(&nursery.TimeZone, "time-zone", "", "IANA time zone in which days are counted, as in Africa/Johannesburg")
 	flags.StringVar(&nursery.Jurisdiction, "jurisdiction", "", "law that applies: an ISO 3166-1 country (ZA, DE), or one with its subdivision (US-CA)")
 	flags.StringVar(&nursery.Address, "address", "", "postal address that stands on records")
+	flags.StringVar(&nursery.OperatorId, "operator-id", "", "number that the authority gave the operator of the property, for use reports")
+	flags.StringVar(&nursery.County, "county", "", "county or district that use is reported to")
+	flags.StringVar(&nursery.EmergencyPhone, "emergency-phone", "", "telephone number of medical care nearby, for displays")
+	flags.StringVar(&nursery.EmergencyCare, "emergency-care", "", "name and address of the nearest place of emergency medical care")
 }
 
 func (a *app) nurserySetUp() *cobra.Command {
@@ -103,10 +107,11 @@ func (a *app) nurseryUpdate() *cobra.Command {
 	request := &identityv1.UpdateNurseryRequest{Nursery: &identityv1.Nursery{}}
 	var cmd *cobra.Command
 	cmd = a.command(text{
-		use:     "update",
-		short:   "Change the nursery",
-		long:    "Changes what is given; the rest stays. Owners only.",
-		example: `  velamen nursery update --address "Bougainvillea Road 1, Pretoria"`,
+		use:   "update",
+		short: "Change the nursery",
+		long:  "Changes what is given; the rest stays. Owners only.",
+		example: `  velamen nursery update --address "Bougainvillea Road 1, Pretoria"
+  velamen nursery update --emergency-phone "012 555 0100" --emergency-care "Example Clinic, Main Road 2"`,
 	}, func(ctx context.Context, _ []string) (err error) {
 		if request.UpdateMask, err = changed(cmd.Flags(), request.GetNursery()); err != nil {
 			return err
@@ -139,6 +144,10 @@ func (a *app) showNursery(ctx context.Context, nursery *identityv1.Nursery) erro
 		s.fact("Time zone", nursery.GetTimeZone())
 		s.fact("Jurisdiction", nursery.GetJurisdiction())
 		s.fact("Address", nursery.GetAddress())
+		s.fact("Operator number", orNotEntered(nursery.GetOperatorId()))
+		s.fact("County", orNotEntered(nursery.GetCounty()))
+		s.fact("Emergency phone", orNotEntered(nursery.GetEmergencyPhone()))
+		s.fact("Emergency care", orNotEntered(nursery.GetEmergencyCare()))
 		s.fact("Set up", s.when(nursery.GetCreateTime()))
 		s.fact("ETag", nursery.GetEtag())
 	})

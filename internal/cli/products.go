@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
 
 	productsv1 "velamen/gen/velamen/products/v1"
@@ -116,7 +117,8 @@ func (a *app) productCreate() *cobra.Command {
      "rate_min": {"amount": "1", "unit": "g/L"}, "rate_max": {"amount": "1.5", "unit": "g/L"},
      "crops": ["ornamentals"], "sites": ["SITE_GREENHOUSE"],
      "restricted_entry_interval": {"amount": "12", "unit": "h"}, "min_interval_days": 7,
-     "silent_on": ["LABEL_FACT_WATER_VOLUME"]}]}
+     "silent_on": ["LABEL_FACT_WATER_VOLUME"]}],
+   "respirator": "LABEL_ANSWER_NO", "first_aid": "word for word as the label says it"}
 
 The file docs/products.schema.json lists every field. Name a fact on which the label says
 nothing in silent_on, and leave out one that is not known: velamen then refuses to
@@ -144,16 +146,19 @@ use the product rather than guess, and velamen products check lists it. Managers
 
 func (a *app) productUpdate() *cobra.Command {
 	var file string
-	cmd := a.command(text{
-		use: "update PRODUCT", short: "Replace what is known about a product",
-		long: `Replaces everything that is known about a product by a JSON file, as velamen
-products get --json writes it. When the file holds an etag, the update is refused
-if somebody else changed the product since; a file of another product is not taken.
-Managers and owners only.`,
-		example: "  velamen products update topspray -f topspray.json",
+	request := &productsv1.UpdateProductRequest{Product: &productsv1.Product{}}
+	var cmd *cobra.Command
+	cmd = a.command(text{
+		use: "update PRODUCT", short: "Change what is known about a product",
+		long: `Changes the answers of a label that are given, and the rest stays; or with --file
+replaces everything that is known about a product by a JSON file, as velamen
+products get --json writes it. When an etag is given or stands in the file, the
+update is refused if somebody else changed the product since; a file of another
+product is not taken. An answer is no also where the label was read and says nothing
+about it. Managers and owners only.`,
+		example: "  velamen products update topspray --respirator no --organophosphate no\n  velamen products update topspray -f topspray.json",
 	}, func(ctx context.Context, args []string) (err error) {
-		request := &productsv1.UpdateProductRequest{Product: &productsv1.Product{}, UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"*"}}}
-		if err := a.readMessage("--file", file, request.GetProduct()); err != nil {
+		if err := a.changedProduct(cmd.Flags(), file, request); err != nil {
 			return err
 		}
 		name, err := a.name("PRODUCT", args[0], "products")
@@ -173,5 +178,36 @@ Managers and owners only.`,
 		}
 		return a.showProduct(ctx, product)
 	})
-	return productFileFlag(cmd, &file)
+	cmd.Flags().StringVarP(&file, "file", "f", "", `JSON file of the whole product ("-": standard input)`)
+	answerFlags(cmd.Flags(), request.GetProduct())
+	etagFlag(cmd, &request.Product.Etag)
+	return cmd
+}
+
+// changedProduct fills in what an update changes: the whole product by a file, or
+// what flags give.
+func (a *app) changedProduct(flags *pflag.FlagSet, file string, request *productsv1.UpdateProductRequest) (err error) {
+	if file == "" {
+		if request.UpdateMask, err = changed(flags, request.GetProduct()); err != nil {
+			return usagef("%w, or --file with the whole product", err)
+		}
+		return nil
+	}
+	if alone, _ := changed(flags, request.GetProduct()); alone != nil || request.GetProduct().GetEtag() != "" {
+		return usagef("--file replaces the whole product: give it alone")
+	}
+	request.UpdateMask = &fieldmaskpb.FieldMask{Paths: []string{"*"}}
+	return a.readMessage("--file", file, request.GetProduct())
+}
+
+func answerFlags(flags *pflag.FlagSet, product *productsv1.Product) {
+	enumFlag(flags, &product.Respirator, "respirator", "whether the label asks for a respirator to apply it")
+	enumFlag(flags, &product.DoubleNotification, "double-notification", "whether it asks for warning signs and spoken words both")
+	enumFlag(flags, &product.InhalationLimited, "inhalation-limited", "whether it gives a level of vapour in the air below which people may enter")
+	quantityFlag(flags, &product.InhalationLevel, "inhalation-level", "that level, as in 1ppm")
+	enumFlag(flags, &product.Organophosphate, "organophosphate", "whether an active ingredient is an organophosphate that inhibits cholinesterase")
+	flags.StringVar(&product.FirstAid, "first-aid", "", "first aid, word for word as the label says it")
+	flags.StringVar(&product.SafetyDataSheet, "safety-data-sheet", "", "number or date of its safety data sheet, and where it is kept")
+	enumFlag(flags, &product.TimeLimited, "time-limited", "whether the authorisation limits the time of day of the use")
+	enumFlag(flags, &product.StageLimited, "stage-limited", "whether it limits the growth stage of the use")
 }

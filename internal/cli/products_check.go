@@ -14,7 +14,8 @@ func (a *app) productCheck() *cobra.Command {
 		use: "check", short: "List what is missing from labels or runs out",
 		long: `Lists what will refuse or hinder an application: label facts that are not entered,
 registrations that ended or end within 30 days, active ingredients that are not
-approved under the nursery's law, products of another law or without directions.
+approved under the nursery's law, products of another law or without directions; and
+what entry, displays and reports ask of a label, which keeps no product from use.
 The exit code is 3 when something keeps a product from being used at all.`,
 		example: "  velamen products check\n  velamen products check --json",
 	}, func(ctx context.Context, _ []string) error {

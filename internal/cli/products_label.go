@@ -22,6 +22,7 @@ func (a *app) showProduct(ctx context.Context, product *productsv1.Product) erro
 		s.fact("Toxicity category", strings.ToUpper(word(product.GetToxicityCategory())))
 		s.fact("Restricted use", yes(product.GetRestrictedUse()))
 		s.fact("Cost", cost(product))
+		drawAnswers(s, product)
 		s.fact("ETag", product.GetEtag())
 		if len(product.GetDirections()) == 0 {
 			s.line("")
@@ -33,6 +34,30 @@ func (a *app) showProduct(ctx context.Context, product *productsv1.Product) erro
 			drawDirection(s, direction)
 		}
 	})
+}
+
+// drawAnswers shows what entry and reports ask of a label beside its directions.
+func drawAnswers(s *sheet, p *productsv1.Product) {
+	level := ""
+	if p.GetInhalationLevel() != nil {
+		level = ": enter at or below " + amount(p.GetInhalationLevel())
+	}
+	s.fact("Respirator", answer(p.GetRespirator()))
+	s.fact("Signs and words both", answer(p.GetDoubleNotification()))
+	s.fact("Vapour limited", answer(p.GetInhalationLimited())+level)
+	s.fact("Organophosphate", answer(p.GetOrganophosphate()))
+	s.fact("Time of day limited", answer(p.GetTimeLimited()))
+	s.fact("Growth stage limited", answer(p.GetStageLimited()))
+	s.fact("First aid", orNotEntered(p.GetFirstAid()))
+	s.fact("Safety data sheet", orNotEntered(p.GetSafetyDataSheet()))
+}
+
+// answer is what a label says to a question of yes or no.
+func answer(a productsv1.LabelAnswer) string {
+	if a == productsv1.LabelAnswer_LABEL_ANSWER_UNSPECIFIED {
+		return "not entered: taken as the stricter"
+	}
+	return word(a)
 }
 
 // notEntered is what stands where a label fact is missing.

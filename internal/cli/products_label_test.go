@@ -8,6 +8,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/fieldmaskpb"
 
 	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
 	identityv1 "velamen/gen/velamen/identity/v1"
@@ -37,6 +38,8 @@ func (a *labelAnswers) GetProduct(_ context.Context, r *productsv1.GetProductReq
 		Formulation: productsv1.Formulation_FORMULATION_SC, Jurisdiction: "ZA", RegistrationExpireDate: &typev1.Date{Value: "2028-02-29"},
 		ToxicityCategory: productsv1.ToxicityCategory_TOXICITY_CATEGORY_III,
 		Cost:             &typev1.Money{CurrencyCode: "ZAR", Amount: "850"}, CostPer: quantityOf("1", "L"), Etag: `"v1"`,
+		Respirator: productsv1.LabelAnswer_LABEL_ANSWER_NO, InhalationLimited: productsv1.LabelAnswer_LABEL_ANSWER_YES,
+		InhalationLevel: quantityOf("0.5", "ppm"), FirstAid: "If on skin: wash with water.",
 		Contents: []*productsv1.Content{{ActiveIngredient: "thiophanate-methyl", Amount: quantityOf("500", "g/L")}},
 		Directions: []*productsv1.LabelDirection{{
 			Method: productsv1.Method_METHOD_SPRAY, DisorderClasses: []diagnosisv1.DisorderClass{diagnosisv1.DisorderClass_DISORDER_CLASS_FUNGUS},
@@ -151,6 +154,30 @@ func TestCommandsOfLabels(t *testing.T) {
 	_, errors, code = c.run("products", "update", "example", "-f", file("example.json", saved))
 	require.Zero(t, code, errors)
 	require.Equal(t, parent+"/products/example", answers.asked.(*productsv1.UpdateProductRequest).GetProduct().GetName())
+
+	// Answers are changed one by one, and not beside a file.
+	_, errors, code = c.run("products", "update", "example", "--respirator", "no", "--inhalation-limited", "yes",
+		"--inhalation-level", "1ppm", "--first-aid", "Call a physician.", "--request-id", id)
+	require.Zero(t, code, errors)
+	require.True(t, proto.Equal(&productsv1.UpdateProductRequest{
+		Product: &productsv1.Product{
+			Name: parent + "/products/example", Respirator: productsv1.LabelAnswer_LABEL_ANSWER_NO,
+			InhalationLimited: productsv1.LabelAnswer_LABEL_ANSWER_YES, InhalationLevel: &typev1.Quantity{Amount: "1", Unit: "ppm"},
+			FirstAid: "Call a physician.",
+		},
+		UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"first_aid", "inhalation_level", "inhalation_limited", "respirator"}}, RequestId: id,
+	}, answers.asked), answers.asked)
+	answers.asked = nil
+	_, errors, code = c.run("products", "update", "example", "-f", file("example.json", saved), "--respirator", "no")
+	require.Equal(t, 2, code)
+	require.Contains(t, errors, "--file replaces the whole product: give it alone")
+	_, errors, code = c.run("products", "update", "example")
+	require.Equal(t, 2, code)
+	require.Contains(t, errors, "--time-limited, or --file with the whole product")
+	_, errors, code = c.run("products", "update", "example", "--respirator", "maybe")
+	require.Equal(t, 2, code)
+	require.Contains(t, errors, "yes, no")
+	require.Nil(t, answers.asked)
 
 	_, errors, code = c.run("products", "import", file("b.csv", "broken"))
 	require.Equal(t, 3, code)

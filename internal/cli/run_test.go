@@ -443,6 +443,12 @@ func TestUpdateSendsWhatWasGiven(t *testing.T) {
 	require.ElementsMatch(t, []string{"volume", "adjoining_houses"}, c.updated.GetUpdateMask().GetPaths())
 	require.Equal(t, []string{"nurseries/test/houses/h2", "nurseries/test/houses/h3"}, c.updated.GetHouse().GetAdjoiningHouses())
 	require.Equal(t, `"v1"`, c.updated.GetHouse().GetEtag())
+
+	_, errors, code = c.run("stock", "house", "update", "h1", "--planted-area", "0.3acre", "--site-number", "7", "--legal-location", "")
+	require.Zero(t, code, errors)
+	require.ElementsMatch(t, []string{"planted_area", "site_number", "legal_location"}, c.updated.GetUpdateMask().GetPaths())
+	require.Equal(t, "acre", c.updated.GetHouse().GetPlantedArea().GetUnit())
+	require.Equal(t, "7", c.updated.GetHouse().GetSiteNumber())
 	require.NotEmpty(t, c.updated.GetRequestId())
 }
 

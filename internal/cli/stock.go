@@ -55,7 +55,7 @@ func (a *app) houseList() *cobra.Command {
 
 func (a *app) houseGet() *cobra.Command {
 	return a.command(text{
-		use: "get HOUSE", short: "Show one house", long: "Shows one house: its size, covering and air.",
+		use: "get HOUSE", short: "Show one house", long: "Shows one house: its size, covering and air, and what reports say of it.",
 		example: "  velamen stock house get h1",
 	}, func(ctx context.Context, args []string) error {
 		name, err := a.name("HOUSE", args[0], "houses")
@@ -80,6 +80,10 @@ func (a *app) showHouse(ctx context.Context, house *stockv1.House) error {
 		s.fact("Fans", amount(house.GetFanCapacity()))
 		s.fact("Vents or side walls open", yes(house.GetPassiveVents()))
 		s.fact("Shares air with", shortNames(house.GetAdjoiningHouses()))
+		s.fact("Planted area", orNotEntered(amount(house.GetPlantedArea())))
+		s.fact("Site number", orNotEntered(house.GetSiteNumber()))
+		s.fact("Facility number", orNotEntered(house.GetFacilityNumber()))
+		s.fact("Legal location", orNotEntered(house.GetLegalLocation()))
 		s.fact("Added", s.when(house.GetCreateTime()))
 		s.fact("ETag", house.GetEtag())
 	})
@@ -93,6 +97,10 @@ func houseFlags(flags *pflag.FlagSet, house *stockv1.House) {
 	quantityFlag(flags, &house.FanCapacity, "fan-capacity", "air that the fans move, as in 12000m3/h")
 	flags.BoolVar(&house.PassiveVents, "passive-vents", false, "vents or side walls open")
 	flags.StringSliceVar(&house.AdjoiningHouses, "adjoining-houses", nil, "houses that share air with it and cannot be sealed off")
+	quantityFlag(flags, &house.PlantedArea, "planted-area", "area planted in it, as in 280m2")
+	flags.StringVar(&house.SiteNumber, "site-number", "", "number of the site on use reports, in California that of the permit")
+	flags.StringVar(&house.FacilityNumber, "facility-number", "", "what identifies the closed space on records of the EU")
+	flags.StringVar(&house.LegalLocation, "legal-location", "", "where it lies as the law asks for it, for example county, section, township, range")
 }
 
 func (a *app) houseCreate() *cobra.Command {
@@ -126,7 +134,7 @@ func (a *app) houseUpdate() *cobra.Command {
 	var cmd *cobra.Command
 	cmd = a.command(text{
 		use: "update HOUSE", short: "Change a house", long: "Changes what is given; the rest stays. Managers and owners only.",
-		example: "  velamen stock house update h1 --volume 960m3 --fan-capacity 12000m3/h",
+		example: "  velamen stock house update h1 --volume 960m3 --fan-capacity 12000m3/h\n  velamen stock house update h1 --site-number 7 --planted-area 280m2",
 	}, func(ctx context.Context, args []string) (err error) {
 		if request.UpdateMask, err = changed(cmd.Flags(), request.GetHouse()); err != nil {
 			return err

@@ -33,6 +33,18 @@ func CheckHead(source, date string) error {
 	return CheckDay("date", date)
 }
 
+// CheckOrigin refuses a row without its source, or without a mark of whether that was
+// read (S) or is from memory (M).
+func CheckOrigin(mark, source string) error {
+	if source == "" {
+		return errors.New("source: must be given")
+	}
+	if mark != "S" && mark != "M" {
+		return fmt.Errorf("mark: %q is not S (read in the source) or M (from memory)", mark)
+	}
+	return nil
+}
+
 // CheckDay refuses what is no day of the calendar, YYYY-MM-DD.
 func CheckDay(field, text string) error {
 	if _, err := time.Parse(time.DateOnly, text); err != nil {

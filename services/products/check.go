@@ -7,6 +7,7 @@ import (
 	"time"
 
 	productsv1 "velamen/gen/velamen/products/v1"
+	"velamen/services/products/defaultinterval"
 )
 
 // Finding is something about a product that will refuse or hinder its use.
@@ -34,6 +35,7 @@ const (
 	RuleNotApproved         = "not-approved"
 	RuleApprovalEnds        = "approval-ends"
 	RuleFormulationMissing  = "formulation-missing"
+	RuleLabelAnswerMissing  = "label-answer-missing"
 )
 
 // Sources of the rules that velamen sets itself.
@@ -47,22 +49,6 @@ const (
 // of: time to order something else. Common practice, no source.
 const warnDays = 30
 
-// entryDefaultSource is where US law sets a restricted-entry interval for a label
-// that gives none.
-const entryDefaultSource = "40 CFR 156.208(c); numbers from memory"
-
-// entryDefaults are those intervals in h by the toxicity category of the product.
-// They are named to the person who enters a label and never filled in: the label
-// of a registered product gives its own. (Category I is 72 h outdoors in dry
-// places for organophosphates that inhibit cholinesterase; no fungicide of the
-// catalog is one.)
-var entryDefaults = map[productsv1.ToxicityCategory]int{
-	productsv1.ToxicityCategory_TOXICITY_CATEGORY_I:   48,
-	productsv1.ToxicityCategory_TOXICITY_CATEGORY_II:  24,
-	productsv1.ToxicityCategory_TOXICITY_CATEGORY_III: 12,
-	productsv1.ToxicityCategory_TOXICITY_CATEGORY_IV:  12,
-}
-
 // Check returns what is missing from a product's label or runs out, for a nursery
 // under a jurisdiction, on the day of a moment in the nursery's zone. Findings of
 // the product come first, then those of its directions.
@@ -75,6 +61,7 @@ func Check(product Product, jurisdiction string, now time.Time) []Finding {
 			Message: "the type of formulation is not entered, so the mixing order of a tank mix is not known; enter the two letters that stand on the label, for example WP or SC",
 		})
 	}
+	findings = append(findings, checkAnswers(product, jurisdiction)...)
 	if len(product.Directions) == 0 {
 		return append(findings, Finding{
 			Field: "directions", Rule: RuleNoDirections, Refuses: true, Source: sourcePrinciple,
@@ -190,7 +177,7 @@ func missingFact(product Product, jurisdiction string, direction int, fact produ
 	finding.Message = "the restricted-entry interval is not entered; enter what the label says"
 	if advice := entryAdvice(product, jurisdiction); advice != "" {
 		finding.Message += ". " + advice
-		finding.Source = entryDefaultSource
+		finding.Source = defaultinterval.Source()
 	}
 	return finding
 }
@@ -202,15 +189,14 @@ func entryAdvice(product Product, jurisdiction string) string {
 	if law == "" {
 		law = jurisdiction
 	}
-	if !slices.Contains(LawsOf(law), "US") {
+	if !slices.Contains(LawsOf(law), defaultinterval.Law) {
 		return ""
 	}
-	hours, known := entryDefaults[product.ToxicityCategory]
+	interval, known := defaultinterval.Of(defaultinterval.Category(toxicityText(product.ToxicityCategory)))
 	if !known {
-		return fmt.Sprintf("Where a label gives none, US law sets one by the toxicity category, which is not entered either: I %d h, II %d h, III %d h, IV %d h. It is not filled in",
-			entryDefaults[productsv1.ToxicityCategory_TOXICITY_CATEGORY_I], entryDefaults[productsv1.ToxicityCategory_TOXICITY_CATEGORY_II],
-			entryDefaults[productsv1.ToxicityCategory_TOXICITY_CATEGORY_III], entryDefaults[productsv1.ToxicityCategory_TOXICITY_CATEGORY_IV])
+		return "Where a label gives none, US law sets one by the toxicity category, which is not entered either: " +
+			defaultinterval.List() + ". It is not filled in"
 	}
 	return fmt.Sprintf("Where a label gives none, US law sets %d h for toxicity category %s. It is not filled in",
-		hours, toxicityText(product.ToxicityCategory))
+		interval.Hours, interval.Category)
 }

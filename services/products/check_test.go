@@ -40,6 +40,22 @@ func TestCheckFindsWhatWillRefuse(t *testing.T) {
 			RuleRegistrationExpires, "registration_expire_date", false, "2026-03-01"},
 		{"a registration that ends in 30 days", "ZA", func(p *Product) { p.RegistrationExpireDate = "2026-03-31" },
 			RuleRegistrationExpires, "registration_expire_date", false, "2026-03-31"},
+		{"no answer about a respirator", "ZA", func(p *Product) { p.Respirator = 0 }, RuleLabelAnswerMissing, "respirator", false, "the wider area stays closed"},
+		{"no answer about signs and words", "ZA", func(p *Product) { p.DoubleNotification = 0 },
+			RuleLabelAnswerMissing, "double_notification", false, "both are due"},
+		{"no answer about vapour", "ZA", func(p *Product) { p.InhalationLimited, p.InhalationLevel = 0, quantity.Quantity{} },
+			RuleLabelAnswerMissing, "inhalation_limited", false, "airing alone opens no house"},
+		{"no level of vapour", "ZA", func(p *Product) { p.InhalationLevel = quantity.Quantity{} },
+			RuleLabelAnswerMissing, "inhalation_level", false, "no measurement opens a house"},
+		{"no answer about organophosphates", "US-CA", func(p *Product) { p.Jurisdiction, p.Organophosphate = "US", 0 },
+			RuleLabelAnswerMissing, "organophosphate", false, "the longer default is named"},
+		{"no first aid", "ZA", func(p *Product) { p.FirstAid = "" }, RuleLabelAnswerMissing, "first_aid", false, "sheet for a physician"},
+		{"no safety data sheet", "ZA", func(p *Product) { p.SafetyDataSheet = "" },
+			RuleLabelAnswerMissing, "safety_data_sheet", false, "displays and records"},
+		{"no answer about the time of day", "DE", func(p *Product) { p.Jurisdiction, p.TimeLimited = "DE", 0 },
+			RuleLabelAnswerMissing, "time_limited", false, "the hour of the use"},
+		{"no answer about the growth stage", "DE", func(p *Product) { p.Jurisdiction, p.StageLimited = "DE", 0 },
+			RuleLabelAnswerMissing, "stage_limited", false, "the stage of the plants"},
 		{"no formulation", "ZA", func(p *Product) { p.Formulation = 0 }, RuleFormulationMissing, "formulation", false, "mixing order"},
 		{"an active that the EU withdrew", "DE", func(p *Product) {
 			p.Jurisdiction, p.Contents[0].ActiveIngredient = "DE", "mancozeb"
@@ -61,6 +77,9 @@ func TestCheckFindsWhatWillRefuse(t *testing.T) {
 		})
 	}
 	product := checked(t)
+	product.Organophosphate, product.TimeLimited, product.StageLimited = 0, 0, 0
+	require.Empty(t, Check(product, "ZA", today), "another law asks for these")
+	product = checked(t)
 	product.RegistrationExpireDate = "2026-04-01"
 	require.Empty(t, Check(product, "ZA", today), "31 days are enough")
 	product.RegistrationExpireDate = ""

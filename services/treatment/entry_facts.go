@@ -96,7 +96,22 @@ func intervalFor(product products.Product, method productsv1.Method) quantity.Qu
 // entryFacts returns what a label says about entry, beside its name and interval. What is
 // not entered stays unknown.
 func entryFacts(product products.Product) entry.Product {
-	return entry.Product{Category: categories[product.ToxicityCategory]}
+	return entry.Product{
+		Respirator: answerOf(product.Respirator), Double: answerOf(product.DoubleNotification),
+		Inhalation: answerOf(product.InhalationLimited), Level: product.InhalationLevel,
+		Category: categories[product.ToxicityCategory], Organophosphate: answerOf(product.Organophosphate),
+	}
+}
+
+func answerOf(answer productsv1.LabelAnswer) entry.Fact {
+	switch answer {
+	case productsv1.LabelAnswer_LABEL_ANSWER_YES:
+		return entry.Yes
+	case productsv1.LabelAnswer_LABEL_ANSWER_NO:
+		return entry.No
+	default:
+		return entry.Unknown
+	}
 }
 
 var categories = map[productsv1.ToxicityCategory]entry.Category{

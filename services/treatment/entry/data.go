@@ -2,7 +2,6 @@ package entry
 
 import (
 	"embed"
-	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -57,15 +56,7 @@ type origin struct {
 	Source string `yaml:"source"`
 }
 
-func (o origin) check() error {
-	if o.Source == "" {
-		return errors.New("source: must be given")
-	}
-	if o.Mark != "S" && o.Mark != "M" {
-		return fmt.Errorf("mark: %q is not S (read in the source) or M (from memory)", o.Mark)
-	}
-	return nil
-}
+func (o origin) check() error { return rulefile.CheckOrigin(o.Mark, o.Source) }
 
 const (
 	mostHours = 1000 // h; more is a typing error

@@ -23,7 +23,6 @@ func TestTheShippedDataIsSound(t *testing.T) {
 	require.Equal(t, []string{"US", "US-CA"}, ventilation().codes())
 	require.Len(t, ventilation().of("US").criteria, 6)
 	require.Len(t, ventilation().of("US-CA").criteria, 4)
-	require.Len(t, defaultIntervals().hours, 4)
 	require.Len(t, earlyEntry().Kinds, 4)
 	require.Len(t, notices().supplies, 2)
 }
@@ -31,7 +30,7 @@ func TestTheShippedDataIsSound(t *testing.T) {
 // A value from memory must say so wherever it is shown, and that is its source.
 func TestEveryRowFromMemorySaysSo(t *testing.T) {
 	row := regexp.MustCompile(`mark: M,?\s+source: (.*)`)
-	for _, name := range []string{"closed-areas.yaml", "ventilation.yaml", "default-intervals.yaml", "early-entry.yaml", "notices.yaml"} {
+	for _, name := range []string{"closed-areas.yaml", "ventilation.yaml", "early-entry.yaml", "notices.yaml"} {
 		found := row.FindAllStringSubmatch(string(read(name)), -1)
 		require.NotEmpty(t, found, name)
 		for _, match := range found {
@@ -100,20 +99,6 @@ func TestVentilationFileRefuses(t *testing.T) {
 	})
 }
 
-func TestDefaultIntervalsFileRefuses(t *testing.T) {
-	refuses(t, "default-intervals.yaml", parseDefaultIntervals, map[string]refusal{
-		"an unknown field":          {"rain_below_in: 25", "rain: 25", "field rain not found"},
-		"a category out of order":   {"category: II,", "category: III,", "must be I, II, III and IV"},
-		"hours that rise":           {"hours: 24", "hours: 60", "hours: must not rise"},
-		"no hours":                  {"hours: 12,", "hours: 0,", "hours: must be from 1"},
-		"a dry interval below":      {"  hours: 72", "  hours: 24", "hours: must be from 48"},
-		"a dry interval of another": {"dry_outdoors:\n  category: I", "dry_outdoors:\n  category: II", "category: must be I"},
-		"no rain":                   {"rain_below_in: 25", "rain_below_in: 0", "rain_below_in: must be from 1"},
-		"another law":               {"law: US", "law: EU", `law: "EU" is not US`},
-		"no source of the dry one":  {"  source: 40 CFR 156.208(c), numbers from memory", `  source: ""`, "dry_outdoors: source"},
-	})
-}
-
 func TestEarlyEntryFileRefuses(t *testing.T) {
 	refuses(t, "early-entry.yaml", parseEarlyEntry, map[string]refusal{
 		"an unknown field":     {"most_minutes: 60", "minutes: 60", "field minutes not found"},
@@ -174,13 +159,6 @@ func FuzzVentilationFile(f *testing.F) {
 			require.True(t, met, "a shut house is aired in the end")
 			require.NotEmpty(t, by)
 		}
-	})
-}
-
-func FuzzDefaultIntervalsFile(f *testing.F) {
-	fuzz(f, "default-intervals.yaml", parseDefaultIntervals, func(t *testing.T, set *defaultSet) {
-		require.GreaterOrEqual(t, set.dry.Hours, set.hours[CategoryI].Hours)
-		require.True(t, set.rainCap.Positive())
 	})
 }
 

@@ -4,25 +4,23 @@ import (
 	"errors"
 	"fmt"
 	"math/big"
-	"strconv"
 	"strings"
-	"sync"
 	"time"
 
 	"velamen/internal/jurisdiction"
 	"velamen/internal/quantity"
-	"velamen/internal/rulefile"
+	"velamen/services/products/defaultinterval"
 )
 
 // Category is an acute toxicity category: I, II, III or IV.
-type Category string
+type Category = defaultinterval.Category
 
 // The categories of 40 CFR 156.62, the most toxic first.
 const (
-	CategoryI   Category = "I"
-	CategoryII  Category = "II"
-	CategoryIII Category = "III"
-	CategoryIV  Category = "IV"
+	CategoryI   = defaultinterval.CategoryI
+	CategoryII  = defaultinterval.CategoryII
+	CategoryIII = defaultinterval.CategoryIII
+	CategoryIV  = defaultinterval.CategoryIV
 )
 
 // Interval is how long the area of an application stays closed after its end.
@@ -133,37 +131,28 @@ func (d Default) String() string {
 	return text + ". It is not taken in the label's place."
 }
 
-type defaultSet struct {
-	hours   map[Category]defaultRow
-	dry     dryRow
-	rainCap quantity.Quantity
-}
-
-var defaultIntervals = sync.OnceValue(func() *defaultSet { return load("default-intervals.yaml", parseDefaultIntervals) })
-
 // DefaultInterval returns the interval that federal law sets for a product without
-// one (data/default-intervals.yaml). Enclosed is whether it is applied in an enclosed
+// one (package defaultinterval). Enclosed is whether it is applied in an enclosed
 // space, rain what falls in a year outdoors. It is for naming beside a refusal.
 func DefaultInterval(product Product, enclosed Fact, rain quantity.Quantity) Default {
-	set := defaultIntervals()
-	category := product.Category
-	row, known := set.hours[category]
-	found := Default{Hours: row.Hours, Category: category, Source: row.Source}
+	dryPlace := defaultinterval.DryOutdoors()
+	interval, known := defaultinterval.Of(product.Category)
+	found := Default{Hours: interval.Hours, Category: product.Category, Source: interval.Source}
 	if !known {
-		found = Default{Hours: set.hours[set.dry.Category].Hours, Source: set.hours[set.dry.Category].Source, Missing: []string{"which category it is"}}
-		category = set.dry.Category
+		interval, _ = defaultinterval.Of(dryPlace.Category)
+		found = Default{Hours: interval.Hours, Source: interval.Source, Missing: []string{"which category it is"}}
 	}
-	if category != set.dry.Category || enclosed == Yes || product.Organophosphate == No {
+	if interval.Category != dryPlace.Category || enclosed == Yes || product.Organophosphate == No {
 		return found
 	}
 	dry := Unknown
-	if compared, err := rain.Compare(set.rainCap); err == nil && !rain.IsZero() {
+	if compared, err := rain.Compare(dryPlace.RainBelow); err == nil && !rain.IsZero() {
 		dry = FactOf(compared < 0)
 	}
 	if dry == No {
 		return found
 	}
-	found.Hours, found.Source = set.dry.Hours, set.dry.Source
+	found.Hours, found.Source = dryPlace.Hours, dryPlace.Source
 	if enclosed == Unknown {
 		found.Missing = append(found.Missing, "whether the place is enclosed")
 	}
@@ -174,65 +163,4 @@ func DefaultInterval(product Product, enclosed Fact, rain quantity.Quantity) Def
 		found.Missing = append(found.Missing, "how much rain falls in a year")
 	}
 	return found
-}
-
-type defaultRows struct {
-	head        `yaml:",inline"`
-	Categories  []defaultRow `yaml:"categories"`
-	DryOutdoors dryRow       `yaml:"dry_outdoors"`
-}
-
-type defaultRow struct {
-	Category Category `yaml:"category"`
-	Hours    int      `yaml:"hours"`
-	origin   `yaml:",inline"`
-}
-
-type dryRow struct {
-	defaultRow  `yaml:",inline"`
-	RainBelowIn int `yaml:"rain_below_in"`
-}
-
-// parseDefaultIntervals reads default-intervals.yaml. Errors name the file, the row
-// and the field.
-func parseDefaultIntervals(file []byte) (*defaultSet, error) {
-	set, err := readDefaultIntervals(file)
-	if err != nil {
-		return nil, fmt.Errorf("default-intervals.yaml: %w", err)
-	}
-	return set, nil
-}
-
-func readDefaultIntervals(file []byte) (*defaultSet, error) {
-	var rows defaultRows
-	if err := rulefile.Decode(file, &rows); err != nil {
-		return nil, err
-	}
-	if err := rows.check(); err != nil {
-		return nil, err
-	}
-	set := &defaultSet{hours: map[Category]defaultRow{}, dry: rows.DryOutdoors}
-	for i, want := range []Category{CategoryI, CategoryII, CategoryIII, CategoryIV} {
-		if len(rows.Categories) != 4 || rows.Categories[i].Category != want {
-			return nil, errors.New("categories: must be I, II, III and IV, in this order")
-		}
-		row := rows.Categories[i]
-		if err := errors.Join(row.check(), whole("hours", row.Hours, 1, mostHours)); err != nil {
-			return nil, fmt.Errorf("categories row %d (%q): %w", i+1, want, err)
-		}
-		if i > 0 && row.Hours > rows.Categories[i-1].Hours {
-			return nil, fmt.Errorf("categories row %d (%q): hours: must not rise as toxicity falls", i+1, want)
-		}
-		set.hours[want] = row
-	}
-	dry := rows.DryOutdoors
-	err := errors.Join(dry.check(), whole("hours", dry.Hours, rows.Categories[0].Hours, mostHours), whole("rain_below_in", dry.RainBelowIn, 1, mostInches))
-	if err == nil && dry.Category != CategoryI {
-		err = errors.New("category: must be I")
-	}
-	if err != nil {
-		return nil, fmt.Errorf("dry_outdoors: %w", err)
-	}
-	set.rainCap = quantity.Must(strconv.Itoa(dry.RainBelowIn), quantity.Inch)
-	return set, nil
 }

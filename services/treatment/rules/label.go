@@ -8,6 +8,7 @@ import (
 	productsv1 "velamen/gen/velamen/products/v1"
 	"velamen/internal/quantity"
 	"velamen/services/products"
+	"velamen/services/products/defaultinterval"
 )
 
 // labels holds every product to its registration and its label. None of this can
@@ -136,29 +137,19 @@ func (c *check) immaterial(fact productsv1.LabelFact, t *Treatment) bool {
 	}
 }
 
-// entryDefaults are the restricted-entry intervals in h that apply in the US when
-// a label has none, by the highest acute toxicity category: 40 CFR 156.208(c),
-// from memory.
-var entryDefaults = map[productsv1.ToxicityCategory]int{
-	productsv1.ToxicityCategory_TOXICITY_CATEGORY_I:   48,
-	productsv1.ToxicityCategory_TOXICITY_CATEGORY_II:  24,
-	productsv1.ToxicityCategory_TOXICITY_CATEGORY_III: 12,
-	productsv1.ToxicityCategory_TOXICITY_CATEGORY_IV:  12,
-}
-
 // entryDefault asks for the label's interval. It names the one that the law puts
 // in its place, and never takes it.
 func (c *check) entryDefault(l *line) string {
 	const ask = "read it on the label and enter it"
-	if country(c.a.Jurisdiction) != "US" {
+	if country(c.a.Jurisdiction) != defaultinterval.Law {
 		return ask
 	}
-	category := l.Product.ToxicityCategory
-	if hours, known := entryDefaults[category]; known {
-		return fmt.Sprintf("%s; for toxicity category %s the law's default is %d h (40 CFR 156.208(c), from memory)",
-			ask, strings.TrimPrefix(category.String(), "TOXICITY_CATEGORY_"), hours)
+	category := strings.TrimPrefix(l.Product.ToxicityCategory.String(), "TOXICITY_CATEGORY_")
+	if interval, known := defaultinterval.Of(defaultinterval.Category(category)); known {
+		return fmt.Sprintf("%s; for toxicity category %s the law's default is %d h (%s)", ask, category, interval.Hours, interval.Source)
 	}
-	return ask + "; the law's default depends on the toxicity category (I 48 h, II 24 h, III and IV 12 h; 40 CFR 156.208(c), from memory), which is not entered either"
+	return fmt.Sprintf("%s; the law's default depends on the toxicity category (%s; %s), which is not entered either",
+		ask, defaultinterval.List(), defaultinterval.Source())
 }
 
 // labelTemperature holds the air to the label's own limits.

@@ -88,7 +88,7 @@ func TestLabelFactMissing(t *testing.T) {
 		{name: "restricted entry, category II", change: entry("US-CA", productsv1.ToxicityCategory_TOXICITY_CATEGORY_II), want: "refuse", says: "the law's default is 24 h"},
 		{name: "restricted entry, category III", change: entry("US", productsv1.ToxicityCategory_TOXICITY_CATEGORY_III), want: "refuse", says: "the law's default is 12 h"},
 		{name: "restricted entry, category IV", change: entry("US", productsv1.ToxicityCategory_TOXICITY_CATEGORY_IV), want: "refuse", says: "the law's default is 12 h"},
-		{name: "restricted entry, no category", change: entry("US", 0), want: "refuse", says: "I 48 h, II 24 h, III and IV 12 h"},
+		{name: "restricted entry, no category", change: entry("US", 0), want: "refuse", says: "I 48 h, II 24 h, III 12 h, IV 12 h"},
 		{name: "restricted entry, elsewhere", change: entry("ZA", productsv1.ToxicityCategory_TOXICITY_CATEGORY_I), want: "refuse", says: "read it on the label and enter it"},
 		{name: "restricted entry is never silent", change: func(a *rules.Application) {
 			entry("US", 0)(a)
