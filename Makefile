@@ -59,6 +59,13 @@ bench-diagnosis: need-go ## rank published cases: top-1, top-3, Brier, reliabili
 	@$(STEP) "ranking published cases and timing it" \
 		go test -v -run Published -bench . ./services/diagnosis/evaluation ./services/diagnosis/inference
 
+BENCH_RECORDS_LINES ?= 1000000
+
+.PHONY: bench-records
+bench-records: need-go need-postgresql ## fill a ledger with a million lines, report on it and verify it, beside a plain COPY; about five minutes
+	@$(STEP) "measuring a ledger of $(BENCH_RECORDS_LINES) lines" \
+		go test -run '^$$' -bench LedgerAtScale -benchtime 1x -timeout 60m ./services/records -args -lines $(BENCH_RECORDS_LINES)
+
 .PHONY: bench-schedule
 bench-schedule: need-go ## plan published problems and made-up nurseries against their bounds, about four minutes
 	@$(STEP) "compiling bin/velamen-bench-schedule" \
