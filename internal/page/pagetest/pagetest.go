@@ -29,7 +29,7 @@ var (
 )
 
 // Text reads the texts that a PDF shows, in their order, one on a line.
-func Text(t *testing.T, data []byte) string {
+func Text(t testing.TB, data []byte) string {
 	t.Helper()
 	require.True(t, bytes.HasPrefix(data, []byte("%PDF-")))
 	var text strings.Builder
@@ -59,7 +59,7 @@ func contents(data []byte) [][]byte {
 
 // decode reads a text (ISO 32000, 7.3.4.2). It is UTF-16, because the faces map code
 // points to glyphs.
-func decode(t *testing.T, text []byte) string {
+func decode(t testing.TB, text []byte) string {
 	t.Helper()
 	raw := []byte(escapes.Replace(string(text)))
 	require.Zero(t, len(raw)%2)
@@ -78,7 +78,7 @@ type box struct {
 
 // boxes returns the boxes of each page. A box is as high as small letters, which is
 // what must not be drawn over.
-func boxes(t *testing.T, data []byte) [][]box {
+func boxes(t testing.TB, data []byte) [][]box {
 	t.Helper()
 	face, err := sfnt.Parse(goregular.TTF)
 	require.NoError(t, err)
@@ -103,7 +103,7 @@ func boxes(t *testing.T, data []byte) [][]box {
 	return pages
 }
 
-func number(t *testing.T, text []byte) float64 {
+func number(t testing.TB, text []byte) float64 {
 	t.Helper()
 	n, err := strconv.ParseFloat(string(text), 64)
 	require.NoError(t, err)
@@ -111,7 +111,7 @@ func number(t *testing.T, text []byte) float64 {
 }
 
 // advance is the width of a text in parts of the size of its face.
-func advance(t *testing.T, face *sfnt.Font, text string) float64 {
+func advance(t testing.TB, face *sfnt.Font, text string) float64 {
 	t.Helper()
 	var buffer sfnt.Buffer
 	sum := fixed.Int26_6(0)
@@ -126,7 +126,7 @@ func advance(t *testing.T, face *sfnt.Font, text string) float64 {
 }
 
 // RequireReadable fails the test when a text is drawn over another or beyond a page.
-func RequireReadable(t *testing.T, paper page.Paper, data []byte) {
+func RequireReadable(t testing.TB, paper page.Paper, data []byte) {
 	t.Helper()
 	const edge, pointsPerMillimetre = 25, 72 / 25.4
 	width, height := paper.Width*pointsPerMillimetre, paper.Height*pointsPerMillimetre

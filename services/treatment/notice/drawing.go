@@ -177,10 +177,22 @@ func (d *drawing) area(language string) string {
 	default:
 		text = d.words.in(language, "area.treated")
 	}
-	if d.treatment.Entry.Where != "" {
-		text += " (" + d.treatment.Entry.Where + ")"
+	if where := d.where(language); where != "" {
+		text += " (" + where + ")"
 	}
 	return text
+}
+
+// where says in a language what was treated; "" where that is not known.
+func (d *drawing) where(language string) string {
+	switch len(d.treatment.Benches) {
+	case 0:
+		return d.treatment.Entry.Where
+	case 1:
+		return d.words.in(language, "where.bench", "benches", d.treatment.Benches[0])
+	default:
+		return d.words.in(language, "where.benches", "benches", strings.Join(d.treatment.Benches, ", "))
+	}
 }
 
 // areas is the area in every language, one below the other.

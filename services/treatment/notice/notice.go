@@ -61,6 +61,8 @@ type Nursery struct {
 type Treatment struct {
 	// Entry is the application as far as entry goes.
 	Entry entry.Application
+	// Benches treated; when there are none, what was treated is that of Entry in words.
+	Benches []string
 	// Crops are the plants treated; none when they are not known.
 	Crops []string
 	// Products of the mix.
@@ -96,7 +98,7 @@ type Laid struct {
 	Missing []string
 }
 
-// Lay draws a sheet: a part for each house, with pages numbered in it. It returns an error
+// Lay draws a sheet: a part for each treatment, with pages numbered in it. It returns an error
 // for an unknown sheet and for no house.
 func Lay(sheet Sheet, nursery Nursery, treatments []Treatment) (Laid, error) {
 	kind, known := sheets[sheet]

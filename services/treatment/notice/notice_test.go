@@ -143,6 +143,7 @@ func TestTheEnglishWordsAreThoseOfTheRulesOfEntry(t *testing.T) {
 	nursery := california(t)
 	fine, coarse, unknown := sprayed("h1"), sprayed("h1"), sprayed("h1")
 	coarse.Entry.Droplets = entry.MediumOrLarger
+	coarse.Benches, coarse.Entry.Where = []string{"b1", "b2"}, "benches b1, b2"
 	unknown.Entry.Products[0].Interval = quantity.Quantity{}
 	smoke, fumigant, drench := sprayed("h1"), sprayed("h1"), sprayed("h1")
 	smoke.Entry.Form, fumigant.Entry.Form, drench.Entry.Form = entry.Smoke, entry.Fumigant, entry.Drench
@@ -162,8 +163,9 @@ func TestWhatIsClosedIsSaidInSpanish(t *testing.T) {
 		"y después hasta que el invernadero esté ventilado. Allí se aplica un pesticida. No entre mientras los letreros de advertencia estén puestos.")
 
 	treatment.Entry.Droplets = entry.MediumOrLarger
+	treatment.Benches = []string{"b1", "b2"}
 	_, text = lay(t, SpokenWords, california(t), treatment)
-	require.Contains(t, flat(text), "no entre en el área tratada y 25 pies a su alrededor (benches 1 and 2) desde")
+	require.Contains(t, flat(text), "no entre en el área tratada y 25 pies a su alrededor (mesas b1, b2) desde")
 
 	treatment.Entry.Products[0].Interval = quantity.Quantity{}
 	laid, text := lay(t, SpokenWords, california(t), treatment)

@@ -1,6 +1,7 @@
 package notice
 
 import (
+	"slices"
 	"strings"
 
 	"velamen/internal/page"
@@ -73,12 +74,17 @@ func (d *drawing) display() {
 // location is where it was applied: the house alone where no more is known, and then
 // the description is missing.
 func (d *drawing) location() string {
-	where := d.treatment.Entry.Where
-	if where == "" {
-		d.lacks("", "display.location")
-		return nameOf(d.nursery, d.treatment) + "\n" + d.words.both("missing")
+	lines := []string{nameOf(d.nursery, d.treatment)}
+	for _, language := range languages {
+		if where := d.where(language); where != "" && !slices.Contains(lines, where) {
+			lines = append(lines, where)
+		}
 	}
-	return nameOf(d.nursery, d.treatment) + ", " + where
+	if len(lines) == 1 {
+		d.lacks("", "display.location")
+		lines = append(lines, d.words.both("missing"))
+	}
+	return strings.Join(lines, "\n")
 }
 
 func (d *drawing) emergency() {
