@@ -21,6 +21,7 @@ import (
 	"velamen/internal/clock"
 	"velamen/internal/quantity"
 	"velamen/services/diagnosis"
+	"velamen/services/identity"
 	"velamen/services/products"
 	"velamen/services/treatment"
 	"velamen/services/treatment/rules"
@@ -489,6 +490,13 @@ func (c *course) applicator(name string) rules.Applicator {
 	applicator := rules.Applicator{ID: who.ID, DisplayName: who.DisplayName}
 	for _, held := range who.Certificates {
 		applicator.Certificates = append(applicator.Certificates, rules.Certificate{Category: held.Category, ExpireDate: c.calendar.date(held.Expires)})
+	}
+	for _, held := range who.Qualifications {
+		message, err := held.message(c.calendar)
+		require.NoError(c.t, err)
+		applicator.Qualifications = append(applicator.Qualifications, identity.Qualification{
+			Kind: message.GetKind(), Date: message.GetDate().GetValue(), EndDate: message.GetEndDate().GetValue(),
+		})
 	}
 	return applicator
 }

@@ -74,6 +74,18 @@ func (p Person) Qualified(kind identityv1.QualificationKind, first, last string)
 	}
 }
 
+// Lapse returns the last day, up to some day, on which a person had a qualification of a
+// kind that has ended by then, both YYYY-MM-DD; empty when none has.
+func (p Person) Lapse(kind identityv1.QualificationKind, day string) string {
+	ended := ""
+	for _, q := range p.Qualifications {
+		if q.Kind == kind && q.EndDate != "" && q.EndDate < day {
+			ended = max(ended, q.EndDate)
+		}
+	}
+	return ended
+}
+
 // UnderAge reports whether it is on record that a person is not yet 18 on a day,
 // YYYY-MM-DD. Nothing on record is not under age.
 func (p Person) UnderAge(day string) bool {

@@ -125,7 +125,7 @@ func TestATrainingThatIsStillToComeDoesNotCountYet(t *testing.T) {
 	in := smallNursery(t, spraying("a"))
 	in.Nursery.Jurisdiction = "US-FL"
 	in.People[0].Person.Qualifications = trainedOn("2027-03-02", "2028-03-01")
-	require.Contains(t, whyNot(t, compile(in), "a"), "trained", "the plan begins on 2027-03-01")
+	require.Contains(t, whyNot(t, compile(in), "a"), "no handler training", "the plan begins on 2027-03-01")
 	in.People[0].Person.Qualifications = trainedOn("2027-03-01", "2028-02-29")
 	require.Len(t, modelJob(t, compile(in), "a").People, 1)
 }

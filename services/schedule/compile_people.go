@@ -6,8 +6,9 @@ import (
 
 	identityv1 "velamen/gen/velamen/identity/v1"
 	"velamen/internal/clock"
-	"velamen/services/identity"
+	"velamen/services/products"
 	"velamen/services/schedule/model"
+	"velamen/services/treatment/rules"
 )
 
 // addPeople makes the people who may be given work the people of the problem. Those
@@ -112,47 +113,31 @@ func apart(shifts []model.Shift) []model.Shift {
 	return kept
 }
 
-// asksForTraining reports whether the law of the nursery asks for a handler's
-// training with a date. Of other laws none is known to velamen that does: there the
-// certificate of a restricted product is what counts, and a date of training is kept
-// and not held against anybody.
-func (c *compiled) asksForTraining() bool {
-	country, _, _ := strings.Cut(c.input.Nursery.Jurisdiction, "-")
-	return country == "US"
-}
-
-// mayApply returns who may be given a product between two moments: they apply
-// chemical at all, hold a certificate through all of it where the product asks for
-// one, and are trained through all of it where the law does.
+// mayApply returns who may be given a product between two moments: they apply chemical
+// at all, and no rule on people is against it on any of the days: certificate, training,
+// age and fitness for a respirator.
 func (c *compiled) mayApply(chemical *Chemical, until model.Minute) []int32 {
-	first, last := c.dayOf(0), c.dayOf(max(until-1, 0))
+	handling := c.handling(chemical, until)
 	var people []int32
 	for i := range c.crew {
-		person := &c.crew[i]
-		if !person.Applies || len(c.problem.People[i].Shifts) == 0 || (c.asksForTraining() && !mayHandle(person, first, last)) {
-			continue
+		if c.appliesNow(i) && len(rules.AgainstHandler(c.crew[i].Person, handling)) == 0 {
+			people = append(people, int32(i))
 		}
-		if chemical.Restricted && !certifiedOn(*person, last) {
-			continue
-		}
-		people = append(people, int32(i))
 	}
 	return people
 }
 
-// mayHandle reports whether a person was trained as a handler through some days and is
-// of full age on the first, 18 (40 CFR 170.309(c), from memory), as far as is on record.
-func mayHandle(person *Applicator, first, last string) bool {
-	return person.Person.Qualified(identity.HandlerTraining, first, last) && !person.Person.UnderAge(first)
+// handling is a product from the first minute to another, as the rules on people ask.
+func (c *compiled) handling(chemical *Chemical, until model.Minute) rules.Handling {
+	return rules.Handling{
+		Jurisdiction: c.input.Nursery.Jurisdiction, First: c.dayOf(0), Last: c.dayOf(max(until-1, 0)),
+		Product: products.Product{DisplayName: chemical.DisplayName, RestrictedUse: chemical.Restricted, Respirator: chemical.Respirator},
+	}
 }
 
-func certifiedOn(person Applicator, day string) bool {
-	for _, certificate := range person.Person.Certificates {
-		if certificate.ExpireDate >= day {
-			return true
-		}
-	}
-	return false
+// appliesNow reports whether a person applies chemical and works in these days.
+func (c *compiled) appliesNow(i int) bool {
+	return c.crew[i].Applies && len(c.problem.People[i].Shifts) > 0
 }
 
 // mayWork returns everybody who works in the days planned.
@@ -166,22 +151,26 @@ func (c *compiled) mayWork() []int32 {
 	return people
 }
 
+// mostUnfit is how many people are named when nobody may be given a product.
+const mostUnfit = 3
+
 // nobodyApplies says why nobody may be given a product.
 func (c *compiled) nobodyApplies(chemical *Chemical) string {
-	applies := slices.ContainsFunc(c.crew, func(a Applicator) bool { return a.Applies })
-	working := slices.ContainsFunc(c.mayWork(), func(i int32) bool { return c.crew[i].Applies })
-	switch {
-	case !applies:
+	if !slices.ContainsFunc(c.crew, func(a Applicator) bool { return a.Applies }) {
 		return "Nobody is entered as somebody who applies chemical: set it in a work pattern."
-	case !working:
-		return "Nobody who applies chemical works in these days."
-	case chemical.Restricted:
-		text := chemical.DisplayName + " is for certified applicators, and nobody who applies chemical in these days holds a certificate that is valid until the last of them"
-		if c.asksForTraining() {
-			text += " and was trained within 12 months"
-		}
-		return text + "."
-	default:
-		return "Nobody who applies chemical in these days was trained to handle it within 12 months (40 CFR 170.501)."
 	}
+	handling := c.handling(chemical, c.problem.Horizon)
+	var unfit []string
+	for i := range c.crew {
+		if !c.appliesNow(i) || len(unfit) == mostUnfit {
+			continue
+		}
+		if against := rules.AgainstHandler(c.crew[i].Person, handling); len(against) > 0 {
+			unfit = append(unfit, against[0].Message)
+		}
+	}
+	if len(unfit) == 0 {
+		return "Nobody who applies chemical works in these days."
+	}
+	return "Nobody who applies chemical in these days may be given " + chemical.DisplayName + ": " + strings.Join(unfit, "; ") + "."
 }

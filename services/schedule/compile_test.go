@@ -111,7 +111,7 @@ func TestOnlyWhoAppliesIsGivenChemical(t *testing.T) {
 func TestARestrictedProductAsksForACertificateUntilTheLastDay(t *testing.T) {
 	in := smallNursery(t, spraying("a"))
 	in.Work[0].Chemical.Restricted = true
-	require.Contains(t, whyNot(t, compile(in), "a"), "nobody who applies chemical in these days holds a certificate")
+	require.Contains(t, whyNot(t, compile(in), "a"), "Ana holds no certificate that is valid on 2027-03-02")
 	in.People[0].Person.Certificates = []identity.Certificate{{ExpireDate: "2027-03-01"}}
 	require.Contains(t, whyNot(t, compile(in), "a"), "certificate", "it ends on the first of two days")
 	in.People[0].Person.Certificates[0].ExpireDate = "2027-03-02"
@@ -128,10 +128,36 @@ func TestWhereTheLawAsksForTrainingItIsNoOlderThanTwelveMonthsPublished(t *testi
 	in := smallNursery(t, spraying("a"))
 	require.Len(t, modelJob(t, compile(in), "a").People, 1, "in South Africa no date is asked for")
 	in.Nursery.Jurisdiction = "US-FL"
-	require.Contains(t, whyNot(t, compile(in), "a"), "trained to handle it within 12 months")
+	require.Contains(t, whyNot(t, compile(in), "a"), "Ana has no handler training that counts on 2027-03-01 to 2027-03-02: none is on record")
 	in.People[0].Person.Qualifications = trainedOn("2026-03-02", "2027-03-01")
-	require.Contains(t, whyNot(t, compile(in), "a"), "trained", "it counts to the day before the last that is planned")
+	require.Contains(t, whyNot(t, compile(in), "a"), "until 2027-03-01", "it counts to the day before the last that is planned")
 	in.People[0].Person.Qualifications = trainedOn("2026-03-03", "2027-03-02")
+	require.Len(t, modelJob(t, compile(in), "a").People, 1)
+}
+
+func TestASprayIsGivenToWhoIsTrainedThroughAllDaysOfThePlan(t *testing.T) {
+	in := smallNursery(t, spraying("a"))
+	in.Nursery.Jurisdiction = "US-FL"
+	in.People[1].Applies = true
+	in.People[0].Person.Qualifications = trainedOn("2026-03-02", "2027-03-01")
+	in.People[1].Person.Qualifications = trainedOn("2026-09-01", "2027-08-31")
+	c := compile(in)
+	require.Equal(t, []int32{c.people["bo"]}, modelJob(t, c, "a").People, "the training of Ana ends before the last day")
+
+	in.Pins = []Pin{{Job: "a", Person: "nurseries/n/people/ana"}}
+	require.Contains(t, whyNot(t, compile(in), "a"), "Ana, who may not do it in these days")
+}
+
+// 40 CFR 170.507: whoever wears a respirator is cleared for it by a physician and fit
+// tested every year. From memory.
+func TestWhoIsNotFitForARespiratorIsGivenNoneToWearPublished(t *testing.T) {
+	in := smallNursery(t, spraying("a"))
+	in.Nursery.Jurisdiction, in.Work[0].Chemical.Respirator = "US-FL", productsv1.LabelAnswer_LABEL_ANSWER_YES
+	in.People[0].Person.Qualifications = append(trainedOn("2026-09-01", "2027-08-31"),
+		identity.Qualification{Kind: identity.FitTest, Date: "2026-09-01", EndDate: "2027-08-31"})
+	require.Contains(t, whyNot(t, compile(in), "a"), "Ana has no medical clearance")
+	in.People[0].Person.Qualifications = append(in.People[0].Person.Qualifications,
+		identity.Qualification{Kind: identity.MedicalClearance, Date: "2026-09-01"})
 	require.Len(t, modelJob(t, compile(in), "a").People, 1)
 }
 

@@ -108,6 +108,8 @@ type Chemical struct {
 	KeptApart  []string
 	Method     productsv1.Method
 	Restricted bool
+	// Respirator is whether its label asks for one.
+	Respirator productsv1.LabelAnswer
 	// Volume of mix in all houses, L.
 	Volume quantity.Quantity
 	// RestrictedEntryInterval of the label, h.

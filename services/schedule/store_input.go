@@ -281,7 +281,7 @@ func productName(nursery, id string) string { return resource.Of("nurseries", nu
 func chemicalOf(nursery string, product *treatment.PlannedProduct) *Chemical {
 	return &Chemical{
 		Product: productName(nursery, product.Product.ID), DisplayName: product.Product.DisplayName, Mix: product.Mix,
-		Method: product.Method, Restricted: product.Product.RestrictedUse, Volume: product.MixVolume,
+		Method: product.Method, Restricted: product.Product.RestrictedUse, Respirator: product.Product.Respirator, Volume: product.MixVolume,
 		RestrictedEntryInterval: product.RestrictedEntryInterval, Protected: product.Protected,
 		Earliest: product.NotBefore, Waits: product.Waits, Temperatures: product.Temperatures,
 	}

@@ -37,6 +37,8 @@ type work struct {
 	performer  identity.Person
 	// supervisor is who supervised it; nil for nobody.
 	supervisor *identity.Person
+	// performerField is the path of who that is; empty where nobody is named.
+	performerField string
 	// isolatedIn is the house of the isolation bench that the lots were last set apart
 	// on in the program, as confirmed, and isolatedOn that bench; empty for none. The
 	// books follow a moment later.
@@ -135,15 +137,6 @@ func conditionsOf(field string, message *treatmentv1.Conditions) (rules.Conditio
 		conditions.OpenBloom, conditions.Sunlit, conditions.WetFoliage = message.OpenBloom, message.Sunlit, message.WetFoliage
 	}
 	return conditions, checkConditions(field, message)
-}
-
-// certificatesOf returns a person's certificates as the rules read them.
-func certificatesOf(person identity.Person) []rules.Certificate {
-	held := make([]rules.Certificate, len(person.Certificates))
-	for i, certificate := range person.Certificates {
-		held[i] = rules.Certificate{Category: certificate.Category, ExpireDate: certificate.ExpireDate}
-	}
-	return held
 }
 
 // mixFacts is what is recorded of a mix beside its amounts.

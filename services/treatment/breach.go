@@ -87,7 +87,8 @@ func (s *Service) proposed(ctx context.Context, r postgres.Reader, parent string
 	}
 	w := work{
 		nursery: ids[0], path: "application", method: message.GetMethod(), disorder: disorder.ID, class: disorder.Class,
-		treatments: message.GetTreatments(), conditions: message.GetConditions(), start: clock.Stored(message.GetStartTime().AsTime()),
+		treatments: message.GetTreatments(), conditions: message.GetConditions(), performerField: "application.applicator",
+		start: clock.Stored(message.GetStartTime().AsTime()),
 	}
 	for i, name := range message.GetLots() {
 		lot, err := resource.Parse(fmt.Sprintf("application.lots[%d]", i), name, "nurseries", "lots")

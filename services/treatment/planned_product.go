@@ -53,12 +53,17 @@ type PlannedProduct struct {
 	Waits     string
 }
 
-// crew is who would apply, while that is not decided: somebody with the certificates
-// of all who may.
+// crew is who would apply, while that is not decided: somebody with the certificates and
+// qualifications of all who may. Of what age they are is asked of each.
 func crew(people []identity.Person) identity.Person {
 	all := identity.Person{DisplayName: "the crew that applies chemical"}
 	for _, person := range people {
 		all.Certificates = append(all.Certificates, person.Certificates...)
+		for _, q := range person.Qualifications {
+			if q.Kind != identity.FullAge {
+				all.Qualifications = append(all.Qualifications, q)
+			}
+		}
 	}
 	return all
 }

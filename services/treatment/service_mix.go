@@ -189,9 +189,7 @@ func airing(house stock.House) ([]mixing.Sentence, error) {
 
 // notAboutTheMix are rules on who applies a mix and what the store holds, which are
 // settled when it is applied. The sheet says them all the same.
-var notAboutTheMix = []string{
-	rules.RuleCertifiedApplicator, rules.RuleContainerUnknown, rules.RuleContainerExpired, rules.RuleContainerLeft,
-}
+var notAboutTheMix = append(rules.PeopleRules(), rules.RuleContainerUnknown, rules.RuleContainerExpired, rules.RuleContainerLeft)
 
 // checkMix holds the products of a mix to the rules that need no lots: labels, law and
 // what may stand in one tank. It returns what else is to be minded.

@@ -91,7 +91,8 @@ func (s *Service) stepApplication(ctx context.Context, r postgres.Reader, nurser
 		}
 		w.start = clock.Stored(request.GetStartTime().AsTime())
 	}
-	if w.performer, err = applicator(ctx, r, nursery, "applicator", request.GetApplicator(), caller); err != nil {
+	w.performerField = "applicator"
+	if w.performer, err = applicator(ctx, r, nursery, w.performerField, request.GetApplicator(), caller); err != nil {
 		return rules.Application{}, nil, err
 	}
 	application, history, err := readFacts(ctx, r, w)

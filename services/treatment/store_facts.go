@@ -91,10 +91,11 @@ func readPlace(ctx context.Context, r postgres.Reader, w work) (rules.Applicatio
 		return rules.Application{}, err
 	}
 	application := rules.Application{
-		Start: w.start, Done: !w.end.IsZero(), Zone: n.Zone, Jurisdiction: n.Jurisdiction, Method: w.method, Disorder: w.disorder, Class: w.class,
+		Start: w.start, End: w.end, Done: !w.end.IsZero(), Zone: n.Zone, Jurisdiction: n.Jurisdiction, Method: w.method, Disorder: w.disorder, Class: w.class,
 		Conditions: conditions, Candidates: w.candidates, RoundBefore: w.roundBefore,
-		Applicator: rules.Applicator{ID: w.performer.ID, DisplayName: w.performer.DisplayName, Certificates: certificatesOf(w.performer)},
+		Applicator: rules.ApplicatorOf(w.performer),
 	}
+	application.Applicator.Field = w.performerField
 	held, err := maskingHolds(ctx, r, w, lots)
 	if err != nil {
 		return rules.Application{}, err

@@ -217,7 +217,7 @@ func (f *plannedFacts) stepsOf(p *program, lots []stock.Lot, until time.Time, by
 
 // chooseFor gives a step its product, and its lots and the store what follows from it.
 func (f *plannedFacts) chooseFor(p *program, c coming, step *PlannedStep, until time.Time, by identity.Person) error {
-	application, err := f.application(p, c.step, step.Lots, c.earliest, by)
+	application, err := f.application(p, c.step, step.Lots, c.earliest, time.Time{}, by)
 	if err != nil {
 		return err
 	}
@@ -255,16 +255,16 @@ func (f *plannedFacts) historyOf(lots []stock.Lot) rules.History {
 }
 
 // application is a step as it would be done at a time, without its products.
-func (f *plannedFacts) application(p *program, step Step, lots []stock.Lot, start time.Time, by identity.Person) (rules.Application, error) {
+func (f *plannedFacts) application(p *program, step Step, lots []stock.Lot, start, end time.Time, by identity.Person) (rules.Application, error) {
 	treatments, err := plantedIn(lots, f.houses, f.benches)
 	if err != nil {
 		return rules.Application{}, err
 	}
 	application := rules.Application{
-		Start: start, Zone: f.nursery.Zone, Jurisdiction: f.nursery.Jurisdiction, Method: methodOf(step.Kind),
+		Start: start, End: end, Zone: f.nursery.Zone, Jurisdiction: f.nursery.Jurisdiction, Method: methodOf(step.Kind),
 		Disorder: p.disorder, Class: p.disorderClass, Treatments: treatments,
 		Candidates: p.templateStep(step.Key).GetCandidateActiveIngredients(), RoundBefore: f.groups.before(p.id, step),
-		Applicator: rules.Applicator{ID: by.ID, DisplayName: by.DisplayName, Certificates: certificatesOf(by)},
+		Applicator: rules.ApplicatorOf(by),
 	}
 	held := maskingOf(f.restrictions, start, start)
 	for _, lot := range lots {
@@ -330,7 +330,7 @@ func (f *plannedFacts) check(one PlannedApplication) (PlannedRefusal, error) {
 		refusal.Text = "It is no longer a step that waits, or its product is not there any more."
 		return refusal, nil
 	}
-	application, err := f.application(p, step, f.lotsOf[p.id], one.Start, one.Applicator)
+	application, err := f.application(p, step, f.lotsOf[p.id], one.Start, one.End, one.Applicator)
 	if err != nil {
 		return refusal, err
 	}

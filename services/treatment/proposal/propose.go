@@ -213,10 +213,8 @@ func (o *Option) verdicts(a rules.Application, past past) ([]rules.Verdict, erro
 }
 
 // productRules ask about nothing but the product, the law and who applies it.
-var productRules = []string{
-	rules.RuleStepCandidate, rules.RuleWorksOnClass, rules.RuleRegistrationExpired, rules.RuleRegistrationPlace,
-	rules.RuleActiveApproval, rules.RuleCertifiedApplicator,
-}
+var productRules = append(rules.PeopleRules(),
+	rules.RuleStepCandidate, rules.RuleWorksOnClass, rules.RuleRegistrationExpired, rules.RuleRegistrationPlace, rules.RuleActiveApproval)
 
 // unlabelled is an application of a product that the engine is quickly done with:
 // in one house, without lots and without the label's directions.

@@ -141,10 +141,8 @@ func (q *question) readLots() {
 
 // notAskedRules are those on what is not known months ahead: who will apply it, and
 // which containers will stand in the store.
-var notAskedRules = []string{
-	rules.RuleCertifiedApplicator, rules.RuleContainerUnknown, rules.RuleContainerExpired, rules.RuleContainerLeft,
-	rules.RuleContainerCounted,
-}
+var notAskedRules = append(rules.PeopleRules(),
+	rules.RuleContainerUnknown, rules.RuleContainerExpired, rules.RuleContainerLeft, rules.RuleContainerCounted)
 
 // admit makes a product a candidate unless it is refused on every day; then it
 // returns why. What is refused on some days becomes a limit of its own: a

@@ -8,13 +8,15 @@ import (
 	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
 	productsv1 "velamen/gen/velamen/products/v1"
 	"velamen/internal/quantity"
+	"velamen/services/identity"
 	"velamen/services/products"
 )
 
 // Application is what is proposed, or was done, with all that the rules look at.
 type Application struct {
-	// Start of the work, UTC.
-	Start time.Time
+	// Start and End of the work, UTC; End is zero while it is not known: then the work is
+	// taken to end on the day of its start.
+	Start, End time.Time
 	// Done is true of work that was done: what is not known then never will be, and
 	// an amount that cannot be held to the label is refused.
 	Done bool
@@ -119,8 +121,12 @@ type Conditions struct {
 type Applicator struct {
 	ID          string
 	DisplayName string
+	// Field is the path in the request of who it is; empty where nobody is named in it.
+	Field string
 	// Certificates held.
 	Certificates []Certificate
+	// Qualifications are those that stand: trainings, clearances, equipment, age.
+	Qualifications []identity.Qualification
 }
 
 // Certificate is one that a person holds.

@@ -11,6 +11,7 @@ import (
 	diagnosisv1 "velamen/gen/velamen/diagnosis/v1"
 	productsv1 "velamen/gen/velamen/products/v1"
 	"velamen/internal/quantity"
+	"velamen/services/identity"
 	"velamen/services/products"
 	"velamen/services/treatment/rules"
 )
@@ -61,6 +62,7 @@ func product(id string, actives ...string) products.Product {
 	p := products.Product{
 		ID: id, DisplayName: strings.ToUpper(id[:1]) + id[1:], RegistrationNumber: "R-" + id,
 		Form: productsv1.ProductForm_PRODUCT_FORM_SOLID, Formulation: productsv1.Formulation_FORMULATION_WP, Jurisdiction: "US",
+		Respirator: productsv1.LabelAnswer_LABEL_ANSWER_NO,
 	}
 	direction := products.Direction{
 		Method:  productsv1.Method_METHOD_SPRAY,
@@ -90,7 +92,7 @@ func mix(mixed ...products.Product) rules.Application {
 			Area: amount("20 m2"), MixVolume: amount("10 L"), Plants: 200,
 		}},
 		Conditions: rules.Conditions{Temperature: amount("20 Cel"), Humidity: amount("70 %"), OpenBloom: no(), Sunlit: no(), WetFoliage: no()},
-		Applicator: rules.Applicator{ID: "ada", DisplayName: "Ada"},
+		Applicator: rules.Applicator{ID: "ada", DisplayName: "Ada", Field: "performer", Qualifications: fit()},
 	}
 	for i, p := range mixed {
 		a.Treatments[0].Lines = append(a.Treatments[0].Lines, rules.Line{
@@ -99,6 +101,15 @@ func mix(mixed ...products.Product) rules.Application {
 		})
 	}
 	return a
+}
+
+// fit are the qualifications of somebody who may handle anything on the days around now.
+func fit() []identity.Qualification {
+	return []identity.Qualification{
+		{Kind: identity.HandlerTraining, Date: "2026-03-01", EndDate: "2027-02-28"}, {Kind: identity.FullAge, Date: "2010-01-01"},
+		{Kind: identity.MedicalClearance, Date: "2020-01-01"}, {Kind: identity.FitTest, Date: "2026-03-01", EndDate: "2027-02-28"},
+		{Kind: identity.EquipmentIssue, Date: "2020-01-01"},
+	}
 }
 
 // onlyLine is the first product of an application.

@@ -23,6 +23,10 @@ const (
 	RuleRegistrationPlace   = "registration-jurisdiction"
 	RuleActiveApproval      = "active-approval"
 	RuleCertifiedApplicator = "certified-applicator"
+	RuleHandlerTraining     = "handler-training"
+	RuleHandlerAge          = "handler-age"
+	RuleRespiratorFitness   = "respirator-fitness"
+	RuleEquipmentIssued     = "equipment-issued"
 	RuleContainerUnknown    = "container-unknown"
 	RuleContainerExpired    = "container-expired"
 	RuleContainerLeft       = "container-left"
@@ -71,6 +75,10 @@ func Rules() []string {
 		RuleRegistrationPlace,
 		RuleActiveApproval,
 		RuleCertifiedApplicator,
+		RuleHandlerTraining,
+		RuleHandlerAge,
+		RuleRespiratorFitness,
+		RuleEquipmentIssued,
 		RuleContainerUnknown,
 		RuleContainerExpired,
 		RuleContainerLeft,

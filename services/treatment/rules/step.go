@@ -101,30 +101,3 @@ func (c *check) workingCandidates() []string {
 	}
 	return working
 }
-
-// people holds restricted-use products to certified applicators.
-func (c *check) people() {
-	for _, l := range c.lines {
-		if !l.Product.RestrictedUse {
-			continue
-		}
-		who := c.a.Applicator.DisplayName
-		if who == "" {
-			who = "the applicator"
-		}
-		v := l.about(RuleCertifiedApplicator, Refuse, "%s is for certified applicators only, and %s holds no certificate that is valid on %s",
-			l.Product.DisplayName, who, c.day)
-		v.Source = "the product's registration: restricted use; the certificate"
-		v.Alternatives = []string{"someone whose certificate is valid on that day"}
-		for _, certificate := range c.a.Applicator.Certificates {
-			if certificate.ExpireDate >= c.day {
-				v.Outcome, v.Alternatives = Pass, nil
-				v.Message = fmt.Sprintf("%s is for certified applicators only; the certificate of %s (%s) is valid until %s",
-					l.Product.DisplayName, who, certificate.Category, certificate.ExpireDate)
-				break
-			}
-		}
-		v.Numbers = []Number{{Name: "day", Value: c.day}}
-		c.add(v)
-	}
-}
