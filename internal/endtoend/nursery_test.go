@@ -204,6 +204,7 @@ func (n *nursery) addProduct(product, active string) {
 	n.t.Helper()
 	request := &productsv1.CreateProductRequest{Parent: parent, ProductId: product, RequestId: id(), Product: &productsv1.Product{
 		DisplayName: product, RegistrationNumber: "TEST-" + product, Form: productsv1.ProductForm_PRODUCT_FORM_SOLID, Jurisdiction: "ZA",
+		Respirator: productsv1.LabelAnswer_LABEL_ANSWER_NO, InhalationLimited: productsv1.LabelAnswer_LABEL_ANSWER_NO,
 		Contents: []*productsv1.Content{{ActiveIngredient: active, Amount: q("500", "g/kg")}},
 	}}
 	for _, method := range []productsv1.Method{productsv1.Method_METHOD_SPRAY, productsv1.Method_METHOD_BATH} {

@@ -86,12 +86,13 @@ func TestASprayOfAPausedProgramKeepsItsHouseAndItsPerson(t *testing.T) {
 
 func TestASprayBesideAHouseKeepsEverybodyOutWhileItLasts(t *testing.T) {
 	in := smallNursery(t)
-	entry, err := toldEntry(&schedulev1.PlannedJob{
+	told, err := toldEntry(&schedulev1.PlannedJob{
 		Kind: "SPRAY", StartTime: timestamppb.New(sixOClock), EndTime: timestamppb.New(sixOClock.Add(time.Hour)),
 		ClosedUntilTime: timestamppb.New(sixOClock.Add(13 * time.Hour)), Lots: []string{"nurseries/n/lots/l"},
-	})
+		Houses: []string{"nurseries/n/houses/h1", "nurseries/n/houses/gone"},
+	}, nil)
 	require.NoError(t, err)
-	in.closeEntry(entry, []string{"nurseries/n/houses/h1", "nurseries/n/houses/gone"}, nil)
+	in.closeTold(told, nil)
 	require.Equal(t, []Closure{{Start: sixOClock, End: sixOClock.Add(13 * time.Hour)}}, in.Houses[0].Closed)
 	require.Equal(t, []Closure{{Start: sixOClock, End: sixOClock.Add(time.Hour)}}, in.Houses[1].Closed)
 }
@@ -131,28 +132,31 @@ func TestATrainingThatIsStillToComeDoesNotCountYet(t *testing.T) {
 }
 
 func TestWhatTheKindOfAnAssignmentDoesNotSayIsAFault(t *testing.T) {
-	_, err := toldEntry(&schedulev1.PlannedJob{Kind: "PRUNE", Product: "nurseries/n/products/x"})
+	_, err := toldEntry(&schedulev1.PlannedJob{Kind: "PRUNE", Product: "nurseries/n/products/x"}, nil)
 	require.Error(t, err)
-	entry, err := toldEntry(&schedulev1.PlannedJob{Kind: "DRENCH"})
+	told, err := toldEntry(&schedulev1.PlannedJob{Kind: "DRENCH"}, nil)
 	require.NoError(t, err)
-	require.Equal(t, productsv1.Method_METHOD_DRENCH, entry.Method)
+	require.Equal(t, productsv1.Method_METHOD_DRENCH, told.method)
 }
 
-func TestABenchIsClosedAloneOnlyWhileAllTreatedLotsAreWhereTheyWereTreated(t *testing.T) {
+func TestABenchIsClosedAloneOnlyWhileAllLotsAreWhereTheyAreToBeTreated(t *testing.T) {
 	house := &HousePlace{House: stock.House{ID: "h1"}, HouseCalendar: HouseCalendar{ClosesByBench: true}}
-	entry := treatment.RestrictedEntry{
-		House: "h1", Method: productsv1.Method_METHOD_DRENCH, Lots: []string{"a", "b"},
-		Start: sixOClock, End: sixOClock.Add(time.Hour), Until: sixOClock.Add(13 * time.Hour),
+	told := toldApplication{
+		method: productsv1.Method_METHOD_DRENCH, product: harmlessToBreathe, lots: []string{"a", "b"}, houses: []string{"h1", "h2"},
+		start: sixOClock, end: sixOClock.Add(time.Hour), until: sixOClock.Add(13 * time.Hour),
 	}
-	other := entry
-	other.House = "h2"
-	treated := treatedWith(entry, []treatment.RestrictedEntry{entry, other})
-	require.Equal(t, []string{"h1", "h2"}, treated)
 	lots := []stock.Lot{{ID: "a", House: "h1", Bench: "b1"}, {ID: "b", House: "h2", Bench: "b9"}, {ID: "c", House: "h1", Bench: "b2"}}
-	require.Equal(t, []Closure{{Bench: "b1", Start: sixOClock, End: entry.Until}}, closuresOf(entry, treated, house, lots))
-	whole := []Closure{{Start: sixOClock, End: entry.Until}}
-	require.Equal(t, whole, closuresOf(entry, []string{"h1"}, house, lots), "lot b was treated in house h1 and is gone from it")
-	require.Equal(t, whole, closuresOf(entry, treated, house, lots[:1]), "lot b has no plants any more")
+	require.Equal(t, []Closure{{Bench: "b1", Start: sixOClock, End: told.until}}, told.closures(house, lots))
+	whole := []Closure{{Start: sixOClock, End: told.until}}
+	require.Equal(t, whole, told.closures(house, lots[:1]), "lot b has no plants any more")
+	elsewhere := told
+	elsewhere.houses = []string{"h1"}
+	require.Equal(t, whole, elsewhere.closures(house, lots), "lot b stands in a house that was not to be treated")
+	masked := told
+	masked.product.Respirator = productsv1.LabelAnswer_LABEL_ANSWER_YES
+	require.Equal(t, whole, masked.closures(house, lots), "40 CFR 170.405(b)(4), from memory: what is applied with a respirator closes the house")
+	masked.product.Respirator = productsv1.LabelAnswer_LABEL_ANSWER_UNSPECIFIED
+	require.Equal(t, whole, masked.closures(house, lots), "whether the label asks for one is not entered")
 }
 
 func TestOnlyTheSameMixSharesAClosure(t *testing.T) {

@@ -9,6 +9,7 @@ import (
 	"velamen/internal/clock"
 	"velamen/internal/resource"
 	"velamen/services/schedule/model"
+	"velamen/services/treatment"
 )
 
 // compiled is an input as a problem, with the way back to names and moments. Nothing
@@ -28,7 +29,9 @@ type compiled struct {
 	sprayers []Sprayer
 	// people and stations are by id, houses by the house's id as in input.Houses.
 	people, stations, houses map[string]int32
-	spaces                   spaces
+	// closings are what each planned application closes in each of its houses.
+	closings map[closedBy]treatment.Closing
+	spaces   spaces
 	// impossible are the jobs that cannot be planned, whatever the others do.
 	impossible []*schedulev1.UnplannedJob
 	// busy is what somebody was told to do at this moment, underway what of it is still
@@ -73,7 +76,7 @@ type underway struct {
 func compile(in Input) *compiled {
 	c := &compiled{
 		input: in, index: map[string]int32{}, workAt: map[string]int{}, people: map[string]int32{}, stations: map[string]int32{},
-		houses: map[string]int32{}, told: map[string]Told{}, dues: map[string]model.Minute{}, problem: &model.Problem{Start: in.From.Unix()},
+		houses: map[string]int32{}, closings: map[closedBy]treatment.Closing{}, told: map[string]Told{}, dues: map[string]model.Minute{}, problem: &model.Problem{Start: in.From.Unix()},
 	}
 	c.problem.Horizon = max(c.minute(in.Until), 1)
 	c.layOutDays()
@@ -83,6 +86,7 @@ func compile(in Input) *compiled {
 	for i, work := range in.Work {
 		c.workAt[work.Job] = i
 	}
+	c.addClosings()
 	c.readTold()
 	c.addPeople()
 	c.addStations()

@@ -560,7 +560,7 @@ func (d *draft) closesBenches(c *compiled) []stock.BenchID {
 	}
 	var benches []stock.BenchID
 	for _, lot := range work.Lots {
-		if closesByBench(work.Chemical, &c.input.Houses[c.houses[lot.House]]) {
+		if c.closesByBench(work.Chemical, &c.input.Houses[c.houses[lot.House]]) {
 			benches = append(benches, stock.BenchID{House: lot.House, Bench: lot.Bench})
 		}
 	}

@@ -131,7 +131,7 @@ func (c *compiled) mayApply(chemical *Chemical, until model.Minute) []int32 {
 func (c *compiled) handling(chemical *Chemical, until model.Minute) rules.Handling {
 	return rules.Handling{
 		Jurisdiction: c.input.Nursery.Jurisdiction, First: c.dayOf(0), Last: c.dayOf(max(until-1, 0)),
-		Product: products.Product{DisplayName: chemical.DisplayName, RestrictedUse: chemical.Restricted, Respirator: chemical.Respirator},
+		Product: products.Product{DisplayName: chemical.DisplayName, RestrictedUse: chemical.Restricted, Respirator: chemical.Label.Respirator},
 	}
 }
 

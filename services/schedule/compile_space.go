@@ -6,10 +6,11 @@ import (
 	"time"
 
 	productsv1 "velamen/gen/velamen/products/v1"
-	stockv1 "velamen/gen/velamen/stock/v1"
 	"velamen/internal/quantity"
 	"velamen/services/schedule/model"
 	"velamen/services/stock"
+	"velamen/services/treatment"
+	"velamen/services/treatment/entry"
 )
 
 // spaces are the places of the problem. A house is one space. Benches that are closed
@@ -165,7 +166,7 @@ func (c *compiled) closedIn(house *HousePlace, until model.Minute, here func(ben
 			if work.Chemical != nil {
 				end = end.Add(time.Duration(c.tail(work.Chemical, house)) * time.Minute)
 			}
-			if work.Chemical != nil && (!closesByBench(work.Chemical, house) || here(lot.Bench)) {
+			if work.Chemical != nil && (!c.closesByBench(work.Chemical, house) || here(lot.Bench)) {
 				add(interval{Start: u.told.Start, End: end})
 			}
 		}
@@ -191,45 +192,49 @@ func (c *compiled) sprayedBeside(house *HousePlace) []model.Span {
 }
 
 // closesByBench reports whether a product closes only the benches of its lots.
-func closesByBench(chemical *Chemical, house *HousePlace) bool {
-	return house.ClosesByBench && chemical.Method != productsv1.Method_METHOD_SPRAY
+func (c *compiled) closesByBench(chemical *Chemical, house *HousePlace) bool {
+	return house.ClosesByBench && !c.closing(chemical, house).WholeHouse
 }
 
-// How long a closed house is aired after a spray before anybody enters, 40 CFR
-// 170.405(b)(3), from memory: 2 h of fans, 4 h of vents, 24 h of neither. What sprays
-// are fine enough for it is not entered, so each counts as fine. Of other laws none is
-// known to velamen that says more; the same hours are a design value there. Ten
-// changes of air can be enough sooner; that is not counted on.
-const (
-	airedByFans  = 2 * 60
-	airedByVents = 4 * 60
-	airedByNone  = 24 * 60
-)
-
-// tail returns how long a house stays closed after an application, minutes.
-func (c *compiled) tail(chemical *Chemical, house *HousePlace) model.Minute {
-	return max(intervalMinutes(chemical.RestrictedEntryInterval), airing(chemical.Method, house.House))
+// closedBy is a house and what would be applied in it, as far as that decides what it
+// closes.
+type closedBy struct {
+	house, product string
+	method         productsv1.Method
 }
 
-// airing returns how long a house is aired after an application before anybody enters,
-// minutes: after a spray, where it is closed. A house whose covering is not known
-// counts as closed.
-func airing(method productsv1.Method, house stock.House) model.Minute {
-	switch {
-	case method != productsv1.Method_METHOD_SPRAY || house.Covering == stockv1.Covering_COVERING_NET:
-		return 0
-	case house.FanCapacity.Positive():
-		return airedByFans
-	case house.PassiveVents:
-		return airedByVents
-	default:
-		return airedByNone
+// addClosings works out what each application closes in the houses of its lots.
+func (c *compiled) addClosings() {
+	for i := range c.input.Work {
+		chemical := c.input.Work[i].Chemical
+		if chemical == nil {
+			continue
+		}
+		for _, lot := range c.input.Work[i].Lots {
+			of := closedBy{lot.House, chemical.Product, chemical.Method}
+			at, known := c.houses[lot.House]
+			if _, done := c.closings[of]; known && !done {
+				house := c.input.Houses[at].House
+				c.closings[of] = treatment.ClosingOf(c.input.Nursery.Jurisdiction, house, chemical.Method, chemical.Label)
+			}
+		}
 	}
+}
+
+// closing returns what an application of a product closes in a house of its lots.
+func (c *compiled) closing(chemical *Chemical, house *HousePlace) treatment.Closing {
+	return c.closings[closedBy{house.ID, chemical.Product, chemical.Method}]
+}
+
+// tail returns how long a house stays closed after an application, minutes, rounded up.
+func (c *compiled) tail(chemical *Chemical, house *HousePlace) model.Minute {
+	aired := (c.closing(chemical, house).Aired + time.Minute - 1) / time.Minute
+	return max(intervalMinutes(chemical.RestrictedEntryInterval), model.Minute(aired))
 }
 
 // longestTail returns the longest that anything stays closed.
 func (c *compiled) longestTail() int64 {
-	longest := model.Minute(airedByNone)
+	longest := model.Minute(entry.LongestAiring() / time.Minute)
 	for i := range c.drafts {
 		if chemical := c.input.Work[c.drafts[i].work].Chemical; chemical != nil {
 			longest = max(longest, intervalMinutes(chemical.RestrictedEntryInterval))
@@ -277,7 +282,7 @@ func (c *compiled) occupies(d *draft) []model.Occupation {
 func (c *compiled) takenIn(d *draft, h int32) []int32 {
 	work, house := &c.input.Work[d.work], &c.input.Houses[h]
 	var taken []int32
-	all := work.Chemical != nil && !closesByBench(work.Chemical, house)
+	all := work.Chemical != nil && !c.closesByBench(work.Chemical, house)
 	for i, of := range c.spaces.of {
 		if of != h || int32(i) == c.spaces.air[h] {
 			continue

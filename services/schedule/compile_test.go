@@ -13,6 +13,7 @@ import (
 	treatmentv1 "velamen/gen/velamen/treatment/v1"
 	"velamen/internal/quantity"
 	"velamen/services/identity"
+	"velamen/services/products"
 	"velamen/services/schedule/model"
 	"velamen/services/stock"
 	"velamen/services/treatment"
@@ -63,9 +64,14 @@ func spraying(job string) Work {
 	work.Title, work.Kind = "Spray "+job, treatmentv1.StepKind_STEP_KIND_SPRAY
 	work.Chemical = &Chemical{
 		Product: "nurseries/n/products/x", DisplayName: "X 500", Method: productsv1.Method_METHOD_SPRAY, Volume: quantity.Must("20", quantity.Litre),
-		RestrictedEntryInterval: quantity.Must("12", quantity.Hour), Protected: true,
+		Label: harmlessToBreathe, RestrictedEntryInterval: quantity.Must("12", quantity.Hour), Protected: true,
 	}
 	return work
+}
+
+// harmlessToBreathe is a label that asks for no respirator and gives no inhalation level.
+var harmlessToBreathe = products.Product{
+	Respirator: productsv1.LabelAnswer_LABEL_ANSWER_NO, InhalationLimited: productsv1.LabelAnswer_LABEL_ANSWER_NO,
 }
 
 func modelJob(t *testing.T, c *compiled, name string) model.Job {
@@ -152,7 +158,7 @@ func TestASprayIsGivenToWhoIsTrainedThroughAllDaysOfThePlan(t *testing.T) {
 // tested every year. From memory.
 func TestWhoIsNotFitForARespiratorIsGivenNoneToWearPublished(t *testing.T) {
 	in := smallNursery(t, spraying("a"))
-	in.Nursery.Jurisdiction, in.Work[0].Chemical.Respirator = "US-FL", productsv1.LabelAnswer_LABEL_ANSWER_YES
+	in.Nursery.Jurisdiction, in.Work[0].Chemical.Label.Respirator = "US-FL", productsv1.LabelAnswer_LABEL_ANSWER_YES
 	in.People[0].Person.Qualifications = append(trainedOn("2026-09-01", "2027-08-31"),
 		identity.Qualification{Kind: identity.FitTest, Date: "2026-09-01", EndDate: "2027-08-31"})
 	require.Contains(t, whyNot(t, compile(in), "a"), "Ana has no medical clearance")

@@ -9,6 +9,7 @@ import (
 	"velamen/internal/quantity"
 	"velamen/services/diagnosis"
 	"velamen/services/identity"
+	"velamen/services/products"
 	"velamen/services/stock"
 	"velamen/services/treatment"
 	"velamen/services/treatment/rules"
@@ -108,10 +109,10 @@ type Chemical struct {
 	KeptApart  []string
 	Method     productsv1.Method
 	Restricted bool
-	// Respirator is whether its label asks for one.
-	Respirator productsv1.LabelAnswer
 	// Volume of mix in all houses, L.
 	Volume quantity.Quantity
+	// Label is what is known of the product.
+	Label products.Product
 	// RestrictedEntryInterval of the label, h.
 	RestrictedEntryInterval quantity.Quantity
 	// Protected is true when the label asks for protective equipment.

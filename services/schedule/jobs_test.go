@@ -209,7 +209,8 @@ func (n nursery) applied(t *testing.T) []*treatmentv1.HouseTreatment {
 	product, err := n.products.CreateProduct(n.manager, &productsv1.CreateProductRequest{
 		Parent: "nurseries/test", ProductId: "thiophanate", RequestId: uuid.NewString(),
 		Product: &productsv1.Product{
-			DisplayName: "Thiophanate 50 WP", RegistrationNumber: "L1001", Jurisdiction: "ZA", Form: productsv1.ProductForm_PRODUCT_FORM_SOLID,
+			DisplayName: "Thiophanate 50 WP", RegistrationNumber: "L1001", Jurisdiction: "ZA",
+			Respirator: productsv1.LabelAnswer_LABEL_ANSWER_NO, InhalationLimited: productsv1.LabelAnswer_LABEL_ANSWER_NO, Form: productsv1.ProductForm_PRODUCT_FORM_SOLID,
 			Contents: []*productsv1.Content{{ActiveIngredient: "thiophanate-methyl", Amount: &typev1.Quantity{Amount: "500", Unit: "g/kg"}}},
 			Directions: []*productsv1.LabelDirection{{
 				Method: productsv1.Method_METHOD_SPRAY, DisorderClasses: []diagnosisv1.DisorderClass{diagnosisv1.DisorderClass_DISORDER_CLASS_FUNGUS},

@@ -120,32 +120,30 @@ func (in *Input) readHouses(ctx context.Context, r postgres.Reader) error {
 	for i := range in.Houses {
 		in.Houses[i].Usual = usual[in.Houses[i].ID]
 	}
-	entries, err := treatment.ReadRestrictedEntries(ctx, r, in.Nursery.ID, in.Now.Add(-airedByNone*time.Minute))
+	premises, err := treatment.ReadPremises(ctx, r, in.Nursery.ID, in.Now)
 	if err != nil {
 		return err
 	}
-	lots, err := stock.ReadStocked(ctx, r, in.Nursery.ID)
-	if err != nil {
-		return err
-	}
-	for _, entry := range entries {
-		if i, known := at[entry.House]; known {
-			in.Houses[i].Closed = append(in.Houses[i].Closed, closuresOf(entry, treatedWith(entry, entries), &in.Houses[i], lots)...)
+	for _, place := range premises.ClosedPlaces(in.Now) {
+		if i, known := at[place.House]; known {
+			in.Houses[i].Closed = append(in.Houses[i].Closed, closuresIn(place, &in.Houses[i])...)
 		}
 	}
 	return nil
 }
 
-// treatedWith returns the houses (ids) of the application of an entry, which has an
-// entry for each.
-func treatedWith(entry treatment.RestrictedEntry, entries []treatment.RestrictedEntry) []string {
-	var houses []string
-	for _, other := range entries {
-		if other.Start.Equal(entry.Start) && other.End.Equal(entry.End) && slices.Equal(other.Lots, entry.Lots) {
-			houses = append(houses, other.House)
-		}
+// closuresIn returns what a closed place closes in its house: its benches where the house
+// closes by bench, or where only a lot was set down that was treated elsewhere, else the
+// house.
+func closuresIn(place treatment.ClosedPlace, house *HousePlace) []Closure {
+	if len(place.Benches) == 0 || (!house.ClosesByBench && !place.Moved) {
+		return []Closure{{Start: place.Start, End: place.End}}
 	}
-	return houses
+	var closures []Closure
+	for _, bench := range place.Benches {
+		closures = append(closures, Closure{Bench: bench, Start: place.Start, End: place.End})
+	}
+	return closures
 }
 
 // closeBegun closes what people were told to apply something in, from its start until
@@ -161,86 +159,101 @@ func (in *Input) closeBegun(ctx context.Context, r postgres.Reader) error {
 	if err != nil {
 		return err
 	}
+	labels, err := products.ReadProducts(ctx, r, in.Nursery.ID)
+	if err != nil {
+		return err
+	}
 	for _, a := range begun {
 		if a.job.GetProduct() == "" {
 			continue
 		}
-		entry, err := toldEntry(a.job)
+		told, err := toldEntry(a.job, labels)
 		if err != nil {
 			return fmt.Errorf("assignment %s: %w", a.id, err)
 		}
-		in.closeEntry(entry, a.job.GetHouses(), lots)
+		in.closeTold(told, lots)
 	}
 	return nil
 }
 
-// toldEntry returns what a job that applies something closes, as it was told.
-func toldEntry(job *schedulev1.PlannedJob) (treatment.RestrictedEntry, error) {
-	method, err := products.ParseMethod(job.GetKind())
-	if err != nil {
-		return treatment.RestrictedEntry{}, err
-	}
-	entry := treatment.RestrictedEntry{Method: method, Start: job.GetStartTime().AsTime(), End: job.GetEndTime().AsTime()}
-	entry.Until = entry.End
-	if job.GetClosedUntilTime() != nil {
-		entry.Until = later(entry.Until, job.GetClosedUntilTime().AsTime())
-	}
-	for _, lot := range job.GetLots() {
-		entry.Lots = append(entry.Lots, lastPart(lot))
-	}
-	return entry, nil
+// toldApplication is something that people were told to apply and that nobody has
+// confirmed.
+type toldApplication struct {
+	method  productsv1.Method
+	product products.Product
+	// houses and lots are the ids of those to be treated.
+	houses, lots []string
+	// start and end of the work, and until when the houses stay closed.
+	start, end, until time.Time
 }
 
-// closeEntry closes houses (names) for what was to be applied in them.
-func (in *Input) closeEntry(entry treatment.RestrictedEntry, houses []string, lots []stock.Lot) {
-	var treated []string
-	for _, name := range houses {
-		treated = append(treated, lastPart(name))
+// toldEntry returns what a job that applies something closes, as it was told. Labels are
+// the products of the nursery.
+func toldEntry(job *schedulev1.PlannedJob, labels []products.Product) (toldApplication, error) {
+	method, err := products.ParseMethod(job.GetKind())
+	if err != nil {
+		return toldApplication{}, err
 	}
-	for _, name := range houses {
-		i := slices.IndexFunc(in.Houses, func(h HousePlace) bool { return h.ID == lastPart(name) })
+	told := toldApplication{method: method, start: job.GetStartTime().AsTime(), end: job.GetEndTime().AsTime()}
+	if i := slices.IndexFunc(labels, func(p products.Product) bool { return p.ID == lastPart(job.GetProduct()) }); i >= 0 {
+		told.product = labels[i]
+	}
+	told.until = told.end
+	if job.GetClosedUntilTime() != nil {
+		told.until = later(told.until, job.GetClosedUntilTime().AsTime())
+	}
+	for _, lot := range job.GetLots() {
+		told.lots = append(told.lots, lastPart(lot))
+	}
+	for _, house := range job.GetHouses() {
+		told.houses = append(told.houses, lastPart(house))
+	}
+	return told, nil
+}
+
+// closeTold closes the houses in which something was to be applied, and while it is
+// sprayed those that share their air.
+func (in *Input) closeTold(told toldApplication, lots []stock.Lot) {
+	for _, id := range told.houses {
+		i := slices.IndexFunc(in.Houses, func(h HousePlace) bool { return h.ID == id })
 		if i < 0 {
 			continue
 		}
-		entry.House = in.Houses[i].ID
-		in.Houses[i].Closed = append(in.Houses[i].Closed, closuresOf(entry, treated, &in.Houses[i], lots)...)
-		if entry.Method != productsv1.Method_METHOD_SPRAY {
+		in.Houses[i].Closed = append(in.Houses[i].Closed, told.closures(&in.Houses[i], lots)...)
+		if told.method != productsv1.Method_METHOD_SPRAY {
 			continue
 		}
 		for k := range in.Houses {
 			if slices.Contains(in.Houses[i].Adjoining, in.Houses[k].ID) {
-				in.Houses[k].Closed = append(in.Houses[k].Closed, Closure{Start: entry.Start, End: entry.End})
+				in.Houses[k].Closed = append(in.Houses[k].Closed, Closure{Start: told.start, End: told.end})
 			}
 		}
 	}
 }
 
-// closuresOf returns what is closed after an application in a house: the benches of its
-// lots where that is enough and all of them still stand in the houses (ids) that were
-// treated, else the house: where a lot stood that is gone is not known.
-func closuresOf(entry treatment.RestrictedEntry, treated []string, house *HousePlace, lots []stock.Lot) []Closure {
-	until := entry.End.Add(time.Duration(airing(entry.Method, house.House)) * time.Minute)
-	if entry.Until.After(until) {
-		until = entry.Until
-	}
+// closures returns what is closed in a house: the benches of its lots where that is
+// enough and all of them still stand in the houses that were to be treated, else the
+// house: where a lot stood that is gone is not known.
+func (told toldApplication) closures(house *HousePlace, lots []stock.Lot) []Closure {
 	var benches []string
 	there := 0
 	for _, lot := range lots {
-		if !slices.Contains(entry.Lots, lot.ID) || !slices.Contains(treated, lot.House) {
+		if !slices.Contains(told.lots, lot.ID) || !slices.Contains(told.houses, lot.House) {
 			continue
 		}
 		there++
-		if lot.House == entry.House && !slices.Contains(benches, lot.Bench) {
+		if lot.House == house.ID && !slices.Contains(benches, lot.Bench) {
 			benches = append(benches, lot.Bench)
 		}
 	}
-	if entry.Method == productsv1.Method_METHOD_SPRAY || !house.ClosesByBench || len(benches) == 0 || there < len(entry.Lots) {
-		return []Closure{{Start: entry.Start, End: until}}
+	whole := treatment.ClosingOf("", house.House, told.method, told.product).WholeHouse
+	if whole || !house.ClosesByBench || len(benches) == 0 || there < len(told.lots) {
+		return []Closure{{Start: told.start, End: told.until}}
 	}
 	slices.Sort(benches)
 	var closures []Closure
 	for _, bench := range benches {
-		closures = append(closures, Closure{Bench: bench, Start: entry.Start, End: until})
+		closures = append(closures, Closure{Bench: bench, Start: told.start, End: told.until})
 	}
 	return closures
 }
@@ -281,8 +294,8 @@ func productName(nursery, id string) string { return resource.Of("nurseries", nu
 func chemicalOf(nursery string, product *treatment.PlannedProduct) *Chemical {
 	return &Chemical{
 		Product: productName(nursery, product.Product.ID), DisplayName: product.Product.DisplayName, Mix: product.Mix,
-		Method: product.Method, Restricted: product.Product.RestrictedUse, Respirator: product.Product.Respirator, Volume: product.MixVolume,
-		RestrictedEntryInterval: product.RestrictedEntryInterval, Protected: product.Protected,
+		Method: product.Method, Restricted: product.Product.RestrictedUse, Volume: product.MixVolume,
+		Label: product.Product, RestrictedEntryInterval: product.RestrictedEntryInterval, Protected: product.Protected,
 		Earliest: product.NotBefore, Waits: product.Waits, Temperatures: product.Temperatures,
 	}
 }

@@ -124,9 +124,3 @@ func TestAPlannedApplicationCountsAsOneThatWasMade(t *testing.T) {
 	require.Equal(t, "3", active.Group)
 	require.Equal(t, "1", active.PerArea.RatString(), "20 g at 500 g/kg on 10 m2")
 }
-
-func TestHoursAreNeverShortened(t *testing.T) {
-	require.Equal(t, 12*time.Hour, HoursOf(quantity.Must("12", quantity.Hour)))
-	require.Equal(t, 72*time.Minute, HoursOf(quantity.Must("1.2", quantity.Hour)))
-	require.Equal(t, time.Second, HoursOf(quantity.Must("0.0001", quantity.Hour)))
-}

@@ -107,18 +107,17 @@ func TestEntryIsRestrictedUntilTheIntervalOfWhatWasAppliedIsOver(t *testing.T) {
 	c.now = end
 	_, err := n.confirm(program, "systemic-1", did("systemic", end))
 	require.NoError(t, err)
-	read := func(now time.Time) []treatment.RestrictedEntry {
-		entries, err := treatment.ReadRestrictedEntries(t.Context(), n.db.DB, "test", now)
+	read := func(now time.Time) []treatment.ClosedPlace {
+		premises, err := treatment.ReadPremises(t.Context(), n.db.DB, "test", now)
 		require.NoError(t, err)
-		return entries
+		return premises.ClosedPlaces(now)
 	}
-	require.Len(t, read(end.Add(12*time.Hour-time.Second)), 1)
-	require.Empty(t, read(end.Add(12*time.Hour)))
-	entry := read(end)[0]
-	require.Equal(t, "h1", entry.House)
-	require.Equal(t, productsv1.Method_METHOD_SPRAY, entry.Method)
-	require.Equal(t, end.Add(12*time.Hour), entry.Until)
-	require.Equal(t, []string{"l-1"}, entry.Lots)
+	last := read(end.Add(12*time.Hour - time.Second))
+	require.NotEmpty(t, last)
+	require.Equal(t, treatment.ClosedPlace{House: "h1", Start: end.Add(-time.Hour), End: end.Add(12 * time.Hour)}, last[len(last)-1])
+	for _, place := range read(end.Add(12 * time.Hour)) {
+		require.NotEqual(t, end.Add(12*time.Hour), place.End, "the interval is over; only the air may still close it")
+	}
 }
 
 func TestARoutineInspectionLeavesToAStepWhatAStepLooksAt(t *testing.T) {
