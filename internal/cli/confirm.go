@@ -54,6 +54,7 @@ func (p *proof) flags(cmd *cobra.Command) {
 	flags.StringVar(&p.start, "start", "", `when the work began, as in "2026-03-01 10:00" in the nursery's zone, or with its offset`)
 	flags.StringVar(&p.end, "end", "", "when the work ended")
 	flags.StringVar(&p.said.Performer, "by", "", "who did it (default: you)")
+	flags.StringVar(&p.said.Supervisor, "supervisor", "", "certified person who supervised who applied it (default: nobody)")
 	flags.StringVar(&p.said.Note, "note", "", "anything else")
 	p.applied.flags(cmd)
 	eachFlag(flags, &p.said.Overrides, parseOverride, "rule=reason", "override", "rule to go against, and why; managers and owners only")
@@ -132,6 +133,9 @@ func (a *app) nameAll(where string, said *treatmentv1.Confirmation) (err error) 
 		return where + " " + name
 	}
 	if said.Performer, err = a.optionalName(what("by"), said.GetPerformer(), "people"); err != nil {
+		return err
+	}
+	if said.Supervisor, err = a.optionalName(what("supervisor"), said.GetSupervisor(), "people"); err != nil {
 		return err
 	}
 	if said.Bench, err = a.optionalName(what("bench"), said.GetBench(), "houses", "benches"); err != nil {

@@ -184,12 +184,13 @@ func (a *app) showEntry(ctx context.Context, entry *recordsv1.Entry) error {
 		s.fact("Area", amount(entry.GetArea()))
 		s.fact("Method", word(entry.GetMethod()))
 		s.fact("Against", entry.GetTarget())
-		s.fact("Crops", strings.Join(entry.GetCrops(), ", "))
+		s.fact("Crops", cropsWithCodes(entry))
 		s.fact("Start", s.when(entry.GetStartTime()))
 		s.fact("End", s.when(entry.GetEndTime()))
 		s.fact("Applied by", fmt.Sprintf("%s (%s)", entry.GetApplicatorDisplayName(), shortName(entry.GetApplicator())))
 		s.fact("Re-entry after", reentryAfter(entry.GetRestrictedEntryInterval()))
 		s.fact("Restricted use", yes(entry.GetRestrictedUse()))
+		s.dayFacts(entry)
 		s.fact("Breach", entry.GetBreachNote())
 		s.fact("Rules that it broke", strings.Join(entry.GetBreachRules(), ", "))
 		s.fact("Late for", lateFor(entry))
@@ -208,9 +209,12 @@ func (a *app) recordsCorrect() *cobra.Command {
 	var start, end string
 	cmd := a.command(text{
 		use: "correct ENTRY", short: "Append an entry that takes an earlier one's place",
-		long: `Appends a corrected entry. What is not given stays; the earlier entry stays in the
-ledger and points at its correction. Managers and owners only.`,
-		example: `  velamen records correct 12 --product-amount 100g --note "scale read wrongly"`,
+		long: `Appends a corrected entry, or one with a fact that the earlier lacks. What is not given
+stays; the earlier entry stays in the ledger and points at its correction. Managers and
+owners only.`,
+		example: `  velamen records correct 12 --product-amount 100g --note "scale read wrongly"
+  velamen records correct 12 --growth-stage 61 --supervisor mira --note "forgotten on the day"
+  velamen records correct 12 --crop-code "Vanda coerulea=VNDCO" --note "not entered on the day"`,
 	}, func(ctx context.Context, args []string) (err error) {
 		if request.Name, err = a.name("ENTRY", args[0], "entries"); err != nil {
 			return err
@@ -219,6 +223,9 @@ ledger and points at its correction. Managers and owners only.`,
 			return err
 		}
 		if request.EndTime, err = a.moment(ctx, "--end", end); err != nil {
+			return err
+		}
+		if request.Supervisor, err = a.optionalName("--supervisor", request.GetSupervisor(), "people"); err != nil {
 			return err
 		}
 		if request.RequestId, err = a.change(); err != nil {
@@ -237,6 +244,7 @@ ledger and points at its correction. Managers and owners only.`,
 	flags.StringVar(&start, "start", "", `right start, as in "2026-03-01 10:00"`)
 	flags.StringVar(&end, "end", "", `right end, as in "2026-03-01 11:30"`)
 	flags.StringVar(&request.Note, "note", "", "why")
-	cmd.MarkFlagsOneRequired("product-amount", "mix", "area", "start", "end")
+	facts := correctDayFlags(flags, request)
+	cmd.MarkFlagsOneRequired(append(facts, "product-amount", "mix", "area", "start", "end")...)
 	return needs(cmd, "note")
 }

@@ -44,9 +44,14 @@ func (w *applied) flags(cmd *cobra.Command) {
 	quantityFlag(flags, &w.treatment.Leftover, "leftover", "mix left over, as in 0.5L")
 	flags.Int64Var(&w.treatment.Plants, "plants", 0, "pots or plants treated, where a label's rate is per pot or plant")
 	flags.BoolVar(&w.treatment.Chemigation, "chemigation", false, "it goes out through the irrigation")
+	enumFlag(flags, &w.treatment.Form, "form", "how a spray hangs in the air")
+	enumFlag(flags, &w.treatment.Droplets, "droplets", "droplets of a spray; the finest are taken when nobody says it")
+	quantityFlag(flags, &w.treatment.Height, "height", "height of the nozzle above the medium, as in 30cm")
+	enumFlag(flags, &w.treatment.Airing, "airing", "what airs the house when the work ends, and still runs")
+	flags.StringVar(&w.treatment.GrowthStage, "growth-stage", "", "growth stage of the plants treated on the BBCH scale, as in 61")
 	flags.StringVar(&w.file, "treatments-file", "", `JSON file of what is applied in several houses ("-": standard input)`)
 	conditionsFlags(flags, w.conditions)
-	for _, flag := range []string{"house", "area", "mix", "product", "leftover", "plants", "chemigation"} {
+	for _, flag := range []string{"house", "area", "mix", "product", "leftover", "plants", "chemigation", "form", "droplets", "height", "airing", "growth-stage"} {
 		cmd.MarkFlagsMutuallyExclusive("treatments-file", flag)
 	}
 	cmd.MarkFlagsRequiredTogether("house", "area", "mix", "product")

@@ -35,6 +35,13 @@ func CheckHelp(t *testing.T, tree func() *cobra.Command) {
 	})
 }
 
+// CheckCommand holds a command line, with the name of the program before it, to be one
+// that a tree accepts.
+func CheckCommand(t *testing.T, tree *cobra.Command, line string) {
+	t.Helper()
+	require.NoError(t, accept(tree, words(line)[1:]), line)
+}
+
 func walk(cmd *cobra.Command, visit func(*cobra.Command)) {
 	visit(cmd)
 	for _, child := range cmd.Commands() {
