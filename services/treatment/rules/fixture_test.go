@@ -62,7 +62,7 @@ func product(id string, actives ...string) products.Product {
 	p := products.Product{
 		ID: id, DisplayName: strings.ToUpper(id[:1]) + id[1:], RegistrationNumber: "R-" + id,
 		Form: productsv1.ProductForm_PRODUCT_FORM_SOLID, Formulation: productsv1.Formulation_FORMULATION_WP, Jurisdiction: "US",
-		Respirator: productsv1.LabelAnswer_LABEL_ANSWER_NO,
+		Respirator: productsv1.LabelAnswer_LABEL_ANSWER_NO, InhalationLimited: productsv1.LabelAnswer_LABEL_ANSWER_NO,
 	}
 	direction := products.Direction{
 		Method:  productsv1.Method_METHOD_SPRAY,

@@ -230,6 +230,26 @@ func (c *check) chemigation(l *line) {
 	c.add(v)
 }
 
+// inhalation warns of a label of which nobody entered whether it has the air measured
+// before anybody enters: a house that must be aired then stays closed until that is
+// entered, and it is better known before than after.
+func (c *check) inhalation(l *line) {
+	aired := c.a.Method == productsv1.Method_METHOD_SPRAY || l.Product.Respirator != productsv1.LabelAnswer_LABEL_ANSWER_NO
+	if !aired || c.treatment(l).Site == productsv1.Site_SITE_OUTDOOR {
+		return
+	}
+	switch l.Product.InhalationLimited {
+	case productsv1.LabelAnswer_LABEL_ANSWER_YES:
+		c.add(l.label(RuleLabelInhalation, Warn, "the label of %s gives a level to which its vapour in the air must fall: "+
+			"the house stays closed until it is measured and recorded", l.Product.DisplayName))
+	case productsv1.LabelAnswer_LABEL_ANSWER_NO:
+		c.add(l.label(RuleLabelInhalation, Pass, "the label of %s asks for no measuring of the air before anybody enters", l.Product.DisplayName))
+	default:
+		c.add(l.label(RuleLabelInhalation, Warn, "whether the label of %s gives a level to which its vapour in the air must fall is not entered: "+
+			"the house stays closed until that is entered", l.Product.DisplayName))
+	}
+}
+
 // afterwards states what the label asks for during and after the work.
 func (c *check) afterwards(l *line) {
 	name := l.Product.DisplayName
@@ -238,6 +258,7 @@ func (c *check) afterwards(l *line) {
 		v.Numbers = []Number{{Name: "restricted-entry interval", Value: interval.String()}}
 		c.add(v)
 	}
+	c.inhalation(l)
 	if l.direction.ProtectiveEquipment != "" {
 		c.add(l.label(RuleLabelEquipment, Pass, "the label of %s asks for: %s", name, l.direction.ProtectiveEquipment))
 	}

@@ -262,6 +262,21 @@ func TestLabelMaxActivePerYear(t *testing.T) {
 	})
 }
 
+// 40 CFR 170.405(b)(3), from memory: where a label gives an inhalation level the air must
+// be measured.
+func TestALabelWhoseVapourIsMeasuredIsKnownBeforeTheHouseIsClosedPublished(t *testing.T) {
+	answer := func(answer productsv1.LabelAnswer) func(*rules.Application) {
+		return func(a *rules.Application) { onlyLine(a).Product.InhalationLimited = answer }
+	}
+	unknown := answer(productsv1.LabelAnswer_LABEL_ANSWER_UNSPECIFIED)
+	specify(t, rules.RuleLabelInhalation, false, []rule{
+		{name: "no level", want: "pass"},
+		{name: "a level", change: answer(productsv1.LabelAnswer_LABEL_ANSWER_YES), want: "warn", says: "until it is measured and recorded"},
+		{name: "not entered", change: unknown, want: "warn", says: "the house stays closed until that is entered"},
+		{name: "outdoors", change: func(a *rules.Application) { unknown(a); a.Treatments[0].Site = productsv1.Site_SITE_OUTDOOR }, want: ""},
+	})
+}
+
 func TestLabelConditions(t *testing.T) {
 	specify(t, rules.RuleLabelTemperature, false, []rule{
 		{name: "label says nothing", want: ""},

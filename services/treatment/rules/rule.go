@@ -17,6 +17,7 @@ const (
 	RuleLabelOpenBloom      = "label-open-bloom"
 	RuleLabelChemigation    = "label-chemigation"
 	RuleLabelRestrictedTime = "label-restricted-entry"
+	RuleLabelInhalation     = "label-inhalation"
 	RuleLabelEquipment      = "label-protective-equipment"
 	RuleLabelSaleInterval   = "label-sale-interval"
 	RuleRegistrationExpired = "registration-expired"
@@ -69,6 +70,7 @@ func Rules() []string {
 		RuleLabelOpenBloom,
 		RuleLabelChemigation,
 		RuleLabelRestrictedTime,
+		RuleLabelInhalation,
 		RuleLabelEquipment,
 		RuleLabelSaleInterval,
 		RuleRegistrationExpired,
