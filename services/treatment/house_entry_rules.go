@@ -36,8 +36,6 @@ const (
 	sourceHouseOpen       = "40 CFR 170.407, the same as WAC 16-233-116"
 )
 
-const medicalClearance = identityv1.QualificationKind_QUALIFICATION_KIND_MEDICAL_CLEARANCE
-
 // fullAge is from how many years on people handle pesticides or enter early
 // (WAC 16-233-021(3), the same as 40 CFR 170.309(c)).
 const fullAge = 18
@@ -205,7 +203,8 @@ func (e entering) asHandler(v *entryVerdict) {
 	case e.who.Qualified(identity.FullAge, first, first):
 		v.add(RuleHandlerAge, false, sourceLeastAge, "%s is at least %d.", e.who.DisplayName, fullAge)
 	default:
-		e.ask(v, RuleHandlerAge, sourceLeastAge, "that %s is at least %d is not on record", e.who.DisplayName, fullAge)
+		// As for who applies it: an age that nobody entered is told.
+		v.add(RuleHandlerAge, false, sourceLeastAge, "That %s is at least %d is not on record.", e.who.DisplayName, fullAge)
 	}
 	e.equipped(v, sourceHandlerWears)
 	e.breathes(v)
@@ -242,7 +241,7 @@ func (e entering) breathes(v *entryVerdict) {
 	for _, need := range []struct {
 		kind identityv1.QualificationKind
 		text string
-	}{{medicalClearance, "medical clearance to wear a respirator"}, {identity.FitTest, "fit test of a respirator"}} {
+	}{{identity.MedicalClearance, "medical clearance to wear a respirator"}, {identity.FitTest, "fit test of a respirator"}} {
 		switch {
 		case e.who.Qualified(need.kind, first, last):
 			v.add(RuleRespirator, false, sourceRespirator, "%s's %s counts.", e.who.DisplayName, need.text)
