@@ -62,7 +62,7 @@ bench-diagnosis: need-go ## rank published cases: top-1, top-3, Brier, reliabili
 BENCH_RECORDS_LINES ?= 1000000
 
 .PHONY: bench-records
-bench-records: need-go need-postgresql ## fill a ledger with a million lines, report on it and verify it, beside a plain COPY; about five minutes
+bench-records: need-go need-postgresql ## fill a ledger with a million lines, report on it and verify it, beside a plain COPY; several minutes
 	@$(STEP) "measuring a ledger of $(BENCH_RECORDS_LINES) lines" \
 		go test -run '^$$' -bench LedgerAtScale -benchtime 1x -timeout 60m ./services/records -args -lines $(BENCH_RECORDS_LINES)
 
