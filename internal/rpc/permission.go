@@ -128,6 +128,10 @@ var allowed = map[string][]identityv1.Role{
 	"/velamen.records.v1.RecordsService/CloseMonth":   managers,
 	"/velamen.records.v1.RecordsService/PlaceHold":    managers,
 	"/velamen.records.v1.RecordsService/LiftHold":     managers,
+
+	"/velamen.records.v1.RecordsService/UpdateDutySettings": managers,
+	"/velamen.records.v1.RecordsService/RecordDuty":         managers,
+	"/velamen.records.v1.RecordsService/PurgeEntries":       ownerOnly,
 }
 
 // readingVerbs begin the names of methods that change nothing. Plan is none of

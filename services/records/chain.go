@@ -55,6 +55,8 @@ type chain struct {
 	// found counts the marks that the chain agreed with, and signed is the last entry
 	// of those.
 	found, signed int64
+	// begins is the first entry of the ledger: the one after those that were purged.
+	begins int64
 }
 
 // begin checks the hash that the chain begins from against the closes, and leaves out
@@ -95,7 +97,7 @@ func (c *chain) contradicts(m mark) string {
 func (c *chain) follow(r row) *broken {
 	next := c.last.sequence + 1
 	if r.sequence != next {
-		return &broken{sequence: next, fault: fmt.Sprintf("It is missing: the next entry that is there is %d.", r.sequence)}
+		return &broken{sequence: next, fault: fmt.Sprintf("It is missing: the next entry that is there is %d.", r.sequence) + c.noTombstone(next)}
 	}
 	if !bytes.Equal(r.prevHash, c.last.hash) {
 		return &broken{sequence: next, fault: "It does not carry the hash of the entry before it."}
@@ -111,6 +113,14 @@ func (c *chain) follow(r row) *broken {
 	}
 	c.last = head{sequence: r.sequence, hash: r.hash}
 	return nil
+}
+
+// noTombstone says of a missing first entry that nothing says that it was purged.
+func (c *chain) noTombstone(missing int64) string {
+	if missing != c.begins {
+		return ""
+	}
+	return " No tombstone says that it was purged."
 }
 
 // endsAt checks that a range that stops before the end of the ledger is all there.

@@ -65,11 +65,21 @@ func noClose() string { return hex.EncodeToString(make([]byte, sha256.Size)) }
 
 // body returns the canonical JSON of the close.
 func (c closing) body() (string, error) {
+	body, err := canonical(c)
+	if err != nil {
+		return "", fmt.Errorf("write the close of %s: %w", c.Month, err)
+	}
+	return body, nil
+}
+
+// canonical returns the JSON of what is signed: the fields in the order of the type,
+// without spaces and without escapes for HTML.
+func canonical(signed any) (string, error) {
 	var buffer bytes.Buffer
 	encoder := json.NewEncoder(&buffer)
 	encoder.SetEscapeHTML(false)
-	if err := encoder.Encode(c); err != nil {
-		return "", fmt.Errorf("write the close of %s: %w", c.Month, err)
+	if err := encoder.Encode(signed); err != nil {
+		return "", err
 	}
 	return string(bytes.TrimSuffix(buffer.Bytes(), []byte("\n"))), nil
 }
@@ -154,10 +164,10 @@ func (m month) refuseOrder(nursery string, last *closeRow) error {
 	}
 }
 
-// noKey is the refusal of a close where no key is in place.
-func noKey() error {
+// noKey is the refusal of what has to be signed where no key is in place.
+func noKey(refused string) error {
 	return fault.New(fault.Precondition, fault.NotFoundReason,
-		"no signing key is in place on this server, so no month can be closed: an unsigned close proves nothing").
+		"no signing key is in place on this server, so %s", refused).
 		With("resource", "signing key")
 }
 

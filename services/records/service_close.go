@@ -20,7 +20,7 @@ func (s *Service) CloseMonth(ctx context.Context, request *recordsv1.CloseMonthR
 		return nil, err
 	}
 	if s.key == nil {
-		return nil, noKey()
+		return nil, noKey("no month can be closed: an unsigned close proves nothing")
 	}
 	return rpc.Once(ctx, s.db, request, func(ctx context.Context, tx pgx.Tx, caller rpc.Principal) (*recordsv1.Close, error) {
 		nursery, err := identity.ReadNursery(ctx, tx, ids[0])

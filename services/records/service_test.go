@@ -586,7 +586,7 @@ func TestVerifyNamesTheFirstBrokenEntry(t *testing.T) {
 		{"a row in the middle was deleted", `DELETE FROM records.entry WHERE sequence = 2`,
 			2, "It is missing: the next entry that is there is 3.", 1},
 		{"the first row was deleted", `DELETE FROM records.entry WHERE sequence = 1`,
-			1, "It is missing: the next entry that is there is 2.", 0},
+			1, "It is missing: the next entry that is there is 2. No tombstone says that it was purged.", 0},
 		{"the last row was deleted", `DELETE FROM records.entry WHERE sequence = 4`,
 			4, "It is missing: the ledger ends at entry 4, and the last one that is there is 3.", 3},
 		{"all rows were deleted", `DELETE FROM records.entry`,

@@ -44,7 +44,7 @@ func askedFor(ctx context.Context, tx pgx.Tx, nursery string, request *recordsv1
 		if err != nil {
 			return extent{}, err
 		}
-		s, err := readSpan(request, place.Zone)
+		s, err := readSpan(request.GetFromDate(), request.GetToDate(), place.Zone)
 		if err != nil {
 			return extent{}, err
 		}
@@ -58,14 +58,31 @@ func askedFor(ctx context.Context, tx pgx.Tx, nursery string, request *recordsv1
 	if err != nil {
 		return extent{}, err
 	}
-	return asked, asked.refuseBeyond(ledger)
+	if err := asked.refuseBeyond(ledger); err != nil {
+		return extent{}, err
+	}
+	purged, err := purgedThrough(ctx, tx, nursery)
+	if err != nil {
+		return extent{}, err
+	}
+	return asked, asked.refusePurged(purged)
 }
 
-// verify checks the closes and then the entries of an extent against them.
+// verify checks the tombstones of purges, then the closes, and then the entries of an
+// extent against them.
 func verify(ctx context.Context, tx pgx.Tx, nursery string, asked extent, key *SigningKey) (verdict, error) {
 	v := verdict{nursery: nursery, asked: asked}
 	if key != nil {
 		v.keyName = keyID(key.publicKey())
+	}
+	purges, err := readPurges(ctx, tx, nursery)
+	if err != nil {
+		return verdict{}, err
+	}
+	if v.purged, v.purge = verifyPurges(nursery, key, purges); v.purge != nil {
+		v.asked = extent{from: 1, to: 0}
+		v.trusts = append(v.trusts, "No entry was checked: nothing says where the ledger begins.")
+		return v, nil
 	}
 	rows, err := readCloses(ctx, tx, nursery)
 	if err != nil {
@@ -76,10 +93,17 @@ func verify(ctx context.Context, tx pgx.Tx, nursery string, asked extent, key *S
 	if len(marks) > 0 {
 		v.signed = marks[len(marks)-1].sequence
 	}
+	for _, m := range marks {
+		if m.sequence > 0 && m.sequence < v.purged.sequence {
+			v.older++
+		}
+	}
 	if asked.empty() {
 		v.trusts = append(v.trusts, "No work in the ledger ended on these days, so no entry was checked.")
 		return v, nil
 	}
+	asked.from = max(asked.from, v.purged.sequence+1)
+	v.asked = asked
 	before, found, err := hashAt(ctx, tx, nursery, asked.from-1)
 	if err != nil {
 		return verdict{}, err
@@ -89,7 +113,11 @@ func verify(ctx context.Context, tx pgx.Tx, nursery string, asked extent, key *S
 		v.entry = &broken{sequence: before.sequence, fault: fmt.Sprintf("It is missing, so nothing says what entry %d follows.", asked.from)}
 		return v, nil
 	}
-	checked := chain{nursery: nursery, last: before, marks: marks}
+	if back, err := firstBack(ctx, tx, nursery, v.purged.sequence); err != nil || back > 0 {
+		v.entry = &broken{sequence: back, fault: "It was purged, and is there again."}
+		return v, err
+	}
+	checked := chain{nursery: nursery, last: before, marks: marks, begins: v.purged.sequence + 1}
 	return follow(ctx, tx, v, checked)
 }
 
@@ -100,7 +128,11 @@ func follow(ctx context.Context, tx pgx.Tx, v verdict, checked chain) (verdict, 
 		return verdict{}, err
 	}
 	v.entry = checked.begin()
-	if v.before.sequence > 0 {
+	switch v.before.sequence {
+	case 0:
+	case v.purged.sequence:
+		v.trusts = append(v.trusts, trustsPurge(v.purged))
+	default:
 		v.trusts = append(v.trusts, trustsBefore(v.before, checked.found > 0))
 	}
 	if v.entry == nil {

@@ -55,7 +55,7 @@ const (
 func standAt(ctx context.Context, tx pgx.Tx, c closing) (closing, error) {
 	args := pgx.NamedArgs{"nursery": c.Nursery, "begin": c.BeginTime, "end": c.EndTime}
 	err := tx.QueryRow(ctx, `
-		SELECT coalesce(max(e.sequence), 0),
+		SELECT greatest(coalesce(max(e.sequence), 0), coalesce((SELECT max(through_sequence) FROM records.purge WHERE nursery = @nursery), 0)),
 			count(*) FILTER (WHERE `+endedFrom+`),
 			count(*) FILTER (WHERE `+endedFrom+` AND e.corrects IS NOT NULL)
 		FROM records.entry e WHERE e.nursery = @nursery AND `+endedBefore, args).
@@ -63,14 +63,17 @@ func standAt(ctx context.Context, tx pgx.Tx, c closing) (closing, error) {
 	return c, err
 }
 
-// hashAt returns the stored hash of an entry, that of the start for 0; false when the
-// entry is not there.
+// hashAt returns the stored hash of an entry, that of the start for 0, and for the last
+// entry of a purge the one of its tombstone; false when there is none.
 func hashAt(ctx context.Context, r postgres.Reader, nursery string, sequence int64) (head, bool, error) {
 	if sequence == 0 {
 		return start(), true, nil
 	}
 	at := head{sequence: sequence}
-	err := r.QueryRow(ctx, `SELECT hash FROM records.entry WHERE nursery = $1 AND sequence = $2`, nursery, sequence).Scan(&at.hash)
+	err := r.QueryRow(ctx, `
+		SELECT hash FROM records.entry WHERE nursery = $1 AND sequence = $2
+		UNION ALL
+		SELECT head FROM records.purge WHERE nursery = $1 AND through_sequence = $2`, nursery, sequence).Scan(&at.hash)
 	if postgres.NoRows(err) {
 		return at, false, nil
 	}
@@ -80,13 +83,7 @@ func hashAt(ctx context.Context, r postgres.Reader, nursery string, sequence int
 // extentOf returns the entries from the first whose work ended on the days to the
 // last; an open end of the days is that of the ledger. It is empty when there is none.
 func extentOf(ctx context.Context, r postgres.Reader, nursery string, s span) (extent, error) {
-	where, args := "", pgx.NamedArgs{"nursery": nursery}
-	if s.begin != nil {
-		where, args["begin"] = where+" AND "+endedFrom, *s.begin
-	}
-	if s.end != nil {
-		where, args["end"] = where+" AND "+endedBefore, *s.end
-	}
+	where, args := s.where(nursery)
 	var x extent
 	err := r.QueryRow(ctx, `
 		SELECT coalesce(min(e.sequence), 1), coalesce(max(e.sequence), 0)

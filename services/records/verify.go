@@ -63,20 +63,20 @@ func byDays(request *recordsv1.VerifyLedgerRequest) (bool, error) {
 }
 
 // readSpan reads the days of a request.
-func readSpan(request *recordsv1.VerifyLedgerRequest, zone *time.Location) (span, error) {
+func readSpan(from, to *typev1.Date, zone *time.Location) (span, error) {
 	var s span
-	begin, _, err := readDay("from_date", request.GetFromDate(), zone)
+	begin, _, err := readDay("from_date", from, zone)
 	if err != nil {
 		return span{}, err
 	}
-	_, end, err := readDay("to_date", request.GetToDate(), zone)
+	_, end, err := readDay("to_date", to, zone)
 	if err != nil {
 		return span{}, err
 	}
 	s.begin, s.end = begin, end
 	if begin != nil && end != nil && !begin.Before(*end) {
-		return span{}, fault.Field("to_date", "%s is before the first day, %s", request.GetToDate().GetValue(), request.GetFromDate().GetValue()).
-			With("from_date", request.GetFromDate().GetValue()).With("to_date", request.GetToDate().GetValue())
+		return span{}, fault.Field("to_date", "%s is before the first day, %s", to.GetValue(), from.GetValue()).
+			With("from_date", from.GetValue()).With("to_date", to.GetValue())
 	}
 	return s, nil
 }
@@ -105,6 +105,14 @@ func (x extent) refuseBeyond(ledger head) error {
 	return nil
 }
 
+// refusePurged refuses a range of which nothing is there any more.
+func (x extent) refusePurged(purged int64) error {
+	if x.to > purged {
+		return nil
+	}
+	return fault.Field("to_sequence", "the entries up to %d were purged", purged).With("purged_through", fmt.Sprint(purged))
+}
+
 // verdict is what a verification found.
 type verdict struct {
 	nursery string
@@ -114,20 +122,30 @@ type verdict struct {
 	last   head
 	// marks counts the closes whose hash was found, and signed is the last entry that
 	// a close has signed, whether it was asked for or not.
-	marks   int64
-	signed  int64
-	trusts  []string
-	entry   *broken
-	close   *brokenClose
+	marks  int64
+	signed int64
+	trusts []string
+	entry  *broken
+	close  *brokenClose
+	// purged is where the ledger begins: the last entry that was purged, with its hash.
+	purged head
+	// older counts the closes that signed an entry which was purged since.
+	older   int64
+	purge   *brokenPurge
 	keyName string
 }
 
 // contract returns the verdict as the contract carries it. A broken entry is named
-// before a broken close: it is what the closes are for.
+// before a broken close: it is what the closes are for. Where a tombstone is broken,
+// nothing else was checked.
 func (v verdict) contract() *recordsv1.VerifyLedgerResponse {
 	response := &recordsv1.VerifyLedgerResponse{
 		Entries: v.last.sequence - v.before.sequence, Intact: v.entry == nil && v.close == nil,
-		Trusts: v.trusts, Closes: v.marks, KeyId: v.keyName,
+		Trusts: v.trusts, Closes: v.marks, KeyId: v.keyName, PurgedThrough: v.purged.sequence, ClosesBeforePurge: v.older,
+	}
+	if v.purge != nil {
+		response.Intact, response.BrokenPurge, response.Fault = false, purgeName(v.nursery, v.purge.number), v.purge.fault
+		return response
 	}
 	if !v.asked.empty() {
 		response.FirstEntry, response.LastEntry = v.asked.from, v.asked.to
@@ -155,6 +173,11 @@ func trustsBefore(before head, signed bool) string {
 	}
 	return fmt.Sprintf("The range begins from the stored hash of entry %d, which is believed. The entries up to it were not checked; verify the whole ledger to check them.",
 		before.sequence)
+}
+
+// trustsPurge says what a ledger that was purged begins from.
+func trustsPurge(purged head) string {
+	return fmt.Sprintf("The entries up to %d were purged. The ledger begins from the hash of the last of them, as the signed tombstone has it.", purged.sequence)
 }
 
 // unsigned says which of the entries checked no close has signed yet, and is empty

@@ -56,7 +56,7 @@ func (c *closeChain) follow(r closeRow) (mark, string) {
 	if err != nil {
 		return mark{}, "What it says cannot be read as a close in the canonical form."
 	}
-	if fault := c.checkSignature(r, body); fault != "" {
+	if fault := checkSignature(c.key, body.KeyID, r.publicKey, signedMessage(r.body), r.signature); fault != "" {
 		return mark{}, fault
 	}
 	if column := differsFromClose(body, r); column != "" {
@@ -80,17 +80,17 @@ func (c *closeChain) follow(r closeRow) (mark, string) {
 }
 
 // checkSignature believes only the key in place and those that its file names: a key
-// that stands beside the close is changed by whoever changes the close.
-func (c *closeChain) checkSignature(r closeRow, body closing) string {
+// that stands beside what is signed is changed by whoever changes that.
+func checkSignature(key *SigningKey, said string, public ed25519.PublicKey, message, signature []byte) string {
 	switch {
-	case c.key == nil:
+	case key == nil:
 		return "No signing key is in place on this server, so nothing says whether it is genuine. Put the key back and verify again."
-	case !c.key.believes(r.publicKey):
+	case !key.believes(public):
 		return fmt.Sprintf("It is signed with the key %s, which is neither the key in place, %s, nor an earlier one that the key's file names.",
-			keyID(r.publicKey), keyID(c.key.publicKey()))
-	case body.KeyID != keyID(r.publicKey):
-		return fmt.Sprintf("It says that the key %s signed it, and %s stands beside it.", body.KeyID, keyID(r.publicKey))
-	case !ed25519.Verify(r.publicKey, signedMessage(r.body), r.signature):
+			keyID(public), keyID(key.publicKey()))
+	case said != keyID(public):
+		return fmt.Sprintf("It says that the key %s signed it, and %s stands beside it.", said, keyID(public))
+	case !ed25519.Verify(public, message, signature):
 		return "Its signature is not that of what it says: it was changed after it was signed."
 	default:
 		return ""

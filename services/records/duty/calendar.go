@@ -65,7 +65,9 @@ type Item struct {
 	Deadline
 	// Applications are those it is about: one, all of the month for a report, or none.
 	Applications []string
-	State        State
+	// Month is true for a report of the month, which is done for all of it at once.
+	Month bool
+	State State
 	// DoneAt is when it was done; zero when it was not.
 	DoneAt time.Time
 }
@@ -223,7 +225,7 @@ func (c *calendarDraft) addMonth(rule deadlineRule, applications []Application) 
 		return nil // the month lies before the uses that the row binds
 	}
 	deadline.Notes = append(deadline.Notes, reported.doubts...)
-	item := Item{Deadline: deadline}
+	item := Item{Deadline: deadline, Month: true}
 	if !rule.nilMonth {
 		item.Applications = reported.names
 	}

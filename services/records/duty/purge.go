@@ -22,9 +22,9 @@ type Hold struct {
 	FromDay, ToDay string
 }
 
-// covers reports whether a hold holds a record. Where the house or the days of the
+// Covers reports whether a hold holds a record. Where the house or the days of the
 // record are not known, or the days of the hold make no sense, it does.
-func (h Hold) covers(record Record) bool {
+func (h Hold) Covers(record Record) bool {
 	if h.House != "" && record.House != "" && h.House != record.House {
 		return false
 	}
@@ -63,7 +63,7 @@ func (l *law) mayPurge(record Record, now time.Time, holds []Hold) (bool, string
 		return false, fmt.Sprintf("Keep %s: how long cannot be worked out, because %s.", record.Name, err)
 	}
 	for _, hold := range holds {
-		if hold.covers(record) {
+		if hold.Covers(record) {
 			return false, fmt.Sprintf("Keep %s: the legal hold %s stands (%s).", record.Name, hold.Name, hold.Reason)
 		}
 	}

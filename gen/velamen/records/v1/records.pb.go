@@ -2149,7 +2149,16 @@ type VerifyLedgerResponse struct {
 	// The close (name) that is broken, or that the ledger contradicts.
 	BrokenClose string `protobuf:"bytes,10,opt,name=broken_close,json=brokenClose,proto3" json:"broken_close,omitempty"`
 	// The key with which this server signs, empty when it has none.
-	KeyId         string `protobuf:"bytes,11,opt,name=key_id,json=keyId,proto3" json:"key_id,omitempty"`
+	KeyId string `protobuf:"bytes,11,opt,name=key_id,json=keyId,proto3" json:"key_id,omitempty"`
+	// Number of the last entry that was purged, 0 when none was: the ledger begins after
+	// it, with the hash that its tombstone signed.
+	PurgedThrough int64 `protobuf:"varint,12,opt,name=purged_through,json=purgedThrough,proto3" json:"purged_through,omitempty"`
+	// Closes that signed an entry which was purged since: they are genuine, and what they
+	// signed is no longer there to be held against them.
+	ClosesBeforePurge int64 `protobuf:"varint,13,opt,name=closes_before_purge,json=closesBeforePurge,proto3" json:"closes_before_purge,omitempty"`
+	// The tombstone (name) of a purge that is broken. Nothing says then where the ledger
+	// begins, so no entry was checked.
+	BrokenPurge   string `protobuf:"bytes,14,opt,name=broken_purge,json=brokenPurge,proto3" json:"broken_purge,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2257,6 +2266,27 @@ func (x *VerifyLedgerResponse) GetBrokenClose() string {
 func (x *VerifyLedgerResponse) GetKeyId() string {
 	if x != nil {
 		return x.KeyId
+	}
+	return ""
+}
+
+func (x *VerifyLedgerResponse) GetPurgedThrough() int64 {
+	if x != nil {
+		return x.PurgedThrough
+	}
+	return 0
+}
+
+func (x *VerifyLedgerResponse) GetClosesBeforePurge() int64 {
+	if x != nil {
+		return x.ClosesBeforePurge
+	}
+	return 0
+}
+
+func (x *VerifyLedgerResponse) GetBrokenPurge() string {
+	if x != nil {
+		return x.BrokenPurge
 	}
 	return ""
 }
@@ -3025,7 +3055,7 @@ var File_velamen_records_v1_records_proto protoreflect.FileDescriptor
 
 const file_velamen_records_v1_records_proto_rawDesc = "" +
 	"\n" +
-	" velamen/records/v1/records.proto\x12\x12velamen.records.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\"velamen/products/v1/products.proto\x1a velamen/records/v1/history.proto\x1a\x1evelamen/type/v1/quantity.proto\"\x88\x01\n" +
+	" velamen/records/v1/records.proto\x12\x12velamen.records.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\"velamen/products/v1/products.proto\x1a\x1fvelamen/records/v1/duties.proto\x1a velamen/records/v1/history.proto\x1a\x1evelamen/type/v1/quantity.proto\"\x88\x01\n" +
 	"\tActiveUse\x12+\n" +
 	"\x11active_ingredient\x18\x01 \x01(\tR\x10activeIngredient\x12\x1b\n" +
 	"\tfrac_code\x18\x02 \x01(\tR\bfracCode\x121\n" +
@@ -3224,7 +3254,7 @@ const file_velamen_records_v1_records_proto_rawDesc = "" +
 	"\vto_sequence\x18\x03 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\n" +
 	"toSequence\x128\n" +
 	"\tfrom_date\x18\x04 \x01(\v2\x15.velamen.type.v1.DateB\x04\xe2A\x01\x01R\bfromDate\x124\n" +
-	"\ato_date\x18\x05 \x01(\v2\x15.velamen.type.v1.DateB\x04\xe2A\x01\x01R\x06toDate\"\xbf\x02\n" +
+	"\ato_date\x18\x05 \x01(\v2\x15.velamen.type.v1.DateB\x04\xe2A\x01\x01R\x06toDate\"\xb9\x03\n" +
 	"\x14VerifyLedgerResponse\x12\x18\n" +
 	"\aentries\x18\x01 \x01(\x03R\aentries\x12\x16\n" +
 	"\x06intact\x18\x02 \x01(\bR\x06intact\x12!\n" +
@@ -3239,7 +3269,10 @@ const file_velamen_records_v1_records_proto_rawDesc = "" +
 	"\x06closes\x18\t \x01(\x03R\x06closes\x12!\n" +
 	"\fbroken_close\x18\n" +
 	" \x01(\tR\vbrokenClose\x12\x15\n" +
-	"\x06key_id\x18\v \x01(\tR\x05keyId\"\xe8\x05\n" +
+	"\x06key_id\x18\v \x01(\tR\x05keyId\x12%\n" +
+	"\x0epurged_through\x18\f \x01(\x03R\rpurgedThrough\x12.\n" +
+	"\x13closes_before_purge\x18\r \x01(\x03R\x11closesBeforePurge\x12!\n" +
+	"\fbroken_purge\x18\x0e \x01(\tR\vbrokenPurge\"\xe8\x05\n" +
 	"\x05Close\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1c\n" +
 	"\x06number\x18\x02 \x01(\x03B\x04\xe2A\x01\x03R\x06number\x12\x1a\n" +
@@ -3325,8 +3358,7 @@ const file_velamen_records_v1_records_proto_rawDesc = "" +
 	"\x15USE_REPORT_FORMAT_PDF\x10\x01\x12\x19\n" +
 	"\x15USE_REPORT_FORMAT_CSV\x10\x02\x12\x1a\n" +
 	"\x16USE_REPORT_FORMAT_JSON\x10\x03\x12\x1a\n" +
-	"\x16USE_REPORT_FORMAT_XLSX\x10\x042\x91\n" +
-	"\n" +
+	"\x16USE_REPORT_FORMAT_XLSX\x10\x042\xb4\x0f\n" +
 	"\x0eRecordsService\x12J\n" +
 	"\bGetEntry\x12#.velamen.records.v1.GetEntryRequest\x1a\x19.velamen.records.v1.Entry\x12^\n" +
 	"\vListEntries\x12&.velamen.records.v1.ListEntriesRequest\x1a'.velamen.records.v1.ListEntriesResponse\x12R\n" +
@@ -3343,7 +3375,16 @@ const file_velamen_records_v1_records_proto_rawDesc = "" +
 	"ListCloses\x12%.velamen.records.v1.ListClosesRequest\x1a&.velamen.records.v1.ListClosesResponse\x12K\n" +
 	"\tPlaceHold\x12$.velamen.records.v1.PlaceHoldRequest\x1a\x18.velamen.records.v1.Hold\x12I\n" +
 	"\bLiftHold\x12#.velamen.records.v1.LiftHoldRequest\x1a\x18.velamen.records.v1.Hold\x12X\n" +
-	"\tListHolds\x12$.velamen.records.v1.ListHoldsRequest\x1a%.velamen.records.v1.ListHoldsResponseB\xba\x01\n" +
+	"\tListHolds\x12$.velamen.records.v1.ListHoldsRequest\x1a%.velamen.records.v1.ListHoldsResponse\x12_\n" +
+	"\x0fGetDutySettings\x12*.velamen.records.v1.GetDutySettingsRequest\x1a .velamen.records.v1.DutySettings\x12e\n" +
+	"\x12UpdateDutySettings\x12-.velamen.records.v1.UpdateDutySettingsRequest\x1a .velamen.records.v1.DutySettings\x12m\n" +
+	"\x10ListRecordDuties\x12+.velamen.records.v1.ListRecordDutiesRequest\x1a,.velamen.records.v1.ListRecordDutiesResponse\x12S\n" +
+	"\n" +
+	"RecordDuty\x12%.velamen.records.v1.RecordDutyRequest\x1a\x1e.velamen.records.v1.DutyRecord\x12d\n" +
+	"\rListRetention\x12(.velamen.records.v1.ListRetentionRequest\x1a).velamen.records.v1.ListRetentionResponse\x12R\n" +
+	"\fPurgeEntries\x12'.velamen.records.v1.PurgeEntriesRequest\x1a\x19.velamen.records.v1.Purge\x12[\n" +
+	"\n" +
+	"ListPurges\x12%.velamen.records.v1.ListPurgesRequest\x1a&.velamen.records.v1.ListPurgesResponseB\xba\x01\n" +
 	"\x16com.velamen.records.v1B\fRecordsProtoP\x01Z(velamen/gen/velamen/records/v1;recordsv1\xa2\x02\x03VRX\xaa\x02\x12Velamen.Records.V1\xca\x02\x12Velamen\\Records\\V1\xe2\x02\x1eVelamen\\Records\\V1\\GPBMetadata\xea\x02\x14Velamen::Records::V1b\x06proto3"
 
 var (
@@ -3361,46 +3402,59 @@ func file_velamen_records_v1_records_proto_rawDescGZIP() []byte {
 var file_velamen_records_v1_records_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
 var file_velamen_records_v1_records_proto_msgTypes = make([]protoimpl.MessageInfo, 30)
 var file_velamen_records_v1_records_proto_goTypes = []any{
-	(ExportFormat)(0),               // 0: velamen.records.v1.ExportFormat
-	(UseReportFormat)(0),            // 1: velamen.records.v1.UseReportFormat
-	(*ActiveUse)(nil),               // 2: velamen.records.v1.ActiveUse
-	(*Correction)(nil),              // 3: velamen.records.v1.Correction
-	(*Override)(nil),                // 4: velamen.records.v1.Override
-	(*CropCode)(nil),                // 5: velamen.records.v1.CropCode
-	(*Supervisor)(nil),              // 6: velamen.records.v1.Supervisor
-	(*Entry)(nil),                   // 7: velamen.records.v1.Entry
-	(*UseRecord)(nil),               // 8: velamen.records.v1.UseRecord
-	(*GetEntryRequest)(nil),         // 9: velamen.records.v1.GetEntryRequest
-	(*ListEntriesRequest)(nil),      // 10: velamen.records.v1.ListEntriesRequest
-	(*ListEntriesResponse)(nil),     // 11: velamen.records.v1.ListEntriesResponse
-	(*CorrectEntryRequest)(nil),     // 12: velamen.records.v1.CorrectEntryRequest
-	(*GetUseRecordRequest)(nil),     // 13: velamen.records.v1.GetUseRecordRequest
-	(*ExportUseRecordRequest)(nil),  // 14: velamen.records.v1.ExportUseRecordRequest
-	(*ExportUseRecordResponse)(nil), // 15: velamen.records.v1.ExportUseRecordResponse
-	(*ExportUseReportRequest)(nil),  // 16: velamen.records.v1.ExportUseReportRequest
-	(*ReportGap)(nil),               // 17: velamen.records.v1.ReportGap
-	(*CheckUseReportRequest)(nil),   // 18: velamen.records.v1.CheckUseReportRequest
-	(*CheckUseReportResponse)(nil),  // 19: velamen.records.v1.CheckUseReportResponse
-	(*ExportUseReportResponse)(nil), // 20: velamen.records.v1.ExportUseReportResponse
-	(*VerifyLedgerRequest)(nil),     // 21: velamen.records.v1.VerifyLedgerRequest
-	(*VerifyLedgerResponse)(nil),    // 22: velamen.records.v1.VerifyLedgerResponse
-	(*Close)(nil),                   // 23: velamen.records.v1.Close
-	(*CloseMonthRequest)(nil),       // 24: velamen.records.v1.CloseMonthRequest
-	(*ListClosesRequest)(nil),       // 25: velamen.records.v1.ListClosesRequest
-	(*ListClosesResponse)(nil),      // 26: velamen.records.v1.ListClosesResponse
-	(*Hold)(nil),                    // 27: velamen.records.v1.Hold
-	(*PlaceHoldRequest)(nil),        // 28: velamen.records.v1.PlaceHoldRequest
-	(*LiftHoldRequest)(nil),         // 29: velamen.records.v1.LiftHoldRequest
-	(*ListHoldsRequest)(nil),        // 30: velamen.records.v1.ListHoldsRequest
-	(*ListHoldsResponse)(nil),       // 31: velamen.records.v1.ListHoldsResponse
-	(*v1.Quantity)(nil),             // 32: velamen.type.v1.Quantity
-	(*timestamppb.Timestamp)(nil),   // 33: google.protobuf.Timestamp
-	(v11.Method)(0),                 // 34: velamen.products.v1.Method
-	(v11.Site)(0),                   // 35: velamen.products.v1.Site
-	(v11.LabelAnswer)(0),            // 36: velamen.products.v1.LabelAnswer
-	(*v1.Date)(nil),                 // 37: velamen.type.v1.Date
-	(*ExportHistoryRequest)(nil),    // 38: velamen.records.v1.ExportHistoryRequest
-	(*ExportHistoryResponse)(nil),   // 39: velamen.records.v1.ExportHistoryResponse
+	(ExportFormat)(0),                 // 0: velamen.records.v1.ExportFormat
+	(UseReportFormat)(0),              // 1: velamen.records.v1.UseReportFormat
+	(*ActiveUse)(nil),                 // 2: velamen.records.v1.ActiveUse
+	(*Correction)(nil),                // 3: velamen.records.v1.Correction
+	(*Override)(nil),                  // 4: velamen.records.v1.Override
+	(*CropCode)(nil),                  // 5: velamen.records.v1.CropCode
+	(*Supervisor)(nil),                // 6: velamen.records.v1.Supervisor
+	(*Entry)(nil),                     // 7: velamen.records.v1.Entry
+	(*UseRecord)(nil),                 // 8: velamen.records.v1.UseRecord
+	(*GetEntryRequest)(nil),           // 9: velamen.records.v1.GetEntryRequest
+	(*ListEntriesRequest)(nil),        // 10: velamen.records.v1.ListEntriesRequest
+	(*ListEntriesResponse)(nil),       // 11: velamen.records.v1.ListEntriesResponse
+	(*CorrectEntryRequest)(nil),       // 12: velamen.records.v1.CorrectEntryRequest
+	(*GetUseRecordRequest)(nil),       // 13: velamen.records.v1.GetUseRecordRequest
+	(*ExportUseRecordRequest)(nil),    // 14: velamen.records.v1.ExportUseRecordRequest
+	(*ExportUseRecordResponse)(nil),   // 15: velamen.records.v1.ExportUseRecordResponse
+	(*ExportUseReportRequest)(nil),    // 16: velamen.records.v1.ExportUseReportRequest
+	(*ReportGap)(nil),                 // 17: velamen.records.v1.ReportGap
+	(*CheckUseReportRequest)(nil),     // 18: velamen.records.v1.CheckUseReportRequest
+	(*CheckUseReportResponse)(nil),    // 19: velamen.records.v1.CheckUseReportResponse
+	(*ExportUseReportResponse)(nil),   // 20: velamen.records.v1.ExportUseReportResponse
+	(*VerifyLedgerRequest)(nil),       // 21: velamen.records.v1.VerifyLedgerRequest
+	(*VerifyLedgerResponse)(nil),      // 22: velamen.records.v1.VerifyLedgerResponse
+	(*Close)(nil),                     // 23: velamen.records.v1.Close
+	(*CloseMonthRequest)(nil),         // 24: velamen.records.v1.CloseMonthRequest
+	(*ListClosesRequest)(nil),         // 25: velamen.records.v1.ListClosesRequest
+	(*ListClosesResponse)(nil),        // 26: velamen.records.v1.ListClosesResponse
+	(*Hold)(nil),                      // 27: velamen.records.v1.Hold
+	(*PlaceHoldRequest)(nil),          // 28: velamen.records.v1.PlaceHoldRequest
+	(*LiftHoldRequest)(nil),           // 29: velamen.records.v1.LiftHoldRequest
+	(*ListHoldsRequest)(nil),          // 30: velamen.records.v1.ListHoldsRequest
+	(*ListHoldsResponse)(nil),         // 31: velamen.records.v1.ListHoldsResponse
+	(*v1.Quantity)(nil),               // 32: velamen.type.v1.Quantity
+	(*timestamppb.Timestamp)(nil),     // 33: google.protobuf.Timestamp
+	(v11.Method)(0),                   // 34: velamen.products.v1.Method
+	(v11.Site)(0),                     // 35: velamen.products.v1.Site
+	(v11.LabelAnswer)(0),              // 36: velamen.products.v1.LabelAnswer
+	(*v1.Date)(nil),                   // 37: velamen.type.v1.Date
+	(*ExportHistoryRequest)(nil),      // 38: velamen.records.v1.ExportHistoryRequest
+	(*GetDutySettingsRequest)(nil),    // 39: velamen.records.v1.GetDutySettingsRequest
+	(*UpdateDutySettingsRequest)(nil), // 40: velamen.records.v1.UpdateDutySettingsRequest
+	(*ListRecordDutiesRequest)(nil),   // 41: velamen.records.v1.ListRecordDutiesRequest
+	(*RecordDutyRequest)(nil),         // 42: velamen.records.v1.RecordDutyRequest
+	(*ListRetentionRequest)(nil),      // 43: velamen.records.v1.ListRetentionRequest
+	(*PurgeEntriesRequest)(nil),       // 44: velamen.records.v1.PurgeEntriesRequest
+	(*ListPurgesRequest)(nil),         // 45: velamen.records.v1.ListPurgesRequest
+	(*ExportHistoryResponse)(nil),     // 46: velamen.records.v1.ExportHistoryResponse
+	(*DutySettings)(nil),              // 47: velamen.records.v1.DutySettings
+	(*ListRecordDutiesResponse)(nil),  // 48: velamen.records.v1.ListRecordDutiesResponse
+	(*DutyRecord)(nil),                // 49: velamen.records.v1.DutyRecord
+	(*ListRetentionResponse)(nil),     // 50: velamen.records.v1.ListRetentionResponse
+	(*Purge)(nil),                     // 51: velamen.records.v1.Purge
+	(*ListPurgesResponse)(nil),        // 52: velamen.records.v1.ListPurgesResponse
 }
 var file_velamen_records_v1_records_proto_depIdxs = []int32{
 	32, // 0: velamen.records.v1.ActiveUse.amount:type_name -> velamen.type.v1.Quantity
@@ -3473,22 +3527,36 @@ var file_velamen_records_v1_records_proto_depIdxs = []int32{
 	28, // 67: velamen.records.v1.RecordsService.PlaceHold:input_type -> velamen.records.v1.PlaceHoldRequest
 	29, // 68: velamen.records.v1.RecordsService.LiftHold:input_type -> velamen.records.v1.LiftHoldRequest
 	30, // 69: velamen.records.v1.RecordsService.ListHolds:input_type -> velamen.records.v1.ListHoldsRequest
-	7,  // 70: velamen.records.v1.RecordsService.GetEntry:output_type -> velamen.records.v1.Entry
-	11, // 71: velamen.records.v1.RecordsService.ListEntries:output_type -> velamen.records.v1.ListEntriesResponse
-	7,  // 72: velamen.records.v1.RecordsService.CorrectEntry:output_type -> velamen.records.v1.Entry
-	8,  // 73: velamen.records.v1.RecordsService.GetUseRecord:output_type -> velamen.records.v1.UseRecord
-	15, // 74: velamen.records.v1.RecordsService.ExportUseRecord:output_type -> velamen.records.v1.ExportUseRecordResponse
-	20, // 75: velamen.records.v1.RecordsService.ExportUseReport:output_type -> velamen.records.v1.ExportUseReportResponse
-	19, // 76: velamen.records.v1.RecordsService.CheckUseReport:output_type -> velamen.records.v1.CheckUseReportResponse
-	39, // 77: velamen.records.v1.RecordsService.ExportHistory:output_type -> velamen.records.v1.ExportHistoryResponse
-	22, // 78: velamen.records.v1.RecordsService.VerifyLedger:output_type -> velamen.records.v1.VerifyLedgerResponse
-	23, // 79: velamen.records.v1.RecordsService.CloseMonth:output_type -> velamen.records.v1.Close
-	26, // 80: velamen.records.v1.RecordsService.ListCloses:output_type -> velamen.records.v1.ListClosesResponse
-	27, // 81: velamen.records.v1.RecordsService.PlaceHold:output_type -> velamen.records.v1.Hold
-	27, // 82: velamen.records.v1.RecordsService.LiftHold:output_type -> velamen.records.v1.Hold
-	31, // 83: velamen.records.v1.RecordsService.ListHolds:output_type -> velamen.records.v1.ListHoldsResponse
-	70, // [70:84] is the sub-list for method output_type
-	56, // [56:70] is the sub-list for method input_type
+	39, // 70: velamen.records.v1.RecordsService.GetDutySettings:input_type -> velamen.records.v1.GetDutySettingsRequest
+	40, // 71: velamen.records.v1.RecordsService.UpdateDutySettings:input_type -> velamen.records.v1.UpdateDutySettingsRequest
+	41, // 72: velamen.records.v1.RecordsService.ListRecordDuties:input_type -> velamen.records.v1.ListRecordDutiesRequest
+	42, // 73: velamen.records.v1.RecordsService.RecordDuty:input_type -> velamen.records.v1.RecordDutyRequest
+	43, // 74: velamen.records.v1.RecordsService.ListRetention:input_type -> velamen.records.v1.ListRetentionRequest
+	44, // 75: velamen.records.v1.RecordsService.PurgeEntries:input_type -> velamen.records.v1.PurgeEntriesRequest
+	45, // 76: velamen.records.v1.RecordsService.ListPurges:input_type -> velamen.records.v1.ListPurgesRequest
+	7,  // 77: velamen.records.v1.RecordsService.GetEntry:output_type -> velamen.records.v1.Entry
+	11, // 78: velamen.records.v1.RecordsService.ListEntries:output_type -> velamen.records.v1.ListEntriesResponse
+	7,  // 79: velamen.records.v1.RecordsService.CorrectEntry:output_type -> velamen.records.v1.Entry
+	8,  // 80: velamen.records.v1.RecordsService.GetUseRecord:output_type -> velamen.records.v1.UseRecord
+	15, // 81: velamen.records.v1.RecordsService.ExportUseRecord:output_type -> velamen.records.v1.ExportUseRecordResponse
+	20, // 82: velamen.records.v1.RecordsService.ExportUseReport:output_type -> velamen.records.v1.ExportUseReportResponse
+	19, // 83: velamen.records.v1.RecordsService.CheckUseReport:output_type -> velamen.records.v1.CheckUseReportResponse
+	46, // 84: velamen.records.v1.RecordsService.ExportHistory:output_type -> velamen.records.v1.ExportHistoryResponse
+	22, // 85: velamen.records.v1.RecordsService.VerifyLedger:output_type -> velamen.records.v1.VerifyLedgerResponse
+	23, // 86: velamen.records.v1.RecordsService.CloseMonth:output_type -> velamen.records.v1.Close
+	26, // 87: velamen.records.v1.RecordsService.ListCloses:output_type -> velamen.records.v1.ListClosesResponse
+	27, // 88: velamen.records.v1.RecordsService.PlaceHold:output_type -> velamen.records.v1.Hold
+	27, // 89: velamen.records.v1.RecordsService.LiftHold:output_type -> velamen.records.v1.Hold
+	31, // 90: velamen.records.v1.RecordsService.ListHolds:output_type -> velamen.records.v1.ListHoldsResponse
+	47, // 91: velamen.records.v1.RecordsService.GetDutySettings:output_type -> velamen.records.v1.DutySettings
+	47, // 92: velamen.records.v1.RecordsService.UpdateDutySettings:output_type -> velamen.records.v1.DutySettings
+	48, // 93: velamen.records.v1.RecordsService.ListRecordDuties:output_type -> velamen.records.v1.ListRecordDutiesResponse
+	49, // 94: velamen.records.v1.RecordsService.RecordDuty:output_type -> velamen.records.v1.DutyRecord
+	50, // 95: velamen.records.v1.RecordsService.ListRetention:output_type -> velamen.records.v1.ListRetentionResponse
+	51, // 96: velamen.records.v1.RecordsService.PurgeEntries:output_type -> velamen.records.v1.Purge
+	52, // 97: velamen.records.v1.RecordsService.ListPurges:output_type -> velamen.records.v1.ListPurgesResponse
+	77, // [77:98] is the sub-list for method output_type
+	56, // [56:77] is the sub-list for method input_type
 	56, // [56:56] is the sub-list for extension type_name
 	56, // [56:56] is the sub-list for extension extendee
 	0,  // [0:56] is the sub-list for field type_name
@@ -3499,6 +3567,7 @@ func file_velamen_records_v1_records_proto_init() {
 	if File_velamen_records_v1_records_proto != nil {
 		return
 	}
+	file_velamen_records_v1_duties_proto_init()
 	file_velamen_records_v1_history_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{

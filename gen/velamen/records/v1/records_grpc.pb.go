@@ -22,20 +22,27 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	RecordsService_GetEntry_FullMethodName        = "/velamen.records.v1.RecordsService/GetEntry"
-	RecordsService_ListEntries_FullMethodName     = "/velamen.records.v1.RecordsService/ListEntries"
-	RecordsService_CorrectEntry_FullMethodName    = "/velamen.records.v1.RecordsService/CorrectEntry"
-	RecordsService_GetUseRecord_FullMethodName    = "/velamen.records.v1.RecordsService/GetUseRecord"
-	RecordsService_ExportUseRecord_FullMethodName = "/velamen.records.v1.RecordsService/ExportUseRecord"
-	RecordsService_ExportUseReport_FullMethodName = "/velamen.records.v1.RecordsService/ExportUseReport"
-	RecordsService_CheckUseReport_FullMethodName  = "/velamen.records.v1.RecordsService/CheckUseReport"
-	RecordsService_ExportHistory_FullMethodName   = "/velamen.records.v1.RecordsService/ExportHistory"
-	RecordsService_VerifyLedger_FullMethodName    = "/velamen.records.v1.RecordsService/VerifyLedger"
-	RecordsService_CloseMonth_FullMethodName      = "/velamen.records.v1.RecordsService/CloseMonth"
-	RecordsService_ListCloses_FullMethodName      = "/velamen.records.v1.RecordsService/ListCloses"
-	RecordsService_PlaceHold_FullMethodName       = "/velamen.records.v1.RecordsService/PlaceHold"
-	RecordsService_LiftHold_FullMethodName        = "/velamen.records.v1.RecordsService/LiftHold"
-	RecordsService_ListHolds_FullMethodName       = "/velamen.records.v1.RecordsService/ListHolds"
+	RecordsService_GetEntry_FullMethodName           = "/velamen.records.v1.RecordsService/GetEntry"
+	RecordsService_ListEntries_FullMethodName        = "/velamen.records.v1.RecordsService/ListEntries"
+	RecordsService_CorrectEntry_FullMethodName       = "/velamen.records.v1.RecordsService/CorrectEntry"
+	RecordsService_GetUseRecord_FullMethodName       = "/velamen.records.v1.RecordsService/GetUseRecord"
+	RecordsService_ExportUseRecord_FullMethodName    = "/velamen.records.v1.RecordsService/ExportUseRecord"
+	RecordsService_ExportUseReport_FullMethodName    = "/velamen.records.v1.RecordsService/ExportUseReport"
+	RecordsService_CheckUseReport_FullMethodName     = "/velamen.records.v1.RecordsService/CheckUseReport"
+	RecordsService_ExportHistory_FullMethodName      = "/velamen.records.v1.RecordsService/ExportHistory"
+	RecordsService_VerifyLedger_FullMethodName       = "/velamen.records.v1.RecordsService/VerifyLedger"
+	RecordsService_CloseMonth_FullMethodName         = "/velamen.records.v1.RecordsService/CloseMonth"
+	RecordsService_ListCloses_FullMethodName         = "/velamen.records.v1.RecordsService/ListCloses"
+	RecordsService_PlaceHold_FullMethodName          = "/velamen.records.v1.RecordsService/PlaceHold"
+	RecordsService_LiftHold_FullMethodName           = "/velamen.records.v1.RecordsService/LiftHold"
+	RecordsService_ListHolds_FullMethodName          = "/velamen.records.v1.RecordsService/ListHolds"
+	RecordsService_GetDutySettings_FullMethodName    = "/velamen.records.v1.RecordsService/GetDutySettings"
+	RecordsService_UpdateDutySettings_FullMethodName = "/velamen.records.v1.RecordsService/UpdateDutySettings"
+	RecordsService_ListRecordDuties_FullMethodName   = "/velamen.records.v1.RecordsService/ListRecordDuties"
+	RecordsService_RecordDuty_FullMethodName         = "/velamen.records.v1.RecordsService/RecordDuty"
+	RecordsService_ListRetention_FullMethodName      = "/velamen.records.v1.RecordsService/ListRetention"
+	RecordsService_PurgeEntries_FullMethodName       = "/velamen.records.v1.RecordsService/PurgeEntries"
+	RecordsService_ListPurges_FullMethodName         = "/velamen.records.v1.RecordsService/ListPurges"
 )
 
 // RecordsServiceClient is the client API for RecordsService service.
@@ -79,6 +86,23 @@ type RecordsServiceClient interface {
 	LiftHold(ctx context.Context, in *LiftHoldRequest, opts ...grpc.CallOption) (*Hold, error)
 	// ListHolds returns the holds that stand, or all that ever were, the oldest first.
 	ListHolds(ctx context.Context, in *ListHoldsRequest, opts ...grpc.CallOption) (*ListHoldsResponse, error)
+	// GetDutySettings returns what the deadlines ask about the nursery itself.
+	GetDutySettings(ctx context.Context, in *GetDutySettingsRequest, opts ...grpc.CallOption) (*DutySettings, error)
+	// UpdateDutySettings changes it. Every earlier answer is kept.
+	UpdateDutySettings(ctx context.Context, in *UpdateDutySettingsRequest, opts ...grpc.CallOption) (*DutySettings, error)
+	// ListRecordDuties returns what the work of a month asks for, when each is due and how it
+	// stands.
+	ListRecordDuties(ctx context.Context, in *ListRecordDutiesRequest, opts ...grpc.CallOption) (*ListRecordDutiesResponse, error)
+	// RecordDuty says that a report was handed in, a record converted or a copy given.
+	RecordDuty(ctx context.Context, in *RecordDutyRequest, opts ...grpc.CallOption) (*DutyRecord, error)
+	// ListRetention sums up how many entries may be purged, from when on, and what keeps
+	// the others.
+	ListRetention(ctx context.Context, in *ListRetentionRequest, opts ...grpc.CallOption) (*ListRetentionResponse, error)
+	// PurgeEntries removes entries from the start of the ledger, if every one of them
+	// may be purged, and leaves a signed tombstone.
+	PurgeEntries(ctx context.Context, in *PurgeEntriesRequest, opts ...grpc.CallOption) (*Purge, error)
+	// ListPurges returns the signed tombstones, the oldest first.
+	ListPurges(ctx context.Context, in *ListPurgesRequest, opts ...grpc.CallOption) (*ListPurgesResponse, error)
 }
 
 type recordsServiceClient struct {
@@ -229,6 +253,76 @@ func (c *recordsServiceClient) ListHolds(ctx context.Context, in *ListHoldsReque
 	return out, nil
 }
 
+func (c *recordsServiceClient) GetDutySettings(ctx context.Context, in *GetDutySettingsRequest, opts ...grpc.CallOption) (*DutySettings, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(DutySettings)
+	err := c.cc.Invoke(ctx, RecordsService_GetDutySettings_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *recordsServiceClient) UpdateDutySettings(ctx context.Context, in *UpdateDutySettingsRequest, opts ...grpc.CallOption) (*DutySettings, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(DutySettings)
+	err := c.cc.Invoke(ctx, RecordsService_UpdateDutySettings_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *recordsServiceClient) ListRecordDuties(ctx context.Context, in *ListRecordDutiesRequest, opts ...grpc.CallOption) (*ListRecordDutiesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListRecordDutiesResponse)
+	err := c.cc.Invoke(ctx, RecordsService_ListRecordDuties_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *recordsServiceClient) RecordDuty(ctx context.Context, in *RecordDutyRequest, opts ...grpc.CallOption) (*DutyRecord, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(DutyRecord)
+	err := c.cc.Invoke(ctx, RecordsService_RecordDuty_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *recordsServiceClient) ListRetention(ctx context.Context, in *ListRetentionRequest, opts ...grpc.CallOption) (*ListRetentionResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListRetentionResponse)
+	err := c.cc.Invoke(ctx, RecordsService_ListRetention_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *recordsServiceClient) PurgeEntries(ctx context.Context, in *PurgeEntriesRequest, opts ...grpc.CallOption) (*Purge, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Purge)
+	err := c.cc.Invoke(ctx, RecordsService_PurgeEntries_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *recordsServiceClient) ListPurges(ctx context.Context, in *ListPurgesRequest, opts ...grpc.CallOption) (*ListPurgesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListPurgesResponse)
+	err := c.cc.Invoke(ctx, RecordsService_ListPurges_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // RecordsServiceServer is the server API for RecordsService service.
 // All implementations must embed UnimplementedRecordsServiceServer
 // for forward compatibility.
@@ -270,6 +364,23 @@ type RecordsServiceServer interface {
 	LiftHold(context.Context, *LiftHoldRequest) (*Hold, error)
 	// ListHolds returns the holds that stand, or all that ever were, the oldest first.
 	ListHolds(context.Context, *ListHoldsRequest) (*ListHoldsResponse, error)
+	// GetDutySettings returns what the deadlines ask about the nursery itself.
+	GetDutySettings(context.Context, *GetDutySettingsRequest) (*DutySettings, error)
+	// UpdateDutySettings changes it. Every earlier answer is kept.
+	UpdateDutySettings(context.Context, *UpdateDutySettingsRequest) (*DutySettings, error)
+	// ListRecordDuties returns what the work of a month asks for, when each is due and how it
+	// stands.
+	ListRecordDuties(context.Context, *ListRecordDutiesRequest) (*ListRecordDutiesResponse, error)
+	// RecordDuty says that a report was handed in, a record converted or a copy given.
+	RecordDuty(context.Context, *RecordDutyRequest) (*DutyRecord, error)
+	// ListRetention sums up how many entries may be purged, from when on, and what keeps
+	// the others.
+	ListRetention(context.Context, *ListRetentionRequest) (*ListRetentionResponse, error)
+	// PurgeEntries removes entries from the start of the ledger, if every one of them
+	// may be purged, and leaves a signed tombstone.
+	PurgeEntries(context.Context, *PurgeEntriesRequest) (*Purge, error)
+	// ListPurges returns the signed tombstones, the oldest first.
+	ListPurges(context.Context, *ListPurgesRequest) (*ListPurgesResponse, error)
 	mustEmbedUnimplementedRecordsServiceServer()
 }
 
@@ -321,6 +432,27 @@ func (UnimplementedRecordsServiceServer) LiftHold(context.Context, *LiftHoldRequ
 }
 func (UnimplementedRecordsServiceServer) ListHolds(context.Context, *ListHoldsRequest) (*ListHoldsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListHolds not implemented")
+}
+func (UnimplementedRecordsServiceServer) GetDutySettings(context.Context, *GetDutySettingsRequest) (*DutySettings, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetDutySettings not implemented")
+}
+func (UnimplementedRecordsServiceServer) UpdateDutySettings(context.Context, *UpdateDutySettingsRequest) (*DutySettings, error) {
+	return nil, status.Error(codes.Unimplemented, "method UpdateDutySettings not implemented")
+}
+func (UnimplementedRecordsServiceServer) ListRecordDuties(context.Context, *ListRecordDutiesRequest) (*ListRecordDutiesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListRecordDuties not implemented")
+}
+func (UnimplementedRecordsServiceServer) RecordDuty(context.Context, *RecordDutyRequest) (*DutyRecord, error) {
+	return nil, status.Error(codes.Unimplemented, "method RecordDuty not implemented")
+}
+func (UnimplementedRecordsServiceServer) ListRetention(context.Context, *ListRetentionRequest) (*ListRetentionResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListRetention not implemented")
+}
+func (UnimplementedRecordsServiceServer) PurgeEntries(context.Context, *PurgeEntriesRequest) (*Purge, error) {
+	return nil, status.Error(codes.Unimplemented, "method PurgeEntries not implemented")
+}
+func (UnimplementedRecordsServiceServer) ListPurges(context.Context, *ListPurgesRequest) (*ListPurgesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListPurges not implemented")
 }
 func (UnimplementedRecordsServiceServer) mustEmbedUnimplementedRecordsServiceServer() {}
 func (UnimplementedRecordsServiceServer) testEmbeddedByValue()                        {}
@@ -595,6 +727,132 @@ func _RecordsService_ListHolds_Handler(srv interface{}, ctx context.Context, dec
 	return interceptor(ctx, in, info, handler)
 }
 
+func _RecordsService_GetDutySettings_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetDutySettingsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(RecordsServiceServer).GetDutySettings(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: RecordsService_GetDutySettings_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(RecordsServiceServer).GetDutySettings(ctx, req.(*GetDutySettingsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _RecordsService_UpdateDutySettings_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(UpdateDutySettingsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(RecordsServiceServer).UpdateDutySettings(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: RecordsService_UpdateDutySettings_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(RecordsServiceServer).UpdateDutySettings(ctx, req.(*UpdateDutySettingsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _RecordsService_ListRecordDuties_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListRecordDutiesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(RecordsServiceServer).ListRecordDuties(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: RecordsService_ListRecordDuties_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(RecordsServiceServer).ListRecordDuties(ctx, req.(*ListRecordDutiesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _RecordsService_RecordDuty_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RecordDutyRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(RecordsServiceServer).RecordDuty(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: RecordsService_RecordDuty_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(RecordsServiceServer).RecordDuty(ctx, req.(*RecordDutyRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _RecordsService_ListRetention_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListRetentionRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(RecordsServiceServer).ListRetention(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: RecordsService_ListRetention_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(RecordsServiceServer).ListRetention(ctx, req.(*ListRetentionRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _RecordsService_PurgeEntries_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(PurgeEntriesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(RecordsServiceServer).PurgeEntries(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: RecordsService_PurgeEntries_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(RecordsServiceServer).PurgeEntries(ctx, req.(*PurgeEntriesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _RecordsService_ListPurges_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListPurgesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(RecordsServiceServer).ListPurges(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: RecordsService_ListPurges_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(RecordsServiceServer).ListPurges(ctx, req.(*ListPurgesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // RecordsService_ServiceDesc is the grpc.ServiceDesc for RecordsService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -657,6 +915,34 @@ var RecordsService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListHolds",
 			Handler:    _RecordsService_ListHolds_Handler,
+		},
+		{
+			MethodName: "GetDutySettings",
+			Handler:    _RecordsService_GetDutySettings_Handler,
+		},
+		{
+			MethodName: "UpdateDutySettings",
+			Handler:    _RecordsService_UpdateDutySettings_Handler,
+		},
+		{
+			MethodName: "ListRecordDuties",
+			Handler:    _RecordsService_ListRecordDuties_Handler,
+		},
+		{
+			MethodName: "RecordDuty",
+			Handler:    _RecordsService_RecordDuty_Handler,
+		},
+		{
+			MethodName: "ListRetention",
+			Handler:    _RecordsService_ListRetention_Handler,
+		},
+		{
+			MethodName: "PurgeEntries",
+			Handler:    _RecordsService_PurgeEntries_Handler,
+		},
+		{
+			MethodName: "ListPurges",
+			Handler:    _RecordsService_ListPurges_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},
