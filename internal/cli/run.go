@@ -117,8 +117,8 @@ output, and an error is a JSON object on standard error.`,
 	a.globalFlags(root.PersistentFlags())
 	root.AddCommand(
 		a.signInCommand(), a.signOutCommand(), a.nurseryCommand(), a.peopleCommand(), a.stockCommand(),
-		a.diagnosisCommand(), a.productsCommand(), a.treatmentCommand(), a.entryCommand(), a.noticesCommand(), a.scheduleCommand(),
-		a.recordsCommand(), a.versionCommand(),
+		a.diagnosisCommand(), a.productsCommand(), a.treatmentCommand(), a.closuresCommand(), a.entryCommand(), a.noticesCommand(),
+		a.scheduleCommand(), a.recordsCommand(), a.versionCommand(),
 	)
 	root.AddCommand(a.Commands...)
 	a.noteStart(root)

@@ -208,9 +208,22 @@ func readQuantity(text string) (*typev1.Quantity, error) {
 	return q.Contract(), nil
 }
 
-// treated is what was applied in the house of the isolation bench.
+// withoutFans begins the benches of the house that has none.
+const withoutFans = "shade/"
+
+// lance is how high above the plants the people of the demo hold it.
+var lance = quantity.Must("30", quantity.Centimetre)
+
+// treated is what was applied in the house of the isolation bench. Sprays are of coarse
+// droplets from close by, and the fans are turned on when the work is done.
 func (p *people) treated(o outbreak, done step) (*treatmentv1.HouseTreatment, error) {
-	treated := &treatmentv1.HouseTreatment{House: p.house(o.Bench)}
+	treated := &treatmentv1.HouseTreatment{House: p.house(o.Bench), Height: lance.Contract()}
+	if bathed := done.Step == "systemic" && o.Template != "leaf-spots"; !bathed {
+		treated.Droplets = treatmentv1.DropletClass_DROPLET_CLASS_MEDIUM_OR_LARGER
+	}
+	if !strings.HasPrefix(o.Bench, withoutFans) {
+		treated.Airing = treatmentv1.AiringDevice_AIRING_DEVICE_FANS
+	}
 	use := &treatmentv1.ProductUse{Product: p.name("products", done.Product)}
 	treated.Products = []*treatmentv1.ProductUse{use}
 	for _, field := range []struct {

@@ -39,6 +39,8 @@ type work struct {
 	supervisor *identity.Person
 	// performerField is the path of who that is; empty where nobody is named.
 	performerField string
+	// recorder is the id of who says it, of work that was done.
+	recorder string
 	// isolatedIn is the house of the isolation bench that the lots were last set apart
 	// on in the program, as confirmed, and isolatedOn that bench; empty for none. The
 	// books follow a moment later.

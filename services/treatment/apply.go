@@ -43,7 +43,7 @@ func (s *Service) apply(ctx context.Context, tx pgx.Tx, p *program, lots []strin
 		nursery: p.nursery, path: c.path, method: methodOf(step.Kind), disorder: p.disorder, class: p.disorderClass,
 		lots: lots, treatments: c.confirmation.GetTreatments(), conditions: c.confirmation.GetConditions(),
 		start: clock.Stored(c.confirmation.GetStartTime().AsTime()), end: clock.Stored(c.confirmation.GetEndTime().AsTime()),
-		performer: performer, performerField: c.path + ".performer", roundBefore: before,
+		performer: performer, performerField: c.path + ".performer", recorder: c.caller.Person, roundBefore: before,
 		candidates: p.templateStep(step.Key).GetCandidateActiveIngredients(),
 	}
 	if w.supervisor, err = supervisor(ctx, tx, p.nursery, c.path+".supervisor", c.confirmation.GetSupervisor(), performer); err != nil {
@@ -134,6 +134,9 @@ func (s *Service) enterApplication(ctx context.Context, tx pgx.Tx, a *applicatio
 		return err
 	}
 	if err := insertFacts(ctx, tx, a, facts); err != nil {
+		return err
+	}
+	if err := s.beginAirings(ctx, tx, a, w.path, w.recorder); err != nil {
 		return err
 	}
 	if err := s.sendToLedger(ctx, tx, a, mix, w, facts); err != nil {

@@ -26,11 +26,11 @@ func (s *Service) recordBreach(ctx context.Context, tx pgx.Tx, request *treatmen
 	if err != nil {
 		return nil, err
 	}
-	w.end = clock.Stored(request.GetEndTime().AsTime())
+	w.end, w.recorder = clock.Stored(request.GetEndTime().AsTime()), caller.Person
 	if err := checkSpan("application.start_time", "end_time", request.GetApplication().GetStartTime(), request.GetEndTime(), s.db.Clock()); err != nil {
 		return nil, err
 	}
-	if err := checkTreatments(w.path, w.treatments, w.conditions); err != nil {
+	if err := checkTreatments(w.path, w.method, w.treatments, w.conditions); err != nil {
 		return nil, err
 	}
 	a := &application{nursery: w.nursery, breachNote: request.GetNote()}

@@ -8,6 +8,7 @@ import (
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	productsv1 "velamen/gen/velamen/products/v1"
 	treatmentv1 "velamen/gen/velamen/treatment/v1"
 	typev1 "velamen/gen/velamen/type/v1"
 	"velamen/internal/clock"
@@ -77,7 +78,7 @@ func CheckProofs(path string, kind Kind, proofs []Proof, c *treatmentv1.Confirma
 	if len(c.GetOverrides()) > 0 && !Applies(kind) && kind != release {
 		return fault.Field(path+".overrides", "a step of the kind %s has no rule to override", kindName(kind))
 	}
-	return checkTreatments(path, c.GetTreatments(), c.GetConditions())
+	return checkTreatments(path, methodOf(kind), c.GetTreatments(), c.GetConditions())
 }
 
 func missing(proof Proof, c *treatmentv1.Confirmation) (field, rule string) {
@@ -107,8 +108,8 @@ func kindName(kind Kind) string {
 }
 
 // checkTreatments holds the amounts of an application to their units and above
-// zero, and each product to one line in each house.
-func checkTreatments(path string, treatments []*treatmentv1.HouseTreatment, conditions *treatmentv1.Conditions) error {
+// zero, each product to one line in each house, and what is said of a spray to sprays.
+func checkTreatments(path string, method productsv1.Method, treatments []*treatmentv1.HouseTreatment, conditions *treatmentv1.Conditions) error {
 	for i, treated := range treatments {
 		at := fmt.Sprintf("%s.treatments[%d]", path, i)
 		if _, err := positive(at+".area", treated.GetArea(), AreaUnits()...); err != nil {
@@ -123,6 +124,9 @@ func checkTreatments(path string, treatments []*treatmentv1.HouseTreatment, cond
 				return fault.Field(at+".leftover", "must be zero or more %s", listed(MixUnits()))
 			}
 		}
+		if err := checkHanging(at, method, treated); err != nil {
+			return err
+		}
 		if j, twice := productTwice(treated); twice {
 			return fault.Field(fmt.Sprintf("%s.products[%d].product", at, j), "it stands in this mix already; give the sum once").
 				With("product", treated.GetProducts()[j].GetProduct())
@@ -135,6 +139,32 @@ func checkTreatments(path string, treatments []*treatmentv1.HouseTreatment, cond
 	}
 	return checkConditions(path+".conditions", conditions)
 }
+
+// checkHanging holds how it hung in the air to what can be: form and droplets are those
+// of a spray, and a height is a length.
+func checkHanging(at string, method productsv1.Method, treated *treatmentv1.HouseTreatment) error {
+	sprayed := method == productsv1.Method_METHOD_SPRAY
+	switch {
+	case !sprayed && treated.GetForm() != treatmentv1.ApplicationForm_APPLICATION_FORM_UNSPECIFIED:
+		return fault.Field(at+".form", "only a spray has it")
+	case !sprayed && treated.GetDroplets() != treatmentv1.DropletClass_DROPLET_CLASS_UNSPECIFIED:
+		return fault.Field(at+".droplets", "only a spray has them")
+	case treated.GetHeight() == nil:
+		return nil
+	}
+	height, err := positive(at+".height", treated.GetHeight(), quantity.Centimetre, quantity.Metre, quantity.Inch, quantity.Foot)
+	if err != nil {
+		return err
+	}
+	if higher, err := height.Compare(highest); err != nil || higher > 0 {
+		return fault.Field(at+".height", "must not be above %s", highest)
+	}
+	return nil
+}
+
+// highest is how high above the medium a nozzle in a house can be: more was typed in
+// another unit. Design value.
+var highest = quantity.Must("30", quantity.Metre)
 
 // productTwice returns which product of a mix stands in it already. Each line is
 // held to the label alone, and the ledger enters a product once.

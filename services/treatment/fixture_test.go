@@ -45,6 +45,8 @@ type nursery struct {
 	t      testing.TB
 	db     *pgtest.Database
 	outbox *postgres.Outbox
+	// clock is the test's own, nil where the test has another.
+	clock *movable
 
 	stock     stockv1.StockServiceClient
 	diagnosis diagnosisv1.DiagnosisServiceClient
@@ -60,6 +62,7 @@ type nursery struct {
 func newNursery(t testing.TB, c clock.Clock, programs func(context.Context, postgres.Event) error) *nursery {
 	t.Helper()
 	n := &nursery{t: t, db: pgtest.NewAt(t, c)}
+	n.clock, _ = c.(*movable)
 	pgtest.AddNursery(t, n.db)
 	n.outbox = postgres.NewOutbox(n.db.DB, slog.New(slog.DiscardHandler),
 		stock.Consumer(), products.Consumer(),
@@ -117,7 +120,8 @@ func (n *nursery) addProduct(product, active string, classes []diagnosisv1.Disor
 	n.t.Helper()
 	request := &productsv1.CreateProductRequest{Parent: "nurseries/test", ProductId: product, RequestId: id(), Product: &productsv1.Product{
 		DisplayName: product, RegistrationNumber: "TEST-" + product, Form: productsv1.ProductForm_PRODUCT_FORM_SOLID, Jurisdiction: "ZA", RestrictedUse: restricted,
-		Contents: []*productsv1.Content{{ActiveIngredient: active, Amount: q("500", "g/kg")}},
+		Contents:   []*productsv1.Content{{ActiveIngredient: active, Amount: q("500", "g/kg")}},
+		Respirator: productsv1.LabelAnswer_LABEL_ANSWER_NO, InhalationLimited: productsv1.LabelAnswer_LABEL_ANSWER_NO,
 	}}
 	for _, method := range []productsv1.Method{productsv1.Method_METHOD_SPRAY, productsv1.Method_METHOD_BATH} {
 		request.Product.Directions = append(request.Product.Directions, &productsv1.LabelDirection{

@@ -42,7 +42,7 @@ func TestAHouseStaysClosedUntilTheIntervalOfWhatWasAppliedIsOver(t *testing.T) {
 	end := c.now
 	n.applyOutside(productsv1.Method_METHOD_BATH, end, lot, applied("thio", "10"))
 
-	during := n.premises(end.Add(11 * time.Hour)).At("h1", end.Add(11*time.Hour))
+	during := n.premises(end.Add(11*time.Hour)).At("h1", end.Add(11*time.Hour))
 	require.False(t, during.Open())
 	var reasons []entry.Reason
 	for _, closure := range during.Closures {

@@ -27,7 +27,7 @@ func (s *Service) CheckApplication(ctx context.Context, request *treatmentv1.Che
 		if request.GetApplication().GetStartTime().CheckValid() != nil {
 			return fault.Field("application.start_time", "is not a time between the years 1 and 9999")
 		}
-		if err := checkTreatments(w.path, w.treatments, w.conditions); err != nil {
+		if err := checkTreatments(w.path, w.method, w.treatments, w.conditions); err != nil {
 			return err
 		}
 		facts, history, err := readFacts(ctx, tx, w)
