@@ -216,6 +216,8 @@ func readBoardVersion(ctx context.Context, r postgres.Reader, nursery string) (s
 		SELECT concat_ws('/',
 			(SELECT count(*) FROM treatment.application WHERE nursery = $1),
 			(SELECT concat_ws('/', count(*), count(end_time), count(void_time)) FROM treatment.airing WHERE nursery = $1),
-			(SELECT count(*) FROM treatment.air_measurement WHERE nursery = $1))`, nursery).Scan(&version)
+			(SELECT count(*) FROM treatment.air_measurement WHERE nursery = $1),
+			(SELECT concat_ws('/', count(*), count(end_time)) FROM treatment.house_entry WHERE nursery = $1),
+			(SELECT count(*) FROM treatment.notice_done WHERE nursery = $1))`, nursery).Scan(&version)
 	return version, postgres.Translate(err)
 }

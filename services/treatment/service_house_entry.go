@@ -38,6 +38,9 @@ func (s *Service) CheckEntry(ctx context.Context, request *treatmentv1.CheckEntr
 		if response.GetAllowed() {
 			response.Conditions = verdict.conditions
 		}
+		for _, closure := range verdict.closures {
+			response.Closures = append(response.Closures, e.premises.closureContract(asked.nursery, asked.house, closure))
+		}
 		return nil
 	})
 }

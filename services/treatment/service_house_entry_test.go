@@ -147,6 +147,7 @@ func TestShortTermEntryIsServedPublished(t *testing.T) {
 			require.Equal(t, test.rules, forbidding(answer.GetGrounds()), "%v", answer.GetGrounds())
 			require.Equal(t, test.rules == nil, answer.GetAllowed())
 			require.Equal(t, test.rules == nil, len(answer.GetConditions()) > 0)
+			require.NotEmpty(t, answer.GetClosures())
 			for _, ground := range answer.GetGrounds() {
 				require.NotEmpty(t, ground.GetSource())
 			}
