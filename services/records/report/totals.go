@@ -21,23 +21,37 @@ type sum struct {
 	// places are the applications in houses that it took part in, with their areas in
 	// ha: two products of one mix treat one area.
 	places []place
+	// at says where each of places stands.
+	at map[treatedIn]int
 }
+
+// treatedIn is an application in a house.
+type treatedIn struct{ application, house string }
 
 type place struct {
-	application, house string
-	area               quantity.Exact
-	known              bool
+	treatedIn
+	area  quantity.Exact
+	known bool
 }
 
-// sums keeps its order of coming until it is sorted.
-type sums struct{ all []*sum }
+// by is what a sum is kept by; what a table does not tell apart is empty.
+type by struct{ house, active, group string }
 
-func (s *sums) of(keys, texts []string) *sum {
-	at := slices.IndexFunc(s.all, func(other *sum) bool { return slices.Equal(other.keys, keys) })
-	if at >= 0 {
-		return s.all[at]
+// sums keeps its order of coming until it is sorted.
+type sums struct {
+	all []*sum
+	at  map[by]*sum
+}
+
+func (s *sums) of(key by, keys, texts []string) *sum {
+	if known := s.at[key]; known != nil {
+		return known
 	}
-	fresh := &sum{keys: keys, texts: texts, grams: quantity.ExactOf(new(big.Rat), quantity.Gram)}
+	fresh := &sum{keys: keys, texts: texts, grams: quantity.ExactOf(new(big.Rat), quantity.Gram), at: map[treatedIn]int{}}
+	if s.at == nil {
+		s.at = map[by]*sum{}
+	}
+	s.at[key] = fresh
 	s.all = append(s.all, fresh)
 	return fresh
 }
@@ -58,12 +72,13 @@ func (s *sum) add(use Use, active Active) error {
 		}
 		s.grams = grams
 	}
-	here := place{application: cmp.Or(use.Application, use.Entry), house: use.House}
+	here := place{treatedIn: treatedIn{application: cmp.Or(use.Application, use.Entry), house: use.House}}
 	if area, err := use.Treated.Exact().In(quantity.Hectare); err == nil && area.Sign() > 0 {
 		here.area, here.known = area, true
 	}
-	at := slices.IndexFunc(s.places, func(p place) bool { return p.application == here.application && p.house == here.house })
-	if at < 0 {
+	at, known := s.at[here.treatedIn]
+	if !known {
+		s.at[here.treatedIn] = len(s.places)
 		s.places = append(s.places, here)
 		return nil
 	}
@@ -96,11 +111,9 @@ func (s *sum) treated() (quantity.Exact, bool) {
 
 // applications counts the applications, each once in however many houses.
 func (s *sum) applications() int {
-	var names []string
+	names := map[string]bool{}
 	for _, p := range s.places {
-		if !slices.Contains(names, p.application) {
-			names = append(names, p.application)
-		}
+		names[p.application] = true
 	}
 	return len(names)
 }
@@ -120,9 +133,9 @@ func totals(uses []Use) ([]Table, error) {
 			name, code := cmp.Or(clean(active.Name), Missing), cmp.Or(clean(active.FRAC), Missing)
 			house := cmp.Or(clean(use.HouseName), clean(use.House), Missing)
 			err := errors.Join(
-				byHouse.of([]string{use.House, name, code}, []string{house, name, code}).add(use, active),
-				byActive.of([]string{name, code}, []string{name, code}).add(use, active),
-				byGroup.of([]string{code}, []string{code}).add(use, active),
+				byHouse.of(by{use.House, name, code}, []string{use.House, name, code}, []string{house, name, code}).add(use, active),
+				byActive.of(by{active: name, group: code}, []string{name, code}, []string{name, code}).add(use, active),
+				byGroup.of(by{group: code}, []string{code}, []string{code}).add(use, active),
 			)
 			if err != nil {
 				return nil, err
