@@ -90,6 +90,7 @@ func TestOfSeveralOfAKindTheEndOfTheLastIsTold(t *testing.T) {
 		{ID: "b", Certificates: []Certificate{{Number: "1", ExpireDate: "2026-04-01"}, {Number: "2", Category: "aerial", ExpireDate: "2026-03-01"}}},
 		{ID: "a", Qualifications: []Qualification{
 			{Kind: HandlerTraining, EndDate: "2026-03-31"}, {Kind: HandlerTraining, EndDate: "2025-03-31"}, {Kind: FitTest, EndDate: "2026-01-01"},
+			{Kind: MedicalClearance, EndDate: "2026-02-01"}, {Kind: WorkerTraining, EndDate: "2026-04-01"},
 		}},
 		{ID: "c", Qualifications: []Qualification{{Kind: FitTest, EndDate: "2026-01-01"}, {Kind: FitTest}}},
 		{ID: "d", Disabled: true, Certificates: []Certificate{{Number: "3", ExpireDate: "2026-01-01"}}},
@@ -98,5 +99,5 @@ func TestOfSeveralOfAKindTheEndOfTheLastIsTold(t *testing.T) {
 	for _, e := range expiries(people, "2026-03-31") {
 		told = append(told, e.endDate+" "+e.person.ID+" "+e.what)
 	}
-	require.Equal(t, []string{"2026-01-01 a fit test", "2026-03-01 b certificate 2", "2026-03-31 a handler training"}, told)
+	require.Equal(t, []string{"2026-01-01 a fit test", "2026-02-01 a medical clearance", "2026-03-01 b certificate 2", "2026-03-31 a handler training"}, told)
 }

@@ -378,8 +378,8 @@ func (c *compiled) workMinutes(d *draft, work *Work) model.Minute {
 // peopleDraft finds who may do it.
 func (c *compiled) peopleDraft(d *draft, work *Work) string {
 	if work.Chemical == nil {
-		if d.people = c.mayWork(); len(d.people) == 0 {
-			return "Nobody has working hours in these days: set them in work patterns."
+		if d.people = c.mayWork(d.houses); len(d.people) == 0 {
+			return c.nobodyWorks()
 		}
 		return ""
 	}

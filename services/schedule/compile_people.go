@@ -8,6 +8,8 @@ import (
 	"velamen/internal/clock"
 	"velamen/services/products"
 	"velamen/services/schedule/model"
+	"velamen/services/stock"
+	"velamen/services/treatment"
 	"velamen/services/treatment/rules"
 )
 
@@ -140,15 +142,36 @@ func (c *compiled) appliesNow(i int) bool {
 	return c.crew[i].Applies && len(c.problem.People[i].Shifts) > 0
 }
 
-// mayWork returns everybody who works in the days planned.
-func (c *compiled) mayWork() []int32 {
+// mayWork returns everybody who works in the days planned and may do so in some houses:
+// where the law asks for it, those who are trained, in a house where pesticide was
+// applied, or is in these days.
+func (c *compiled) mayWork(houses []int32) []int32 {
+	trained := treatment.AsksForWorkerTraining(c.input.Nursery.Jurisdiction) && slices.ContainsFunc(houses, c.isTreated)
+	first, last := c.dayOf(0), c.dayOf(max(c.problem.Horizon-1, 0))
 	var people []int32
 	for i := range c.crew {
-		if len(c.problem.People[i].Shifts) > 0 {
+		if len(c.problem.People[i].Shifts) > 0 && (!trained || treatment.TrainedWorker(c.crew[i].Person, first, last)) {
 			people = append(people, int32(i))
 		}
 	}
 	return people
+}
+
+// isTreated reports whether pesticide was applied in a house, or may be in the days
+// planned: what is applied first is not known yet.
+func (c *compiled) isTreated(house int32) bool {
+	id := c.input.Houses[house].ID
+	return c.input.Houses[house].Treated || slices.ContainsFunc(c.input.Work, func(w Work) bool {
+		return w.Chemical != nil && slices.ContainsFunc(w.Lots, func(lot stock.Lot) bool { return lot.House == id })
+	})
+}
+
+// nobodyWorks says why nobody may do work without chemical.
+func (c *compiled) nobodyWorks() string {
+	if len(c.mayWork(nil)) == 0 {
+		return "Nobody has working hours in these days: set them in work patterns."
+	}
+	return "Nobody who works in these days has worker or handler training that counts through all of them, and pesticide was or is applied in its house (40 CFR 170.401, from memory)."
 }
 
 // mostUnfit is how many people are named when nobody may be given a product.

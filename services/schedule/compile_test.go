@@ -154,6 +154,24 @@ func TestASprayIsGivenToWhoIsTrainedThroughAllDaysOfThePlan(t *testing.T) {
 	require.Contains(t, whyNot(t, compile(in), "a"), "Ana, who may not do it in these days")
 }
 
+// 40 CFR 170.401: whoever works where pesticide was applied within 30 days is trained.
+// From memory.
+func TestWorkWhereWasSprayedIsForTrainedPeoplePublished(t *testing.T) {
+	in := smallNursery(t, pruning("a", 10))
+	in.Houses[0].Treated = true
+	require.Len(t, modelJob(t, compile(in), "a").People, 2, "in South Africa no training is asked for")
+	in.Nursery.Jurisdiction = "US-FL"
+	require.Contains(t, whyNot(t, compile(in), "a"), "Nobody who works in these days has worker or handler training")
+	in.People[1].Person.Qualifications = []identity.Qualification{{Kind: identity.WorkerTraining, Date: "2026-09-01", EndDate: "2027-08-31"}}
+	c := compile(in)
+	require.Equal(t, []int32{c.people["bo"]}, modelJob(t, c, "a").People)
+	in.Houses[0].Treated = false
+	require.Len(t, modelJob(t, compile(in), "a").People, 2)
+	in.Work = append(in.Work, spraying("b"))
+	c = compile(in)
+	require.Equal(t, []int32{c.people["bo"]}, modelJob(t, c, "a").People, "what is to be sprayed may be sprayed first")
+}
+
 // 40 CFR 170.507: whoever wears a respirator is cleared for it by a physician and fit
 // tested every year. From memory.
 func TestWhoIsNotFitForARespiratorIsGivenNoneToWearPublished(t *testing.T) {

@@ -53,6 +53,9 @@ type HousePlace struct {
 	HouseCalendar
 	Benches []string
 	Closed  []Closure
+	// Treated is true where pesticide was applied so short a time ago that the law lets
+	// only trained people work there.
+	Treated bool
 	// Usual is its air by hour of the clock over the last days; empty without a logger.
 	Usual map[int]diagnosis.HourTemperature
 }

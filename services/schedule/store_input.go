@@ -120,6 +120,13 @@ func (in *Input) readHouses(ctx context.Context, r postgres.Reader) error {
 	for i := range in.Houses {
 		in.Houses[i].Usual = usual[in.Houses[i].ID]
 	}
+	treated, err := treatment.ReadTreatedHouses(ctx, r, in.Nursery, in.From, in.Until)
+	if err != nil {
+		return err
+	}
+	for i := range in.Houses {
+		_, in.Houses[i].Treated = treated[in.Houses[i].ID]
+	}
 	premises, err := treatment.ReadPremises(ctx, r, in.Nursery.ID, in.Now)
 	if err != nil {
 		return err

@@ -56,6 +56,9 @@ func (s *Service) apply(ctx context.Context, tx pgx.Tx, p *program, lots []strin
 	if err != nil {
 		return appliedStep{}, err
 	}
+	if err := checkSupervisor(facts, w); err != nil {
+		return appliedStep{}, err
+	}
 	if err := checkSpeaker(facts, performer, c.caller); err != nil {
 		return appliedStep{}, err
 	}

@@ -89,6 +89,7 @@ func TestInTheUnitedStatesWhoIsNotTrainedAppliesNothingPublished(t *testing.T) {
 func TestElsewhereWhatIsNotOnRecordOfAHandlerIsTold(t *testing.T) {
 	n, c := openNursery(t)
 	n.pruned(c)
+	n.exec(`UPDATE products.product SET respirator = DEFAULT`)
 	verdicts := n.check(proposed(name("lots/l-1"), "thio", "10", c.now)).GetVerdicts()
 	for _, rule := range []string{"handler-training", "handler-age", "respirator-fitness", "equipment-issued"} {
 		require.Equal(t, treatmentv1.Outcome_OUTCOME_WARN, about(verdicts, rule).GetOutcome(), rule)
@@ -125,4 +126,71 @@ func TestAPlanIsHeldToTheTrainingOfEachHandlerOnTheDay(t *testing.T) {
 	require.Len(t, refused, 1)
 	require.Contains(t, refused[0].Text, "Xola has no handler training that counts on 2026-03-03: the last one counted until 2026-03-02")
 	require.Zero(t, refused[0].Until, "waiting does not train anybody")
+}
+
+// 40 CFR 170.401: whoever works where pesticide was applied, or an interval of restricted
+// entry ran, within 30 days is trained every 12 months. From memory.
+func TestInTheUnitedStatesOnlyTrainedPeopleWorkWhereWasSprayedWithin30DaysPublished(t *testing.T) {
+	n, c := openNursery(t)
+	n.moveTo("US")
+	n.breach(proposed(n.newLot(), "thio", "10", c.now.Add(-time.Hour)))
+	other := n.start("phyllosticta-leaf-spot", "leaf-spots").GetName()
+
+	// It ends on 2 March at 10:00 in Johannesburg and its interval at 22:00; 30 days after
+	// that day is 1 April.
+	isolated := func(day time.Time) error {
+		c.now = day
+		_, err := n.confirm(other, "isolate-1", did("isolate", day))
+		return err
+	}
+	n.qualified("wandile", identity.WorkerTraining, "2025-03-30", "2026-03-29")
+	message, meta := rpctest.Refused(t, isolated(time.Date(2026, 4, 1, 15, 0, 0, 0, time.UTC)), codes.FailedPrecondition, fault.PersonUnqualified)
+	require.Contains(t, message, "Wandile Worker has no worker or handler training that counts on 2026-04-01 (the last one counted until 2026-03-29)")
+	require.Equal(t, "h1", meta["house"])
+	require.NoError(t, isolated(time.Date(2026, 4, 2, 8, 0, 0, 0, time.UTC)), "31 days after")
+}
+
+func TestATrainedWorkerOrHandlerWorksWhereWasSprayed(t *testing.T) {
+	for _, kind := range []identityv1.QualificationKind{identity.WorkerTraining, identity.HandlerTraining} {
+		n, c := openNursery(t)
+		n.moveTo("US")
+		n.qualified("wandile", kind, "2026-01-01", "2026-12-31")
+		n.breach(proposed(n.newLot(), "thio", "10", c.now.Add(-time.Hour)))
+		program := n.start("phyllosticta-leaf-spot", "leaf-spots").GetName()
+		c.now = c.now.Add(48 * time.Hour)
+		_, err := n.confirm(program, "isolate-1", did("isolate", c.now))
+		require.NoError(t, err, kind)
+	}
+}
+
+func TestElsewhereNobodyIsAskedForTheTrainingOfWorkers(t *testing.T) {
+	n, c := openNursery(t)
+	n.breach(proposed(n.newLot(), "thio", "10", c.now.Add(-time.Hour)))
+	program := n.start("phyllosticta-leaf-spot", "leaf-spots").GetName()
+	c.now = c.now.Add(48 * time.Hour)
+	_, err := n.confirm(program, "isolate-1", did("isolate", c.now))
+	require.NoError(t, err)
+}
+
+func TestASupervisorIsCertifiedOnTheDay(t *testing.T) {
+	n, c := openNursery(t)
+	program := n.pruned(c)
+	c.now = c.now.Add(2 * time.Hour)
+	supervised := did("systemic", c.now)
+	supervised.Supervisor = name("people/mira")
+	_, err := n.confirm(program, "systemic-1", supervised)
+	message, _ := rpctest.Refused(t, err, codes.FailedPrecondition, fault.CertificateMissing)
+	require.Contains(t, message, "Mira Manager holds no certificate that is valid on 2026-03-02")
+	n.exec(`INSERT INTO identity.certificate (nursery, person, position, number, category, expire_date) VALUES ('test', 'mira', 0, 'C-4', '3', '2026-03-02')`)
+	_, err = n.confirm(program, "systemic-1", supervised)
+	require.NoError(t, err)
+
+	// Whoever applies a restricted-use product is certified themselves.
+	c.now = c.now.Add(48 * time.Hour) // the house is open again
+	restricted := n.pruned(c)
+	c.now = c.now.Add(2 * time.Hour)
+	supervised = did("systemic", c.now)
+	supervised.Supervisor, supervised.Treatments = name("people/mira"), applied("rest", "10")
+	_, err = n.confirm(restricted, "systemic-1", supervised)
+	rpctest.Refused(t, err, codes.FailedPrecondition, fault.CertificateMissing)
 }

@@ -5,6 +5,7 @@ import (
 	"context"
 	"slices"
 	"strings"
+	"time"
 
 	identityv1 "velamen/gen/velamen/identity/v1"
 	productsv1 "velamen/gen/velamen/products/v1"
@@ -14,6 +15,7 @@ import (
 	"velamen/internal/resource"
 	"velamen/services/identity"
 	"velamen/services/stock"
+	"velamen/services/treatment/rules"
 )
 
 // treatedPlaces is what the records say of where an application was made, as it was
@@ -159,6 +161,22 @@ func supervisor(ctx context.Context, r postgres.Reader, nursery, field, name str
 		return nil, fault.Field(field, "%s applied it: name somebody else, or nobody", person.DisplayName).With("person", person.ID)
 	}
 	return &person, nil
+}
+
+// checkSupervisor refuses a supervisor without a certificate that is valid on the last
+// day of the work. Whoever applies a restricted-use product is held to a certificate of
+// their own all the same.
+func checkSupervisor(facts rules.Application, w work) error {
+	if w.supervisor == nil {
+		return nil
+	}
+	day := w.end.In(facts.Zone).Format(time.DateOnly)
+	if validCertificate(*w.supervisor, day) != "" {
+		return nil
+	}
+	return fault.FieldReason(fault.Precondition, fault.CertificateMissing, w.path+".supervisor",
+		"%s holds no certificate that is valid on %s, and supervises nobody without one", w.supervisor.DisplayName, day).
+		With("person", w.supervisor.ID).With("day", day)
 }
 
 // siteWord is how a site stands in the records; empty where it is not known.
