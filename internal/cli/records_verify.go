@@ -87,6 +87,7 @@ func (a *app) showVerdict(ctx context.Context, verdict *recordsv1.VerifyLedgerRe
 		s.fact("Intact", yes(verdict.GetIntact()))
 		s.fact("First broken entry", shortName(verdict.GetBrokenEntry()))
 		s.fact("Broken close", shortName(verdict.GetBrokenClose()))
+		s.fact("Broken tombstone", shortName(verdict.GetBrokenPurge()))
 		s.fact("What is wrong", verdict.GetFault())
 		s.fact("Hash of the last entry", verdict.GetHead())
 		s.fact("Key in place", verdict.GetKeyId())
@@ -103,6 +104,8 @@ func failedVerdict(verdict *recordsv1.VerifyLedgerResponse) error {
 		return nil
 	case verdict.GetBrokenEntry() != "":
 		return outcomeError{exitFailed, fmt.Errorf("the ledger is broken at entry %s: %s", shortName(verdict.GetBrokenEntry()), verdict.GetFault())}
+	case verdict.GetBrokenPurge() != "":
+		return outcomeError{exitFailed, fmt.Errorf("the tombstone of purge %s is broken: %s", shortName(verdict.GetBrokenPurge()), verdict.GetFault())}
 	default:
 		return outcomeError{exitFailed, fmt.Errorf("the close of %s is broken: %s", shortName(verdict.GetBrokenClose()), verdict.GetFault())}
 	}
