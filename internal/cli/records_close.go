@@ -2,7 +2,6 @@ package cli
 
 import (
 	"context"
-	"time"
 
 	"github.com/spf13/cobra"
 
@@ -20,8 +19,8 @@ Managers and owners only.`,
 		example: "  velamen records close 2026-03",
 	}, func(ctx context.Context, args []string) (err error) {
 		request := &recordsv1.CloseMonthRequest{Month: args[0]}
-		if _, err := time.Parse("2006-01", args[0]); err != nil {
-			return usagef("MONTH %q: it must be a month such as 2026-03", args[0])
+		if err := parseMonth(args[0]); err != nil {
+			return err
 		}
 		if request.Parent, err = a.parent(); err != nil {
 			return err
