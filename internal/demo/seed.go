@@ -50,7 +50,7 @@ func Seed(ctx context.Context, server Server) error {
 	}
 	server.say("Filling the invented nursery %s …", s.nursery.DisplayName)
 	for _, part := range []func(context.Context) error{
-		s.addPeople, s.addProducts, s.fillStore, s.importStock, s.addDeliveries, s.addLotEvents, s.addOutbreaks, s.returnReleased, s.addScouting, s.addPlanning, s.addSprayers,
+		s.addPeople, s.addProducts, s.fillStore, s.importStock, s.addDeliveries, s.addLotEvents, s.addOutbreaks, s.addNotices, s.returnReleased, s.addScouting, s.addPlanning, s.addSprayers,
 	} {
 		if err := part(ctx); err != nil {
 			return err

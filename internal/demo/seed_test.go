@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 	"google.golang.org/grpc"
@@ -119,6 +120,27 @@ func TestSeed(t *testing.T) {
 	t.Run("spots that nobody has named are assessed", func(t *testing.T) { require.NoError(t, story.unnamed(ctx)) })
 	t.Run("a rotation can be planned", func(t *testing.T) { require.NoError(t, story.planned(ctx)) })
 
+	t.Run("signs of past applications are down", func(t *testing.T) {
+		due, err := s.treatment.ListNotices(s.as(t.Context(), s.manager().ID), &treatmentv1.ListNoticesRequest{Parent: s.parent(), ShowDone: true})
+		require.NoError(t, err)
+		done := 0
+		for _, notice := range due.GetNotices() {
+			if notice.GetDoneTime() != nil {
+				done++
+			}
+			if notice.GetOverdue() {
+				require.True(t, notice.GetDueTime().AsTime().After(s.Clock.Now().Add(-25*time.Hour)), "%s", notice.GetName())
+			}
+		}
+		require.Positive(t, done)
+		board, err := s.treatment.ListClosures(s.as(t.Context(), s.manager().ID), &treatmentv1.ListClosuresRequest{Parent: s.parent()})
+		require.NoError(t, err)
+		for _, house := range board.GetHouses() {
+			for _, closure := range house.GetClosures() {
+				require.NotEqual(t, treatmentv1.ClosureReason_CLOSURE_REASON_SIGNS, closure.GetReason(), closure.GetMessage())
+			}
+		}
+	})
 	t.Run("a second time finds it seeded", func(t *testing.T) {
 		out.Reset()
 		require.NoError(t, Seed(ctx, server))
