@@ -11,7 +11,7 @@ import (
 func (a *app) noticesCommand() *cobra.Command {
 	return group("notices", "Signs, words, displays and washing supplies that are due",
 		"Each application asks for notices to the people of the nursery; each is a task until it is done. "+Caution,
-		a.noticeList(), a.noticeDone(), a.noticePrint())
+		a.noticeList(), a.noticeDone(), a.noticePrint(), a.noticePrintPlanned())
 }
 
 func (a *app) noticeList() *cobra.Command {

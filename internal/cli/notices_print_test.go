@@ -11,7 +11,9 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	identityv1 "velamen/gen/velamen/identity/v1"
+	productsv1 "velamen/gen/velamen/products/v1"
 	treatmentv1 "velamen/gen/velamen/treatment/v1"
+	typev1 "velamen/gen/velamen/type/v1"
 	"velamen/internal/rpc"
 	"velamen/internal/rpc/rpctest"
 )
@@ -59,4 +61,40 @@ func TestASheetIsWrittenToAFileOnceAndWhatIsMissingIsListed(t *testing.T) {
 	_, errors, code = c.run("notices", "print", "poster", "--application", "a1", "--file", "-")
 	require.NotZero(t, code)
 	require.Contains(t, errors, "entrance-sign")
+}
+
+func TestASheetOfPlannedWorkIsAskedForWithWhatIsPlanned(t *testing.T) {
+	a := &printAnswers{}
+	c := newClient(t)
+	c.conn = rpctest.Serve(t, func(server *rpc.Server) {
+		identityv1.RegisterIdentityServiceServer(server, c.answers)
+		treatmentv1.RegisterTreatmentServiceServer(server, a)
+	})
+	file := filepath.Join(t.TempDir(), "sign.pdf")
+	args := []string{"notices", "print-planned", "entrance-sign", "--method", "spray", "--disorder", "black-rot", "--lot", "l-1",
+		"--start", "2026-03-02 07:00", "--end", "2026-03-02 08:00",
+		"--house", "h1", "--area", "40m2", "--mix", "20L", "--product", "topspray=24g", "--file"}
+	out, errors, code := c.run(append(args, file)...)
+	require.Zero(t, code, errors)
+	golden(t, "notices-print-planned.txt", strings.ReplaceAll(out, file, "sign.pdf"))
+	written, err := os.ReadFile(file)
+	require.NoError(t, err)
+	require.Equal(t, "%PDF-1.3\n", string(written))
+	want := &treatmentv1.ExportNoticeRequest{
+		Parent: "nurseries/test", Sheet: treatmentv1.NoticeSheet_NOTICE_SHEET_ENTRANCE_SIGN, PlannedEndTime: utc(2, 6),
+		Planned: &treatmentv1.ProposedApplication{
+			StartTime: utc(2, 5), Method: productsv1.Method_METHOD_SPRAY, Disorder: "black-rot", Lots: []string{"nurseries/test/lots/l-1"},
+			Treatments: []*treatmentv1.HouseTreatment{{
+				House: "nurseries/test/houses/h1",
+				Area:  &typev1.Quantity{Amount: "40", Unit: "m2"}, MixVolume: &typev1.Quantity{Amount: "20", Unit: "L"},
+				Products: []*treatmentv1.ProductUse{{Product: "nurseries/test/products/topspray", Amount: &typev1.Quantity{Amount: "24", Unit: "g"}}},
+			}},
+		},
+	}
+	require.True(t, proto.Equal(want, a.asked), "%v", a.asked)
+
+	_, errors, code = c.run("notices", "print-planned", "entrance-sign", "--method", "spray", "--disorder", "black-rot", "--lot", "l-1",
+		"--start", "2026-03-02 07:00", "--house", "h1", "--area", "40m2", "--mix", "20L", "--product", "topspray=24g", "--file", "-")
+	require.NotZero(t, code)
+	require.Contains(t, errors, "end", "the interval begins at the end, so it has to be said")
 }

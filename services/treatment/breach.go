@@ -22,7 +22,7 @@ import (
 // or while no step was open for it. What happened must be in the record; it
 // confirms no step, and counts in every rule from then on.
 func (s *Service) recordBreach(ctx context.Context, tx pgx.Tx, request *treatmentv1.RecordBreachRequest, caller rpc.Principal) (*treatmentv1.Application, error) {
-	w, err := s.proposed(ctx, tx, request.GetParent(), request.GetApplication(), caller.Person)
+	w, err := s.proposed(ctx, tx, request.GetParent(), "application", request.GetApplication(), caller.Person)
 	if err != nil {
 		return nil, err
 	}
@@ -75,29 +75,30 @@ func breachProgram(ctx context.Context, r postgres.Reader, nursery, name string)
 	return p.id, nil
 }
 
-// proposed reads an application that somebody thinks of, or made outside a step.
-func (s *Service) proposed(ctx context.Context, r postgres.Reader, parent string, message *treatmentv1.ProposedApplication, caller string) (work, error) {
+// proposed reads an application that somebody thinks of, or made outside a step. Path is
+// where it stands in the request.
+func (s *Service) proposed(ctx context.Context, r postgres.Reader, parent, path string, message *treatmentv1.ProposedApplication, caller string) (work, error) {
 	ids, err := resource.Parse("parent", parent, "nurseries")
 	if err != nil {
 		return work{}, err
 	}
 	disorder, known := diagnosis.DisorderByID(message.GetDisorder())
 	if !known {
-		return work{}, unknownDisorder("application.disorder", message.GetDisorder())
+		return work{}, unknownDisorder(path+".disorder", message.GetDisorder())
 	}
 	w := work{
-		nursery: ids[0], path: "application", method: message.GetMethod(), disorder: disorder.ID, class: disorder.Class,
-		treatments: message.GetTreatments(), conditions: message.GetConditions(), performerField: "application.applicator",
+		nursery: ids[0], path: path, method: message.GetMethod(), disorder: disorder.ID, class: disorder.Class,
+		treatments: message.GetTreatments(), conditions: message.GetConditions(), performerField: path + ".applicator",
 		start: clock.Stored(message.GetStartTime().AsTime()),
 	}
 	for i, name := range message.GetLots() {
-		lot, err := resource.Parse(fmt.Sprintf("application.lots[%d]", i), name, "nurseries", "lots")
+		lot, err := resource.Parse(fmt.Sprintf("%s.lots[%d]", path, i), name, "nurseries", "lots")
 		if err != nil {
 			return work{}, err
 		}
 		w.lots = append(w.lots, lot[1])
 	}
-	w.performer, err = applicator(ctx, r, ids[0], "application.applicator", message.GetApplicator(), caller)
+	w.performer, err = applicator(ctx, r, ids[0], path+".applicator", message.GetApplicator(), caller)
 	return w, err
 }
 

@@ -28,6 +28,19 @@ func CheckTimes(path string, confirmation *treatmentv1.Confirmation, c clock.Clo
 
 // checkSpan holds the times of work that was done to that. The fields are their paths.
 func checkSpan(startField, endField string, started, ended *timestamppb.Timestamp, c clock.Clock) error {
+	if err := checkPlannedSpan(startField, endField, started, ended); err != nil {
+		return err
+	}
+	if end := ended.AsTime(); clock.InFuture(c, end) {
+		return fault.FieldReason(fault.Invalid, fault.InvalidTimes, endField,
+			"%s is in the future; confirm work when it is done", end.Format(time.RFC3339))
+	}
+	return nil
+}
+
+// checkPlannedSpan holds the times of work, planned or done, to what does not depend on
+// now. The fields are their paths.
+func checkPlannedSpan(startField, endField string, started, ended *timestamppb.Timestamp) error {
 	if started.CheckValid() != nil {
 		return fault.FieldReason(fault.Invalid, fault.InvalidTimes, startField, "is not a time between the years 1 and 9999")
 	}
@@ -43,10 +56,6 @@ func checkSpan(startField, endField string, started, ended *timestamppb.Timestam
 		return fault.FieldReason(fault.Invalid, fault.InvalidTimes, endField,
 			"the work cannot last longer than %d hours (%s to %s): confirm what was done on one day",
 			longestWork/time.Hour, start.Format(time.RFC3339), end.Format(time.RFC3339))
-	}
-	if clock.InFuture(c, end) {
-		return fault.FieldReason(fault.Invalid, fault.InvalidTimes, endField,
-			"%s is in the future; confirm work when it is done", end.Format(time.RFC3339))
 	}
 	return nil
 }

@@ -10,6 +10,7 @@ import (
 	"velamen/internal/fault"
 	"velamen/internal/postgres"
 	"velamen/internal/resource"
+	"velamen/internal/rpc"
 	"velamen/services/identity"
 	"velamen/services/products"
 	"velamen/services/stock"
@@ -28,8 +29,11 @@ var noticeSheets = map[treatmentv1.NoticeSheet]sheets.Sheet{
 
 // ExportNotice lays a notice out for printing.
 func (s *Service) ExportNotice(ctx context.Context, request *treatmentv1.ExportNoticeRequest) (*treatmentv1.ExportNoticeResponse, error) {
-	ids, err := resource.Parse("application", request.GetApplication(), "nurseries", "applications")
+	caller, err := rpc.Caller(ctx)
 	if err != nil {
+		return nil, err
+	}
+	if err := checkNoticeOf(request); err != nil {
 		return nil, err
 	}
 	house := ""
@@ -42,7 +46,11 @@ func (s *Service) ExportNotice(ctx context.Context, request *treatmentv1.ExportN
 	}
 	var told toldOf
 	err = s.db.InSnapshot(ctx, func(tx pgx.Tx) (err error) {
-		told, err = readToldOf(ctx, tx, ids[0], ids[1])
+		if request.GetPlanned() != nil {
+			told, err = s.readPlannedToldOf(ctx, tx, request, caller.Person)
+			return err
+		}
+		told, err = readRecordedToldOf(ctx, tx, request.GetApplication())
 		return err
 	})
 	if err != nil {
@@ -53,7 +61,7 @@ func (s *Service) ExportNotice(ctx context.Context, request *treatmentv1.ExportN
 		return nil, err
 	}
 	if len(treated) == 0 {
-		return nil, fault.Field("house", "application %s treated nothing in house %s", ids[1], house).With("house", request.GetHouse())
+		return nil, fault.Field("house", "%s treats nothing in house %s", told.called(), house).With("house", request.GetHouse())
 	}
 	laid, err := sheets.Lay(noticeSheets[request.GetSheet()], told.nursery, treated)
 	if err != nil {
@@ -66,8 +74,10 @@ func (s *Service) ExportNotice(ctx context.Context, request *treatmentv1.ExportN
 type toldOf struct {
 	nursery     sheets.Nursery
 	application *application
-	premises    Premises
-	labels      labels
+	// planned is true while it is not done.
+	planned  bool
+	premises Premises
+	labels   labels
 	// recorded is what was recorded of its products that day.
 	recorded map[recordedOf]recordedProduct
 	// crops are the botanical names of the lots treated.
@@ -83,7 +93,21 @@ type recordedProduct struct {
 	actives []string
 }
 
-func readToldOf(ctx context.Context, r postgres.Reader, nursery, id string) (toldOf, error) {
+// called names the application in a sentence.
+func (t toldOf) called() string {
+	if t.planned {
+		return "the planned application"
+	}
+	return "application " + t.application.id
+}
+
+// readRecordedToldOf reads a recorded application by its name.
+func readRecordedToldOf(ctx context.Context, r postgres.Reader, name string) (toldOf, error) {
+	ids, err := resource.Parse("application", name, "nurseries", "applications")
+	if err != nil {
+		return toldOf{}, err
+	}
+	nursery, id := ids[0], ids[1]
 	found, err := readApplications(ctx, r, `nursery = $1 AND id = $2`, nursery, id)
 	if err != nil {
 		return toldOf{}, postgres.Translate(err)
@@ -92,23 +116,28 @@ func readToldOf(ctx context.Context, r postgres.Reader, nursery, id string) (tol
 		return toldOf{}, fault.Missing("application", resource.Of("nurseries", nursery, "applications", id))
 	}
 	told := toldOf{application: found[0]}
-	if err := told.readPlaces(ctx, r, nursery); err != nil {
+	lots, err := readTreatedLots(ctx, r, nursery, found[:1])
+	if err != nil {
+		return toldOf{}, err
+	}
+	if err := told.readPlaces(ctx, r, lots); err != nil {
 		return toldOf{}, err
 	}
 	if told.recorded, err = readRecordedProducts(ctx, r, nursery, id); err != nil {
 		return toldOf{}, err
 	}
-	lots, err := stock.ReadLots(ctx, r, nursery, told.application.lots)
+	treated, err := stock.ReadLots(ctx, r, nursery, told.application.lots)
 	told.crops = map[string]string{}
-	for _, lot := range lots {
+	for _, lot := range treated {
 		told.crops[lot.ID] = lot.BotanicalName
 	}
 	return told, err
 }
 
-// readPlaces reads the nursery, and what was treated in which of its houses. The
+// readPlaces reads the nursery, and what is treated in which of its houses. The
 // application alone is looked at, however old it is.
-func (t *toldOf) readPlaces(ctx context.Context, r postgres.Reader, nursery string) error {
+func (t *toldOf) readPlaces(ctx context.Context, r postgres.Reader, lots treatedLots) error {
+	nursery := t.application.nursery
 	n, err := identity.ReadNursery(ctx, r, nursery)
 	if err != nil {
 		return err
@@ -129,10 +158,6 @@ func (t *toldOf) readPlaces(ctx context.Context, r postgres.Reader, nursery stri
 	}
 	of := []*application{t.application}
 	if err := t.premises.readPlaces(ctx, r, nursery, of); err != nil {
-		return err
-	}
-	lots, err := readTreatedLots(ctx, r, nursery, of)
-	if err != nil {
 		return err
 	}
 	return t.premises.add(t.application, t.labels, lots, nil, nil)
@@ -167,7 +192,7 @@ func (t toldOf) treatments(house string) ([]sheets.Treatment, error) {
 		if house != "" && made.House != house {
 			continue
 		}
-		told := sheets.Treatment{Entry: made, Benches: t.premises.Treated[i].Benches, Crops: t.cropsOf(t.premises.Treated[i].Lots)}
+		told := sheets.Treatment{Entry: made, Planned: t.planned, Benches: t.premises.Treated[i].Benches, Crops: t.cropsOf(t.premises.Treated[i].Lots)}
 		for _, use := range treated.GetProducts() {
 			ids, err := resource.Parse("product", use.GetProduct(), "nurseries", "products")
 			if err != nil {

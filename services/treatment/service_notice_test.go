@@ -160,6 +160,36 @@ func TestSignsThatStandKeepTheHouseClosedUntilTheyAreDown(t *testing.T) {
 	require.False(t, n.mayEnter(&treatmentv1.HouseEntry{Kind: ordinary, Purpose: "water", StartTime: timestamppb.New(c.now)}).GetAllowed())
 }
 
+// 40 CFR 170.409(b), from memory: not more than 24 h before the application.
+func TestSignsPutUpFromThePlanTheDayBeforeAreRecordedOnceTheWorkIsConfirmedPublished(t *testing.T) {
+	n, c := openGreenhouse(t)
+	n.label("half", "12")
+	start := day0.Add(30 * time.Hour)
+	c.now = start.Add(-24 * time.Hour)
+	put := c.now
+	planned := proposed(n.newLot(), "half", "10", start)
+	planned.Treatments[0].House = name("houses/g1")
+	n.printedPlanned(ofPlanned(treatmentv1.NoticeSheet_NOTICE_SHEET_ENTRANCE_SIGN, planned))
+	require.Empty(t, n.notices("g1", true), "what is only planned asks for no notice")
+
+	c.now = start.Add(time.Hour)
+	a := n.breach(planned)
+	_, err := n.give(noticeOf(a, "g1", "signs-up"), put.Add(-time.Second))
+	rpctest.Refused(t, err, codes.FailedPrecondition, fault.InvalidTimes)
+	given, err := n.give(noticeOf(a, "g1", "signs-up"), put)
+	require.NoError(t, err)
+	require.Equal(t, put, given.GetDoneTime().AsTime())
+	require.False(t, given.GetOverdue())
+	for _, kind := range []string{"displayed", "supplies"} {
+		_, err = n.give(noticeOf(a, "g1", kind), put)
+		require.NoError(t, err, kind)
+	}
+	left := n.notices("g1", false)
+	require.Contains(t, left, signsDown)
+	require.NotContains(t, left, signsUp)
+	require.NotContains(t, left, displayed)
+}
+
 func TestOfSignsAndWordsOneIsEnough(t *testing.T) {
 	n, c := openGreenhouse(t)
 	n.label("four", "4")

@@ -20,7 +20,7 @@ func (s *Service) CheckApplication(ctx context.Context, request *treatmentv1.Che
 	}
 	response := &treatmentv1.CheckApplicationResponse{Caution: Caution}
 	err = s.db.InSnapshot(ctx, func(tx pgx.Tx) error {
-		w, err := s.proposed(ctx, tx, request.GetParent(), request.GetApplication(), caller.Person)
+		w, err := s.proposed(ctx, tx, request.GetParent(), "application", request.GetApplication(), caller.Person)
 		if err != nil {
 			return err
 		}

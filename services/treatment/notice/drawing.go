@@ -71,8 +71,26 @@ func (d *drawing) when(moment time.Time) string {
 func (d *drawing) head() {
 	d.Paragraph(page.Title, d.words.both(d.title))
 	d.Down(1)
-	d.row(near, []string{"house", "nursery", "application"}, nameOf(d.nursery, d.treatment), d.nursery.DisplayName, d.treatment.Entry.ID)
+	d.row(near, []string{"house", "nursery", "application"}, nameOf(d.nursery, d.treatment), d.nursery.DisplayName, d.application())
 	d.Paragraph(page.Small, d.words.both("zone", "zone", d.zone().String()))
+	d.planned()
+}
+
+// application is its name; one that is planned has none yet.
+func (d *drawing) application() string {
+	if d.treatment.Planned {
+		return d.words.both("application.planned")
+	}
+	return d.treatment.Entry.ID
+}
+
+// planned says of work that is not done that its times are no more than planned: what is
+// open by the plan may still be closed.
+func (d *drawing) planned() {
+	if d.treatment.Planned {
+		d.Down(1)
+		d.say(strong, "planned")
+	}
 }
 
 // tail draws what every sheet ends with.
@@ -273,7 +291,10 @@ func (d *drawing) orMissing(text, key string) string {
 func (d *drawing) basis(product Product) {
 	d.Down(1)
 	key := "basis.now"
-	if product.Recorded {
+	switch {
+	case d.treatment.Planned:
+		key = "basis.planned"
+	case product.Recorded:
 		key = "basis.recorded"
 	}
 	d.say(page.Small, key)

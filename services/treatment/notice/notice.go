@@ -34,16 +34,16 @@ func Sheets() []Sheet {
 	return []Sheet{EntranceSign, CentralDisplay, SpokenWords, WashingSupplies, Physician}
 }
 
-// sheets are what draws each.
+// sheets are what draws each. Planned is the title while the application is not done.
 var sheets = map[Sheet]struct {
-	title string
-	draw  func(*drawing)
+	title, planned string
+	draw           func(*drawing)
 }{
-	EntranceSign:    {"sign.title", (*drawing).sign},
-	CentralDisplay:  {"display.title", (*drawing).display},
-	SpokenWords:     {"spoken.title", (*drawing).spoken},
-	WashingSupplies: {"supplies.title", (*drawing).supplies},
-	Physician:       {"physician.title", (*drawing).physician},
+	EntranceSign:    {"sign.title", "sign.title", (*drawing).sign},
+	CentralDisplay:  {"display.title", "display.title-planned", (*drawing).display},
+	SpokenWords:     {"spoken.title", "spoken.title", (*drawing).spoken},
+	WashingSupplies: {"supplies.title", "supplies.title", (*drawing).supplies},
+	Physician:       {"physician.title", "physician.title", (*drawing).physician},
 }
 
 // Nursery is where it was applied.
@@ -59,8 +59,11 @@ type Nursery struct {
 
 // Treatment is an application in one house.
 type Treatment struct {
-	// Entry is the application as far as entry goes.
+	// Entry is the application as far as entry goes. Its times are those planned, and it
+	// has no id, where it is planned.
 	Entry entry.Application
+	// Planned is true while it is not done, and the sheet says so.
+	Planned bool
 	// Benches treated; when there are none, what was treated is that of Entry in words.
 	Benches []string
 	// Crops are the plants treated; none when they are not known.
@@ -98,8 +101,8 @@ type Laid struct {
 	Missing []string
 }
 
-// Lay draws a sheet: a part for each treatment, with pages numbered in it. It returns an error
-// for an unknown sheet and for no house.
+// Lay draws a sheet: a part for each treatment of one application, with pages numbered in it.
+// It returns an error for an unknown sheet and for no house.
 func Lay(sheet Sheet, nursery Nursery, treatments []Treatment) (Laid, error) {
 	kind, known := sheets[sheet]
 	if !known {
@@ -110,12 +113,16 @@ func Lay(sheet Sheet, nursery Nursery, treatments []Treatment) (Laid, error) {
 	}
 	words := printed()
 	present := treatments[0]
+	title := kind.title
+	if present.Planned {
+		title = kind.planned
+	}
 	var missing []string
 	data, err := page.PDF(page.Document{
-		Paper: paperOf(nursery.Law.Jurisdiction), Title: words.both(kind.title), Written: written(treatments),
+		Paper: paperOf(nursery.Law.Jurisdiction), Title: words.both(title), Written: written(treatments),
 		Foot: func(number, of int) string {
 			count := []string{"number", fmt.Sprint(number), "of", fmt.Sprint(of)}
-			return strings.Join([]string{words.both(kind.title), nameOf(nursery, present), words.both("page", count...)}, ", ")
+			return strings.Join([]string{words.both(title), nameOf(nursery, present), words.both("page", count...)}, ", ")
 		},
 		Body: func(pages *page.Pages) {
 			missing = nil
@@ -125,14 +132,14 @@ func Lay(sheet Sheet, nursery Nursery, treatments []Treatment) (Laid, error) {
 					pages.Part()
 				}
 				present = treatment
-				kind.draw(newDrawing(pages, nursery, treatment, kind.title, &missing))
+				kind.draw(newDrawing(pages, nursery, treatment, title, &missing))
 			}
 		},
 	})
 	return Laid{PDF: data, Missing: missing}, err
 }
 
-// written is the moment that the file carries: the last that is known of what was applied.
+// written is the moment that the file carries: the last that is known of what is applied.
 func written(treatments []Treatment) time.Time {
 	var last time.Time
 	for _, treatment := range treatments {

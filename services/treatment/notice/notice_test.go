@@ -4,6 +4,7 @@ import (
 	"flag"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -114,6 +115,48 @@ func TestEverySheetIsLaidOutAsTheGoldenFiles(t *testing.T) {
 		require.NotEmpty(t, lacking.Missing, sheet)
 		require.Contains(t, text, "MISSING / FALTA", sheet)
 		requireGolden(t, string(sheet)+"-bare.txt", text+"\nMissing:\n"+strings.Join(lacking.Missing, "\n")+"\n")
+	}
+}
+
+// planned is an application that is not done yet.
+func planned(treatment Treatment) Treatment {
+	treatment.Planned, treatment.Entry.ID = true, ""
+	treatment.Products = slices.Clone(treatment.Products)
+	for i := range treatment.Products {
+		treatment.Products[i].Recorded = false
+	}
+	return treatment
+}
+
+func TestASheetOfPlannedWorkSaysSoInBothLanguages(t *testing.T) {
+	for _, sheet := range Sheets() {
+		laid, text := lay(t, sheet, california(t), planned(sprayed("h1")), planned(sprayed("h2")))
+		require.Empty(t, laid.Missing, "%s: that planned work has no record is no fact that is missing", sheet)
+		requireGolden(t, string(sheet)+"-planned.txt", text)
+		text = flat(text)
+		for _, language := range languages {
+			require.Equal(t, 2, strings.Count(text, printed().in(language, "planned")), "%s, once for each house", sheet)
+		}
+		require.Contains(t, text, "planned, not recorded / planificada, no registrada", sheet)
+		require.NotContains(t, text, "recorded with the application", sheet)
+		require.NotContains(t, text, "What was applied", sheet)
+
+		nursery, treatment := bare()
+		laid, lacking := lay(t, sheet, nursery, planned(treatment))
+		require.NotEmpty(t, laid.Missing, sheet)
+		require.Contains(t, lacking, "MISSING / FALTA", "%s: an interval that nobody entered is not invented", sheet)
+		if sheet == EntranceSign {
+			require.Contains(t, text, "page 1 of 1", "a sign is one page")
+			require.Contains(t, lacking, "page 1 of 1", "a sign is one page")
+		}
+	}
+}
+
+func TestASheetOfWorkThatIsDoneDoesNotSayThatItIsPlanned(t *testing.T) {
+	for _, sheet := range Sheets() {
+		_, text := lay(t, sheet, california(t), sprayed("h1"))
+		require.NotContains(t, strings.ToLower(text), "planned", sheet)
+		require.NotContains(t, strings.ToLower(text), "planificada", sheet)
 	}
 }
 

@@ -29,6 +29,7 @@ func (d *drawing) sign() {
 	}
 	d.Down(2)
 	d.row(far, []string{"from", "until"}, d.when(d.treatment.Entry.Start), d.ends())
+	d.planned()
 	if d.ends() == "" {
 		d.say(strong, "until.told")
 	} else if d.closed.Aired {
@@ -37,7 +38,7 @@ func (d *drawing) sign() {
 	d.say(value, "signs-down")
 	d.whatIsMissingOfIt()
 	d.Down(2)
-	d.row(near, []string{"nursery", "application"}, d.nursery.DisplayName, d.treatment.Entry.ID)
+	d.row(near, []string{"nursery", "application"}, d.nursery.DisplayName, d.application())
 	d.Paragraph(page.Small, d.words.both("zone", "zone", d.zone().String()))
 	d.tail()
 }

@@ -395,71 +395,6 @@ func (NoticeKind) EnumDescriptor() ([]byte, []int) {
 	return file_velamen_treatment_v1_entry_proto_rawDescGZIP(), []int{5}
 }
 
-// NoticeSheet is a sheet to print.
-type NoticeSheet int32
-
-const (
-	// Not used.
-	NoticeSheet_NOTICE_SHEET_UNSPECIFIED NoticeSheet = 0
-	// Warning sign for an entrance.
-	NoticeSheet_NOTICE_SHEET_ENTRANCE_SIGN NoticeSheet = 1
-	// What was applied, for the central display.
-	NoticeSheet_NOTICE_SHEET_CENTRAL_DISPLAY NoticeSheet = 2
-	// What to say to people.
-	NoticeSheet_NOTICE_SHEET_SPOKEN_WORDS NoticeSheet = 3
-	// Water, soap, towels and the rest, to tick off.
-	NoticeSheet_NOTICE_SHEET_WASHING_SUPPLIES NoticeSheet = 4
-	// For a physician who treats somebody exposed.
-	NoticeSheet_NOTICE_SHEET_PHYSICIAN NoticeSheet = 5
-)
-
-// Enum value maps for NoticeSheet.
-var (
-	NoticeSheet_name = map[int32]string{
-		0: "NOTICE_SHEET_UNSPECIFIED",
-		1: "NOTICE_SHEET_ENTRANCE_SIGN",
-		2: "NOTICE_SHEET_CENTRAL_DISPLAY",
-		3: "NOTICE_SHEET_SPOKEN_WORDS",
-		4: "NOTICE_SHEET_WASHING_SUPPLIES",
-		5: "NOTICE_SHEET_PHYSICIAN",
-	}
-	NoticeSheet_value = map[string]int32{
-		"NOTICE_SHEET_UNSPECIFIED":      0,
-		"NOTICE_SHEET_ENTRANCE_SIGN":    1,
-		"NOTICE_SHEET_CENTRAL_DISPLAY":  2,
-		"NOTICE_SHEET_SPOKEN_WORDS":     3,
-		"NOTICE_SHEET_WASHING_SUPPLIES": 4,
-		"NOTICE_SHEET_PHYSICIAN":        5,
-	}
-)
-
-func (x NoticeSheet) Enum() *NoticeSheet {
-	p := new(NoticeSheet)
-	*p = x
-	return p
-}
-
-func (x NoticeSheet) String() string {
-	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
-}
-
-func (NoticeSheet) Descriptor() protoreflect.EnumDescriptor {
-	return file_velamen_treatment_v1_entry_proto_enumTypes[6].Descriptor()
-}
-
-func (NoticeSheet) Type() protoreflect.EnumType {
-	return &file_velamen_treatment_v1_entry_proto_enumTypes[6]
-}
-
-func (x NoticeSheet) Number() protoreflect.EnumNumber {
-	return protoreflect.EnumNumber(x)
-}
-
-// Deprecated: Use NoticeSheet.Descriptor instead.
-func (NoticeSheet) EnumDescriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_entry_proto_rawDescGZIP(), []int{6}
-}
-
 // Airing is a span in which a house was aired, or was known to be shut. Time of which
 // nothing is recorded counts as shut.
 type Airing struct {
@@ -2544,143 +2479,6 @@ func (x *RecordNoticeRequest) GetRequestId() string {
 	return ""
 }
 
-// ExportNoticeRequest asks for a sheet.
-type ExportNoticeRequest struct {
-	state protoimpl.MessageState `protogen:"open.v1"`
-	// The application (name).
-	Application string `protobuf:"bytes,1,opt,name=application,proto3" json:"application,omitempty"`
-	// Which sheet.
-	Sheet NoticeSheet `protobuf:"varint,2,opt,name=sheet,proto3,enum=velamen.treatment.v1.NoticeSheet" json:"sheet,omitempty"`
-	// Only this house (name); empty for all houses of the application, a page for each.
-	House         string `protobuf:"bytes,3,opt,name=house,proto3" json:"house,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
-}
-
-func (x *ExportNoticeRequest) Reset() {
-	*x = ExportNoticeRequest{}
-	mi := &file_velamen_treatment_v1_entry_proto_msgTypes[27]
-	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-	ms.StoreMessageInfo(mi)
-}
-
-func (x *ExportNoticeRequest) String() string {
-	return protoimpl.X.MessageStringOf(x)
-}
-
-func (*ExportNoticeRequest) ProtoMessage() {}
-
-func (x *ExportNoticeRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_entry_proto_msgTypes[27]
-	if x != nil {
-		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-		if ms.LoadMessageInfo() == nil {
-			ms.StoreMessageInfo(mi)
-		}
-		return ms
-	}
-	return mi.MessageOf(x)
-}
-
-// Deprecated: Use ExportNoticeRequest.ProtoReflect.Descriptor instead.
-func (*ExportNoticeRequest) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_entry_proto_rawDescGZIP(), []int{27}
-}
-
-func (x *ExportNoticeRequest) GetApplication() string {
-	if x != nil {
-		return x.Application
-	}
-	return ""
-}
-
-func (x *ExportNoticeRequest) GetSheet() NoticeSheet {
-	if x != nil {
-		return x.Sheet
-	}
-	return NoticeSheet_NOTICE_SHEET_UNSPECIFIED
-}
-
-func (x *ExportNoticeRequest) GetHouse() string {
-	if x != nil {
-		return x.House
-	}
-	return ""
-}
-
-// ExportNoticeResponse is the sheet.
-type ExportNoticeResponse struct {
-	state protoimpl.MessageState `protogen:"open.v1"`
-	// Media type: "application/pdf".
-	MediaType string `protobuf:"bytes,1,opt,name=media_type,json=mediaType,proto3" json:"media_type,omitempty"`
-	// Bytes of the file.
-	Data []byte `protobuf:"bytes,2,opt,name=data,proto3" json:"data,omitempty"`
-	// Facts that the sheet should have and that nobody entered; the sheet says so too.
-	Missing []string `protobuf:"bytes,3,rep,name=missing,proto3" json:"missing,omitempty"`
-	// What to keep in mind: the label and local law decide.
-	Caution       string `protobuf:"bytes,4,opt,name=caution,proto3" json:"caution,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
-}
-
-func (x *ExportNoticeResponse) Reset() {
-	*x = ExportNoticeResponse{}
-	mi := &file_velamen_treatment_v1_entry_proto_msgTypes[28]
-	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-	ms.StoreMessageInfo(mi)
-}
-
-func (x *ExportNoticeResponse) String() string {
-	return protoimpl.X.MessageStringOf(x)
-}
-
-func (*ExportNoticeResponse) ProtoMessage() {}
-
-func (x *ExportNoticeResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_velamen_treatment_v1_entry_proto_msgTypes[28]
-	if x != nil {
-		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-		if ms.LoadMessageInfo() == nil {
-			ms.StoreMessageInfo(mi)
-		}
-		return ms
-	}
-	return mi.MessageOf(x)
-}
-
-// Deprecated: Use ExportNoticeResponse.ProtoReflect.Descriptor instead.
-func (*ExportNoticeResponse) Descriptor() ([]byte, []int) {
-	return file_velamen_treatment_v1_entry_proto_rawDescGZIP(), []int{28}
-}
-
-func (x *ExportNoticeResponse) GetMediaType() string {
-	if x != nil {
-		return x.MediaType
-	}
-	return ""
-}
-
-func (x *ExportNoticeResponse) GetData() []byte {
-	if x != nil {
-		return x.Data
-	}
-	return nil
-}
-
-func (x *ExportNoticeResponse) GetMissing() []string {
-	if x != nil {
-		return x.Missing
-	}
-	return nil
-}
-
-func (x *ExportNoticeResponse) GetCaution() string {
-	if x != nil {
-		return x.Caution
-	}
-	return ""
-}
-
 var File_velamen_treatment_v1_entry_proto protoreflect.FileDescriptor
 
 const file_velamen_treatment_v1_entry_proto_rawDesc = "" +
@@ -2884,19 +2682,7 @@ const file_velamen_treatment_v1_entry_proto_rawDesc = "" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\bdoneTime\x12 \n" +
 	"\x04note\x18\x03 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xf4\x03R\x04note\x123\n" +
 	"\n" +
-	"request_id\x18\x04 \x01(\tB\x14\xe2A\x01\x02\xbaH\x05r\x03\xb0\x01\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\xde\x01\n" +
-	"\x13ExportNoticeRequest\x12H\n" +
-	"\vapplication\x18\x01 \x01(\tB&\xe2A\x01\x02\xfaA\x15\n" +
-	"\x13velamen/Application\xbaH\ar\x05\x10\x01\x18\xc8\x01R\vapplication\x12G\n" +
-	"\x05sheet\x18\x02 \x01(\x0e2!.velamen.treatment.v1.NoticeSheetB\x0e\xe2A\x01\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\x05sheet\x124\n" +
-	"\x05house\x18\x03 \x01(\tB\x1e\xe2A\x01\x01\xfaA\x0f\n" +
-	"\rvelamen/House\xbaH\x05r\x03\x18\xc8\x01R\x05house\"}\n" +
-	"\x14ExportNoticeResponse\x12\x1d\n" +
-	"\n" +
-	"media_type\x18\x01 \x01(\tR\tmediaType\x12\x12\n" +
-	"\x04data\x18\x02 \x01(\fR\x04data\x12\x18\n" +
-	"\amissing\x18\x03 \x03(\tR\amissing\x12\x18\n" +
-	"\acaution\x18\x04 \x01(\tR\acaution*v\n" +
+	"request_id\x18\x04 \x01(\tB\x14\xe2A\x01\x02\xbaH\x05r\x03\xb0\x01\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId*v\n" +
 	"\fAiringDevice\x12\x1d\n" +
 	"\x19AIRING_DEVICE_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12AIRING_DEVICE_FANS\x10\x01\x12\x17\n" +
@@ -2934,14 +2720,7 @@ const file_velamen_treatment_v1_entry_proto_rawDesc = "" +
 	"\x12NOTICE_KIND_SPOKEN\x10\x03\x12\x19\n" +
 	"\x15NOTICE_KIND_DISPLAYED\x10\x04\x12\x1f\n" +
 	"\x1bNOTICE_KIND_DISPLAY_REMOVED\x10\x05\x12\x18\n" +
-	"\x14NOTICE_KIND_SUPPLIES\x10\x06*\xcb\x01\n" +
-	"\vNoticeSheet\x12\x1c\n" +
-	"\x18NOTICE_SHEET_UNSPECIFIED\x10\x00\x12\x1e\n" +
-	"\x1aNOTICE_SHEET_ENTRANCE_SIGN\x10\x01\x12 \n" +
-	"\x1cNOTICE_SHEET_CENTRAL_DISPLAY\x10\x02\x12\x1d\n" +
-	"\x19NOTICE_SHEET_SPOKEN_WORDS\x10\x03\x12!\n" +
-	"\x1dNOTICE_SHEET_WASHING_SUPPLIES\x10\x04\x12\x1a\n" +
-	"\x16NOTICE_SHEET_PHYSICIAN\x10\x05B\xc6\x01\n" +
+	"\x14NOTICE_KIND_SUPPLIES\x10\x06B\xc6\x01\n" +
 	"\x18com.velamen.treatment.v1B\n" +
 	"EntryProtoP\x01Z,velamen/gen/velamen/treatment/v1;treatmentv1\xa2\x02\x03VTX\xaa\x02\x14Velamen.Treatment.V1\xca\x02\x14Velamen\\Treatment\\V1\xe2\x02 Velamen\\Treatment\\V1\\GPBMetadata\xea\x02\x16Velamen::Treatment::V1b\x06proto3"
 
@@ -2957,8 +2736,8 @@ func file_velamen_treatment_v1_entry_proto_rawDescGZIP() []byte {
 	return file_velamen_treatment_v1_entry_proto_rawDescData
 }
 
-var file_velamen_treatment_v1_entry_proto_enumTypes = make([]protoimpl.EnumInfo, 7)
-var file_velamen_treatment_v1_entry_proto_msgTypes = make([]protoimpl.MessageInfo, 29)
+var file_velamen_treatment_v1_entry_proto_enumTypes = make([]protoimpl.EnumInfo, 6)
+var file_velamen_treatment_v1_entry_proto_msgTypes = make([]protoimpl.MessageInfo, 27)
 var file_velamen_treatment_v1_entry_proto_goTypes = []any{
 	(AiringDevice)(0),                   // 0: velamen.treatment.v1.AiringDevice
 	(ClosureReason)(0),                  // 1: velamen.treatment.v1.ClosureReason
@@ -2966,93 +2745,89 @@ var file_velamen_treatment_v1_entry_proto_goTypes = []any{
 	(EntryKind)(0),                      // 3: velamen.treatment.v1.EntryKind
 	(Said)(0),                           // 4: velamen.treatment.v1.Said
 	(NoticeKind)(0),                     // 5: velamen.treatment.v1.NoticeKind
-	(NoticeSheet)(0),                    // 6: velamen.treatment.v1.NoticeSheet
-	(*Airing)(nil),                      // 7: velamen.treatment.v1.Airing
-	(*RecordAiringRequest)(nil),         // 8: velamen.treatment.v1.RecordAiringRequest
-	(*EndAiringRequest)(nil),            // 9: velamen.treatment.v1.EndAiringRequest
-	(*VoidAiringRequest)(nil),           // 10: velamen.treatment.v1.VoidAiringRequest
-	(*ListAiringsRequest)(nil),          // 11: velamen.treatment.v1.ListAiringsRequest
-	(*ListAiringsResponse)(nil),         // 12: velamen.treatment.v1.ListAiringsResponse
-	(*AirMeasurement)(nil),              // 13: velamen.treatment.v1.AirMeasurement
-	(*RecordAirMeasurementRequest)(nil), // 14: velamen.treatment.v1.RecordAirMeasurementRequest
-	(*Closure)(nil),                     // 15: velamen.treatment.v1.Closure
-	(*SoonerOpening)(nil),               // 16: velamen.treatment.v1.SoonerOpening
-	(*HouseStanding)(nil),               // 17: velamen.treatment.v1.HouseStanding
-	(*ListClosuresRequest)(nil),         // 18: velamen.treatment.v1.ListClosuresRequest
-	(*ListClosuresResponse)(nil),        // 19: velamen.treatment.v1.ListClosuresResponse
-	(*WatchClosuresRequest)(nil),        // 20: velamen.treatment.v1.WatchClosuresRequest
-	(*WatchClosuresResponse)(nil),       // 21: velamen.treatment.v1.WatchClosuresResponse
-	(*HouseEntry)(nil),                  // 22: velamen.treatment.v1.HouseEntry
-	(*EntryGround)(nil),                 // 23: velamen.treatment.v1.EntryGround
-	(*CheckEntryRequest)(nil),           // 24: velamen.treatment.v1.CheckEntryRequest
-	(*CheckEntryResponse)(nil),          // 25: velamen.treatment.v1.CheckEntryResponse
-	(*RecordEntryRequest)(nil),          // 26: velamen.treatment.v1.RecordEntryRequest
-	(*EndEntryRequest)(nil),             // 27: velamen.treatment.v1.EndEntryRequest
-	(*ListHouseEntriesRequest)(nil),     // 28: velamen.treatment.v1.ListHouseEntriesRequest
-	(*ListHouseEntriesResponse)(nil),    // 29: velamen.treatment.v1.ListHouseEntriesResponse
-	(*Notice)(nil),                      // 30: velamen.treatment.v1.Notice
-	(*ListNoticesRequest)(nil),          // 31: velamen.treatment.v1.ListNoticesRequest
-	(*ListNoticesResponse)(nil),         // 32: velamen.treatment.v1.ListNoticesResponse
-	(*RecordNoticeRequest)(nil),         // 33: velamen.treatment.v1.RecordNoticeRequest
-	(*ExportNoticeRequest)(nil),         // 34: velamen.treatment.v1.ExportNoticeRequest
-	(*ExportNoticeResponse)(nil),        // 35: velamen.treatment.v1.ExportNoticeResponse
-	(*timestamppb.Timestamp)(nil),       // 36: google.protobuf.Timestamp
-	(*v1.Quantity)(nil),                 // 37: velamen.type.v1.Quantity
+	(*Airing)(nil),                      // 6: velamen.treatment.v1.Airing
+	(*RecordAiringRequest)(nil),         // 7: velamen.treatment.v1.RecordAiringRequest
+	(*EndAiringRequest)(nil),            // 8: velamen.treatment.v1.EndAiringRequest
+	(*VoidAiringRequest)(nil),           // 9: velamen.treatment.v1.VoidAiringRequest
+	(*ListAiringsRequest)(nil),          // 10: velamen.treatment.v1.ListAiringsRequest
+	(*ListAiringsResponse)(nil),         // 11: velamen.treatment.v1.ListAiringsResponse
+	(*AirMeasurement)(nil),              // 12: velamen.treatment.v1.AirMeasurement
+	(*RecordAirMeasurementRequest)(nil), // 13: velamen.treatment.v1.RecordAirMeasurementRequest
+	(*Closure)(nil),                     // 14: velamen.treatment.v1.Closure
+	(*SoonerOpening)(nil),               // 15: velamen.treatment.v1.SoonerOpening
+	(*HouseStanding)(nil),               // 16: velamen.treatment.v1.HouseStanding
+	(*ListClosuresRequest)(nil),         // 17: velamen.treatment.v1.ListClosuresRequest
+	(*ListClosuresResponse)(nil),        // 18: velamen.treatment.v1.ListClosuresResponse
+	(*WatchClosuresRequest)(nil),        // 19: velamen.treatment.v1.WatchClosuresRequest
+	(*WatchClosuresResponse)(nil),       // 20: velamen.treatment.v1.WatchClosuresResponse
+	(*HouseEntry)(nil),                  // 21: velamen.treatment.v1.HouseEntry
+	(*EntryGround)(nil),                 // 22: velamen.treatment.v1.EntryGround
+	(*CheckEntryRequest)(nil),           // 23: velamen.treatment.v1.CheckEntryRequest
+	(*CheckEntryResponse)(nil),          // 24: velamen.treatment.v1.CheckEntryResponse
+	(*RecordEntryRequest)(nil),          // 25: velamen.treatment.v1.RecordEntryRequest
+	(*EndEntryRequest)(nil),             // 26: velamen.treatment.v1.EndEntryRequest
+	(*ListHouseEntriesRequest)(nil),     // 27: velamen.treatment.v1.ListHouseEntriesRequest
+	(*ListHouseEntriesResponse)(nil),    // 28: velamen.treatment.v1.ListHouseEntriesResponse
+	(*Notice)(nil),                      // 29: velamen.treatment.v1.Notice
+	(*ListNoticesRequest)(nil),          // 30: velamen.treatment.v1.ListNoticesRequest
+	(*ListNoticesResponse)(nil),         // 31: velamen.treatment.v1.ListNoticesResponse
+	(*RecordNoticeRequest)(nil),         // 32: velamen.treatment.v1.RecordNoticeRequest
+	(*timestamppb.Timestamp)(nil),       // 33: google.protobuf.Timestamp
+	(*v1.Quantity)(nil),                 // 34: velamen.type.v1.Quantity
 }
 var file_velamen_treatment_v1_entry_proto_depIdxs = []int32{
 	0,  // 0: velamen.treatment.v1.Airing.device:type_name -> velamen.treatment.v1.AiringDevice
-	36, // 1: velamen.treatment.v1.Airing.start_time:type_name -> google.protobuf.Timestamp
-	36, // 2: velamen.treatment.v1.Airing.end_time:type_name -> google.protobuf.Timestamp
-	37, // 3: velamen.treatment.v1.Airing.flow:type_name -> velamen.type.v1.Quantity
-	36, // 4: velamen.treatment.v1.Airing.create_time:type_name -> google.protobuf.Timestamp
-	7,  // 5: velamen.treatment.v1.RecordAiringRequest.airing:type_name -> velamen.treatment.v1.Airing
-	36, // 6: velamen.treatment.v1.EndAiringRequest.end_time:type_name -> google.protobuf.Timestamp
-	7,  // 7: velamen.treatment.v1.ListAiringsResponse.airings:type_name -> velamen.treatment.v1.Airing
-	36, // 8: velamen.treatment.v1.AirMeasurement.measure_time:type_name -> google.protobuf.Timestamp
-	37, // 9: velamen.treatment.v1.AirMeasurement.value:type_name -> velamen.type.v1.Quantity
-	36, // 10: velamen.treatment.v1.AirMeasurement.create_time:type_name -> google.protobuf.Timestamp
-	13, // 11: velamen.treatment.v1.RecordAirMeasurementRequest.air_measurement:type_name -> velamen.treatment.v1.AirMeasurement
+	33, // 1: velamen.treatment.v1.Airing.start_time:type_name -> google.protobuf.Timestamp
+	33, // 2: velamen.treatment.v1.Airing.end_time:type_name -> google.protobuf.Timestamp
+	34, // 3: velamen.treatment.v1.Airing.flow:type_name -> velamen.type.v1.Quantity
+	33, // 4: velamen.treatment.v1.Airing.create_time:type_name -> google.protobuf.Timestamp
+	6,  // 5: velamen.treatment.v1.RecordAiringRequest.airing:type_name -> velamen.treatment.v1.Airing
+	33, // 6: velamen.treatment.v1.EndAiringRequest.end_time:type_name -> google.protobuf.Timestamp
+	6,  // 7: velamen.treatment.v1.ListAiringsResponse.airings:type_name -> velamen.treatment.v1.Airing
+	33, // 8: velamen.treatment.v1.AirMeasurement.measure_time:type_name -> google.protobuf.Timestamp
+	34, // 9: velamen.treatment.v1.AirMeasurement.value:type_name -> velamen.type.v1.Quantity
+	33, // 10: velamen.treatment.v1.AirMeasurement.create_time:type_name -> google.protobuf.Timestamp
+	12, // 11: velamen.treatment.v1.RecordAirMeasurementRequest.air_measurement:type_name -> velamen.treatment.v1.AirMeasurement
 	1,  // 12: velamen.treatment.v1.Closure.reason:type_name -> velamen.treatment.v1.ClosureReason
 	2,  // 13: velamen.treatment.v1.Closure.extent:type_name -> velamen.treatment.v1.ClosedExtent
-	36, // 14: velamen.treatment.v1.Closure.start_time:type_name -> google.protobuf.Timestamp
-	36, // 15: velamen.treatment.v1.Closure.end_time:type_name -> google.protobuf.Timestamp
-	16, // 16: velamen.treatment.v1.Closure.sooner:type_name -> velamen.treatment.v1.SoonerOpening
+	33, // 14: velamen.treatment.v1.Closure.start_time:type_name -> google.protobuf.Timestamp
+	33, // 15: velamen.treatment.v1.Closure.end_time:type_name -> google.protobuf.Timestamp
+	15, // 16: velamen.treatment.v1.Closure.sooner:type_name -> velamen.treatment.v1.SoonerOpening
 	0,  // 17: velamen.treatment.v1.SoonerOpening.device:type_name -> velamen.treatment.v1.AiringDevice
-	36, // 18: velamen.treatment.v1.SoonerOpening.open_time:type_name -> google.protobuf.Timestamp
-	15, // 19: velamen.treatment.v1.HouseStanding.closures:type_name -> velamen.treatment.v1.Closure
-	36, // 20: velamen.treatment.v1.HouseStanding.open_time:type_name -> google.protobuf.Timestamp
-	22, // 21: velamen.treatment.v1.HouseStanding.inside:type_name -> velamen.treatment.v1.HouseEntry
-	17, // 22: velamen.treatment.v1.ListClosuresResponse.houses:type_name -> velamen.treatment.v1.HouseStanding
-	36, // 23: velamen.treatment.v1.ListClosuresResponse.as_of_time:type_name -> google.protobuf.Timestamp
-	19, // 24: velamen.treatment.v1.WatchClosuresResponse.board:type_name -> velamen.treatment.v1.ListClosuresResponse
+	33, // 18: velamen.treatment.v1.SoonerOpening.open_time:type_name -> google.protobuf.Timestamp
+	14, // 19: velamen.treatment.v1.HouseStanding.closures:type_name -> velamen.treatment.v1.Closure
+	33, // 20: velamen.treatment.v1.HouseStanding.open_time:type_name -> google.protobuf.Timestamp
+	21, // 21: velamen.treatment.v1.HouseStanding.inside:type_name -> velamen.treatment.v1.HouseEntry
+	16, // 22: velamen.treatment.v1.ListClosuresResponse.houses:type_name -> velamen.treatment.v1.HouseStanding
+	33, // 23: velamen.treatment.v1.ListClosuresResponse.as_of_time:type_name -> google.protobuf.Timestamp
+	18, // 24: velamen.treatment.v1.WatchClosuresResponse.board:type_name -> velamen.treatment.v1.ListClosuresResponse
 	3,  // 25: velamen.treatment.v1.HouseEntry.kind:type_name -> velamen.treatment.v1.EntryKind
-	36, // 26: velamen.treatment.v1.HouseEntry.start_time:type_name -> google.protobuf.Timestamp
-	36, // 27: velamen.treatment.v1.HouseEntry.end_time:type_name -> google.protobuf.Timestamp
+	33, // 26: velamen.treatment.v1.HouseEntry.start_time:type_name -> google.protobuf.Timestamp
+	33, // 27: velamen.treatment.v1.HouseEntry.end_time:type_name -> google.protobuf.Timestamp
 	4,  // 28: velamen.treatment.v1.HouseEntry.contact:type_name -> velamen.treatment.v1.Said
 	4,  // 29: velamen.treatment.v1.HouseEntry.hand_labour:type_name -> velamen.treatment.v1.Said
 	4,  // 30: velamen.treatment.v1.HouseEntry.unforeseen:type_name -> velamen.treatment.v1.Said
 	4,  // 31: velamen.treatment.v1.HouseEntry.declared:type_name -> velamen.treatment.v1.Said
-	23, // 32: velamen.treatment.v1.HouseEntry.grounds:type_name -> velamen.treatment.v1.EntryGround
-	36, // 33: velamen.treatment.v1.HouseEntry.create_time:type_name -> google.protobuf.Timestamp
-	22, // 34: velamen.treatment.v1.CheckEntryRequest.entry:type_name -> velamen.treatment.v1.HouseEntry
-	23, // 35: velamen.treatment.v1.CheckEntryResponse.grounds:type_name -> velamen.treatment.v1.EntryGround
-	15, // 36: velamen.treatment.v1.CheckEntryResponse.closures:type_name -> velamen.treatment.v1.Closure
-	22, // 37: velamen.treatment.v1.RecordEntryRequest.entry:type_name -> velamen.treatment.v1.HouseEntry
-	36, // 38: velamen.treatment.v1.EndEntryRequest.end_time:type_name -> google.protobuf.Timestamp
-	22, // 39: velamen.treatment.v1.ListHouseEntriesResponse.entries:type_name -> velamen.treatment.v1.HouseEntry
+	22, // 32: velamen.treatment.v1.HouseEntry.grounds:type_name -> velamen.treatment.v1.EntryGround
+	33, // 33: velamen.treatment.v1.HouseEntry.create_time:type_name -> google.protobuf.Timestamp
+	21, // 34: velamen.treatment.v1.CheckEntryRequest.entry:type_name -> velamen.treatment.v1.HouseEntry
+	22, // 35: velamen.treatment.v1.CheckEntryResponse.grounds:type_name -> velamen.treatment.v1.EntryGround
+	14, // 36: velamen.treatment.v1.CheckEntryResponse.closures:type_name -> velamen.treatment.v1.Closure
+	21, // 37: velamen.treatment.v1.RecordEntryRequest.entry:type_name -> velamen.treatment.v1.HouseEntry
+	33, // 38: velamen.treatment.v1.EndEntryRequest.end_time:type_name -> google.protobuf.Timestamp
+	21, // 39: velamen.treatment.v1.ListHouseEntriesResponse.entries:type_name -> velamen.treatment.v1.HouseEntry
 	5,  // 40: velamen.treatment.v1.Notice.kind:type_name -> velamen.treatment.v1.NoticeKind
-	36, // 41: velamen.treatment.v1.Notice.not_before_time:type_name -> google.protobuf.Timestamp
-	36, // 42: velamen.treatment.v1.Notice.due_time:type_name -> google.protobuf.Timestamp
-	36, // 43: velamen.treatment.v1.Notice.until_time:type_name -> google.protobuf.Timestamp
-	36, // 44: velamen.treatment.v1.Notice.done_time:type_name -> google.protobuf.Timestamp
-	30, // 45: velamen.treatment.v1.ListNoticesResponse.notices:type_name -> velamen.treatment.v1.Notice
-	36, // 46: velamen.treatment.v1.RecordNoticeRequest.done_time:type_name -> google.protobuf.Timestamp
-	6,  // 47: velamen.treatment.v1.ExportNoticeRequest.sheet:type_name -> velamen.treatment.v1.NoticeSheet
-	48, // [48:48] is the sub-list for method output_type
-	48, // [48:48] is the sub-list for method input_type
-	48, // [48:48] is the sub-list for extension type_name
-	48, // [48:48] is the sub-list for extension extendee
-	0,  // [0:48] is the sub-list for field type_name
+	33, // 41: velamen.treatment.v1.Notice.not_before_time:type_name -> google.protobuf.Timestamp
+	33, // 42: velamen.treatment.v1.Notice.due_time:type_name -> google.protobuf.Timestamp
+	33, // 43: velamen.treatment.v1.Notice.until_time:type_name -> google.protobuf.Timestamp
+	33, // 44: velamen.treatment.v1.Notice.done_time:type_name -> google.protobuf.Timestamp
+	29, // 45: velamen.treatment.v1.ListNoticesResponse.notices:type_name -> velamen.treatment.v1.Notice
+	33, // 46: velamen.treatment.v1.RecordNoticeRequest.done_time:type_name -> google.protobuf.Timestamp
+	47, // [47:47] is the sub-list for method output_type
+	47, // [47:47] is the sub-list for method input_type
+	47, // [47:47] is the sub-list for extension type_name
+	47, // [47:47] is the sub-list for extension extendee
+	0,  // [0:47] is the sub-list for field type_name
 }
 
 func init() { file_velamen_treatment_v1_entry_proto_init() }
@@ -3065,8 +2840,8 @@ func file_velamen_treatment_v1_entry_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_velamen_treatment_v1_entry_proto_rawDesc), len(file_velamen_treatment_v1_entry_proto_rawDesc)),
-			NumEnums:      7,
-			NumMessages:   29,
+			NumEnums:      6,
+			NumMessages:   27,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -940,6 +940,71 @@ func (InspectionReasonKind) EnumDescriptor() ([]byte, []int) {
 	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{13}
 }
 
+// NoticeSheet is a sheet to print.
+type NoticeSheet int32
+
+const (
+	// Not used.
+	NoticeSheet_NOTICE_SHEET_UNSPECIFIED NoticeSheet = 0
+	// Warning sign for an entrance.
+	NoticeSheet_NOTICE_SHEET_ENTRANCE_SIGN NoticeSheet = 1
+	// What was applied, for the central display.
+	NoticeSheet_NOTICE_SHEET_CENTRAL_DISPLAY NoticeSheet = 2
+	// What to say to people.
+	NoticeSheet_NOTICE_SHEET_SPOKEN_WORDS NoticeSheet = 3
+	// Water, soap, towels and the rest, to tick off.
+	NoticeSheet_NOTICE_SHEET_WASHING_SUPPLIES NoticeSheet = 4
+	// For a physician who treats somebody exposed.
+	NoticeSheet_NOTICE_SHEET_PHYSICIAN NoticeSheet = 5
+)
+
+// Enum value maps for NoticeSheet.
+var (
+	NoticeSheet_name = map[int32]string{
+		0: "NOTICE_SHEET_UNSPECIFIED",
+		1: "NOTICE_SHEET_ENTRANCE_SIGN",
+		2: "NOTICE_SHEET_CENTRAL_DISPLAY",
+		3: "NOTICE_SHEET_SPOKEN_WORDS",
+		4: "NOTICE_SHEET_WASHING_SUPPLIES",
+		5: "NOTICE_SHEET_PHYSICIAN",
+	}
+	NoticeSheet_value = map[string]int32{
+		"NOTICE_SHEET_UNSPECIFIED":      0,
+		"NOTICE_SHEET_ENTRANCE_SIGN":    1,
+		"NOTICE_SHEET_CENTRAL_DISPLAY":  2,
+		"NOTICE_SHEET_SPOKEN_WORDS":     3,
+		"NOTICE_SHEET_WASHING_SUPPLIES": 4,
+		"NOTICE_SHEET_PHYSICIAN":        5,
+	}
+)
+
+func (x NoticeSheet) Enum() *NoticeSheet {
+	p := new(NoticeSheet)
+	*p = x
+	return p
+}
+
+func (x NoticeSheet) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (NoticeSheet) Descriptor() protoreflect.EnumDescriptor {
+	return file_velamen_treatment_v1_treatment_proto_enumTypes[14].Descriptor()
+}
+
+func (NoticeSheet) Type() protoreflect.EnumType {
+	return &file_velamen_treatment_v1_treatment_proto_enumTypes[14]
+}
+
+func (x NoticeSheet) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use NoticeSheet.Descriptor instead.
+func (NoticeSheet) EnumDescriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{14}
+}
+
 // Interval is the time from the end of an earlier step to this one.
 type Interval struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -7907,6 +7972,173 @@ func (x *InspectionPlan) GetCaution() string {
 	return ""
 }
 
+// ExportNoticeRequest asks for a sheet about an application: one that is recorded, or one
+// that is planned.
+type ExportNoticeRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The application (name), where it is recorded; either this or planned.
+	Application string `protobuf:"bytes,1,opt,name=application,proto3" json:"application,omitempty"`
+	// Which sheet.
+	Sheet NoticeSheet `protobuf:"varint,2,opt,name=sheet,proto3,enum=velamen.treatment.v1.NoticeSheet" json:"sheet,omitempty"`
+	// Only this house (name); empty for all houses of the application, a page for each.
+	House string `protobuf:"bytes,3,opt,name=house,proto3" json:"house,omitempty"`
+	// The application as it is planned; either this or application. The sheet says that it is
+	// planned, and everything of its products is what is entered for them now.
+	Planned *ProposedApplication `protobuf:"bytes,4,opt,name=planned,proto3" json:"planned,omitempty"`
+	// When the planned work would end, UTC; with planned only, and needed there. Not before
+	// its start, and at most 24 h after it.
+	PlannedEndTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=planned_end_time,json=plannedEndTime,proto3" json:"planned_end_time,omitempty"`
+	// nurseries/{nursery} of what is planned; with planned only, and needed there.
+	Parent        string `protobuf:"bytes,6,opt,name=parent,proto3" json:"parent,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExportNoticeRequest) Reset() {
+	*x = ExportNoticeRequest{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[81]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExportNoticeRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExportNoticeRequest) ProtoMessage() {}
+
+func (x *ExportNoticeRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[81]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExportNoticeRequest.ProtoReflect.Descriptor instead.
+func (*ExportNoticeRequest) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{81}
+}
+
+func (x *ExportNoticeRequest) GetApplication() string {
+	if x != nil {
+		return x.Application
+	}
+	return ""
+}
+
+func (x *ExportNoticeRequest) GetSheet() NoticeSheet {
+	if x != nil {
+		return x.Sheet
+	}
+	return NoticeSheet_NOTICE_SHEET_UNSPECIFIED
+}
+
+func (x *ExportNoticeRequest) GetHouse() string {
+	if x != nil {
+		return x.House
+	}
+	return ""
+}
+
+func (x *ExportNoticeRequest) GetPlanned() *ProposedApplication {
+	if x != nil {
+		return x.Planned
+	}
+	return nil
+}
+
+func (x *ExportNoticeRequest) GetPlannedEndTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.PlannedEndTime
+	}
+	return nil
+}
+
+func (x *ExportNoticeRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+// ExportNoticeResponse is the sheet.
+type ExportNoticeResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Media type: "application/pdf".
+	MediaType string `protobuf:"bytes,1,opt,name=media_type,json=mediaType,proto3" json:"media_type,omitempty"`
+	// Bytes of the file.
+	Data []byte `protobuf:"bytes,2,opt,name=data,proto3" json:"data,omitempty"`
+	// Facts that the sheet should have and that nobody entered; the sheet says so too.
+	Missing []string `protobuf:"bytes,3,rep,name=missing,proto3" json:"missing,omitempty"`
+	// What to keep in mind: the label and local law decide.
+	Caution       string `protobuf:"bytes,4,opt,name=caution,proto3" json:"caution,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExportNoticeResponse) Reset() {
+	*x = ExportNoticeResponse{}
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[82]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExportNoticeResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExportNoticeResponse) ProtoMessage() {}
+
+func (x *ExportNoticeResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_velamen_treatment_v1_treatment_proto_msgTypes[82]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExportNoticeResponse.ProtoReflect.Descriptor instead.
+func (*ExportNoticeResponse) Descriptor() ([]byte, []int) {
+	return file_velamen_treatment_v1_treatment_proto_rawDescGZIP(), []int{82}
+}
+
+func (x *ExportNoticeResponse) GetMediaType() string {
+	if x != nil {
+		return x.MediaType
+	}
+	return ""
+}
+
+func (x *ExportNoticeResponse) GetData() []byte {
+	if x != nil {
+		return x.Data
+	}
+	return nil
+}
+
+func (x *ExportNoticeResponse) GetMissing() []string {
+	if x != nil {
+		return x.Missing
+	}
+	return nil
+}
+
+func (x *ExportNoticeResponse) GetCaution() string {
+	if x != nil {
+		return x.Caution
+	}
+	return ""
+}
+
 var File_velamen_treatment_v1_treatment_proto protoreflect.FileDescriptor
 
 const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
@@ -8591,7 +8823,22 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\x12sampling_statement\x18\x03 \x01(\tR\x11samplingStatement\x12\x14\n" +
 	"\x05notes\x18\x04 \x03(\tR\x05notes\x12\x18\n" +
 	"\asources\x18\x05 \x03(\tR\asources\x12\x18\n" +
-	"\acaution\x18\x06 \x01(\tR\acaution*\xda\x02\n" +
+	"\acaution\x18\x06 \x01(\tR\acaution\"\xb1\x03\n" +
+	"\x13ExportNoticeRequest\x12F\n" +
+	"\vapplication\x18\x01 \x01(\tB$\xe2A\x01\x01\xfaA\x15\n" +
+	"\x13velamen/Application\xbaH\x05r\x03\x18\xc8\x01R\vapplication\x12G\n" +
+	"\x05sheet\x18\x02 \x01(\x0e2!.velamen.treatment.v1.NoticeSheetB\x0e\xe2A\x01\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\x05sheet\x124\n" +
+	"\x05house\x18\x03 \x01(\tB\x1e\xe2A\x01\x01\xfaA\x0f\n" +
+	"\rvelamen/House\xbaH\x05r\x03\x18\xc8\x01R\x05house\x12I\n" +
+	"\aplanned\x18\x04 \x01(\v2).velamen.treatment.v1.ProposedApplicationB\x04\xe2A\x01\x01R\aplanned\x12J\n" +
+	"\x10planned_end_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\x0eplannedEndTime\x12<\n" +
+	"\x06parent\x18\x06 \x01(\tB$\xe2A\x01\x01\xfaA\x15\x12\x13velamen/Application\xbaH\x05r\x03\x18\xc8\x01R\x06parent\"}\n" +
+	"\x14ExportNoticeResponse\x12\x1d\n" +
+	"\n" +
+	"media_type\x18\x01 \x01(\tR\tmediaType\x12\x12\n" +
+	"\x04data\x18\x02 \x01(\fR\x04data\x12\x18\n" +
+	"\amissing\x18\x03 \x03(\tR\amissing\x12\x18\n" +
+	"\acaution\x18\x04 \x01(\tR\acaution*\xda\x02\n" +
 	"\bStepKind\x12\x19\n" +
 	"\x15STEP_KIND_UNSPECIFIED\x10\x00\x12\x15\n" +
 	"\x11STEP_KIND_ISOLATE\x10\x01\x12\x17\n" +
@@ -8690,7 +8937,14 @@ const file_velamen_treatment_v1_treatment_proto_rawDesc = "" +
 	"\x1eINSPECTION_REASON_KIND_EXPOSED\x10\x02\x12)\n" +
 	"%INSPECTION_REASON_KIND_INFECTION_RISK\x10\x03\x12(\n" +
 	"$INSPECTION_REASON_KIND_OFFICIAL_HOLD\x10\x04\x12 \n" +
-	"\x1cINSPECTION_REASON_KIND_ROUND\x10\x052\xfc \n" +
+	"\x1cINSPECTION_REASON_KIND_ROUND\x10\x05*\xcb\x01\n" +
+	"\vNoticeSheet\x12\x1c\n" +
+	"\x18NOTICE_SHEET_UNSPECIFIED\x10\x00\x12\x1e\n" +
+	"\x1aNOTICE_SHEET_ENTRANCE_SIGN\x10\x01\x12 \n" +
+	"\x1cNOTICE_SHEET_CENTRAL_DISPLAY\x10\x02\x12\x1d\n" +
+	"\x19NOTICE_SHEET_SPOKEN_WORDS\x10\x03\x12!\n" +
+	"\x1dNOTICE_SHEET_WASHING_SUPPLIES\x10\x04\x12\x1a\n" +
+	"\x16NOTICE_SHEET_PHYSICIAN\x10\x052\xfc \n" +
 	"\x10TreatmentService\x12h\n" +
 	"\rListTemplates\x12*.velamen.treatment.v1.ListTemplatesRequest\x1a+.velamen.treatment.v1.ListTemplatesResponse\x12W\n" +
 	"\vGetTemplate\x12(.velamen.treatment.v1.GetTemplateRequest\x1a\x1e.velamen.treatment.v1.Template\x12_\n" +
@@ -8753,8 +9007,8 @@ func file_velamen_treatment_v1_treatment_proto_rawDescGZIP() []byte {
 	return file_velamen_treatment_v1_treatment_proto_rawDescData
 }
 
-var file_velamen_treatment_v1_treatment_proto_enumTypes = make([]protoimpl.EnumInfo, 14)
-var file_velamen_treatment_v1_treatment_proto_msgTypes = make([]protoimpl.MessageInfo, 81)
+var file_velamen_treatment_v1_treatment_proto_enumTypes = make([]protoimpl.EnumInfo, 15)
+var file_velamen_treatment_v1_treatment_proto_msgTypes = make([]protoimpl.MessageInfo, 83)
 var file_velamen_treatment_v1_treatment_proto_goTypes = []any{
 	(StepKind)(0),                       // 0: velamen.treatment.v1.StepKind
 	(Proof)(0),                          // 1: velamen.treatment.v1.Proof
@@ -8770,380 +9024,384 @@ var file_velamen_treatment_v1_treatment_proto_goTypes = []any{
 	(ContactKind)(0),                    // 11: velamen.treatment.v1.ContactKind
 	(Zone)(0),                           // 12: velamen.treatment.v1.Zone
 	(InspectionReasonKind)(0),           // 13: velamen.treatment.v1.InspectionReasonKind
-	(*Interval)(nil),                    // 14: velamen.treatment.v1.Interval
-	(*TemplateStep)(nil),                // 15: velamen.treatment.v1.TemplateStep
-	(*Template)(nil),                    // 16: velamen.treatment.v1.Template
-	(*Case)(nil),                        // 17: velamen.treatment.v1.Case
-	(*Program)(nil),                     // 18: velamen.treatment.v1.Program
-	(*Step)(nil),                        // 19: velamen.treatment.v1.Step
-	(*ListTemplatesRequest)(nil),        // 20: velamen.treatment.v1.ListTemplatesRequest
-	(*ListTemplatesResponse)(nil),       // 21: velamen.treatment.v1.ListTemplatesResponse
-	(*GetTemplateRequest)(nil),          // 22: velamen.treatment.v1.GetTemplateRequest
-	(*PublishTemplateRequest)(nil),      // 23: velamen.treatment.v1.PublishTemplateRequest
-	(*CreateCaseRequest)(nil),           // 24: velamen.treatment.v1.CreateCaseRequest
-	(*GetCaseRequest)(nil),              // 25: velamen.treatment.v1.GetCaseRequest
-	(*ListCasesRequest)(nil),            // 26: velamen.treatment.v1.ListCasesRequest
-	(*ListCasesResponse)(nil),           // 27: velamen.treatment.v1.ListCasesResponse
-	(*CloseCaseRequest)(nil),            // 28: velamen.treatment.v1.CloseCaseRequest
-	(*CompletedStep)(nil),               // 29: velamen.treatment.v1.CompletedStep
-	(*CreateProgramRequest)(nil),        // 30: velamen.treatment.v1.CreateProgramRequest
-	(*GetProgramRequest)(nil),           // 31: velamen.treatment.v1.GetProgramRequest
-	(*ListProgramsRequest)(nil),         // 32: velamen.treatment.v1.ListProgramsRequest
-	(*ListProgramsResponse)(nil),        // 33: velamen.treatment.v1.ListProgramsResponse
-	(*ListStepsRequest)(nil),            // 34: velamen.treatment.v1.ListStepsRequest
-	(*ListStepsResponse)(nil),           // 35: velamen.treatment.v1.ListStepsResponse
-	(*ProductUse)(nil),                  // 36: velamen.treatment.v1.ProductUse
-	(*HouseTreatment)(nil),              // 37: velamen.treatment.v1.HouseTreatment
-	(*Conditions)(nil),                  // 38: velamen.treatment.v1.Conditions
-	(*InspectionCounts)(nil),            // 39: velamen.treatment.v1.InspectionCounts
-	(*Confirmation)(nil),                // 40: velamen.treatment.v1.Confirmation
-	(*Override)(nil),                    // 41: velamen.treatment.v1.Override
-	(*Number)(nil),                      // 42: velamen.treatment.v1.Number
-	(*Verdict)(nil),                     // 43: velamen.treatment.v1.Verdict
-	(*ConfirmStepRequest)(nil),          // 44: velamen.treatment.v1.ConfirmStepRequest
-	(*ConfirmStepResponse)(nil),         // 45: velamen.treatment.v1.ConfirmStepResponse
-	(*PauseProgramRequest)(nil),         // 46: velamen.treatment.v1.PauseProgramRequest
-	(*ResumeProgramRequest)(nil),        // 47: velamen.treatment.v1.ResumeProgramRequest
-	(*AmendProgramRequest)(nil),         // 48: velamen.treatment.v1.AmendProgramRequest
-	(*GiveUpProgramRequest)(nil),        // 49: velamen.treatment.v1.GiveUpProgramRequest
-	(*ProgramEvent)(nil),                // 50: velamen.treatment.v1.ProgramEvent
-	(*ListProgramEventsRequest)(nil),    // 51: velamen.treatment.v1.ListProgramEventsRequest
-	(*ListProgramEventsResponse)(nil),   // 52: velamen.treatment.v1.ListProgramEventsResponse
-	(*Application)(nil),                 // 53: velamen.treatment.v1.Application
-	(*GetApplicationRequest)(nil),       // 54: velamen.treatment.v1.GetApplicationRequest
-	(*ListApplicationsRequest)(nil),     // 55: velamen.treatment.v1.ListApplicationsRequest
-	(*ListApplicationsResponse)(nil),    // 56: velamen.treatment.v1.ListApplicationsResponse
-	(*CheckTemplateRequest)(nil),        // 57: velamen.treatment.v1.CheckTemplateRequest
-	(*TemplateFinding)(nil),             // 58: velamen.treatment.v1.TemplateFinding
-	(*CheckTemplateResponse)(nil),       // 59: velamen.treatment.v1.CheckTemplateResponse
-	(*ProposedApplication)(nil),         // 60: velamen.treatment.v1.ProposedApplication
-	(*CheckApplicationRequest)(nil),     // 61: velamen.treatment.v1.CheckApplicationRequest
-	(*CheckApplicationResponse)(nil),    // 62: velamen.treatment.v1.CheckApplicationResponse
-	(*ProposeProductsRequest)(nil),      // 63: velamen.treatment.v1.ProposeProductsRequest
-	(*ProductOption)(nil),               // 64: velamen.treatment.v1.ProductOption
-	(*ProposeProductsResponse)(nil),     // 65: velamen.treatment.v1.ProposeProductsResponse
-	(*PlanRotationRequest)(nil),         // 66: velamen.treatment.v1.PlanRotationRequest
-	(*PlannedApplication)(nil),          // 67: velamen.treatment.v1.PlannedApplication
-	(*RotationLimit)(nil),               // 68: velamen.treatment.v1.RotationLimit
-	(*PlanRotationResponse)(nil),        // 69: velamen.treatment.v1.PlanRotationResponse
-	(*LeftOutProduct)(nil),              // 70: velamen.treatment.v1.LeftOutProduct
-	(*MixProduct)(nil),                  // 71: velamen.treatment.v1.MixProduct
-	(*Measure)(nil),                     // 72: velamen.treatment.v1.Measure
-	(*BathPlan)(nil),                    // 73: velamen.treatment.v1.BathPlan
-	(*CalculateMixRequest)(nil),         // 74: velamen.treatment.v1.CalculateMixRequest
-	(*Measuring)(nil),                   // 75: velamen.treatment.v1.Measuring
-	(*LoadProduct)(nil),                 // 76: velamen.treatment.v1.LoadProduct
-	(*TankLoad)(nil),                    // 77: velamen.treatment.v1.TankLoad
-	(*MixSheet)(nil),                    // 78: velamen.treatment.v1.MixSheet
-	(*CatchTest)(nil),                   // 79: velamen.treatment.v1.CatchTest
-	(*CalibrateSprayerRequest)(nil),     // 80: velamen.treatment.v1.CalibrateSprayerRequest
-	(*NozzleFinding)(nil),               // 81: velamen.treatment.v1.NozzleFinding
-	(*CalibrateSprayerResponse)(nil),    // 82: velamen.treatment.v1.CalibrateSprayerResponse
-	(*AssessReleaseRequest)(nil),        // 83: velamen.treatment.v1.AssessReleaseRequest
-	(*ReleaseAssessment)(nil),           // 84: velamen.treatment.v1.ReleaseAssessment
-	(*RecordBreachRequest)(nil),         // 85: velamen.treatment.v1.RecordBreachRequest
-	(*TraceContactsRequest)(nil),        // 86: velamen.treatment.v1.TraceContactsRequest
-	(*Contact)(nil),                     // 87: velamen.treatment.v1.Contact
-	(*ExposedLot)(nil),                  // 88: velamen.treatment.v1.ExposedLot
-	(*SoldPlants)(nil),                  // 89: velamen.treatment.v1.SoldPlants
-	(*ContactTrace)(nil),                // 90: velamen.treatment.v1.ContactTrace
-	(*ProposeInspectionsRequest)(nil),   // 91: velamen.treatment.v1.ProposeInspectionsRequest
-	(*InspectionReason)(nil),            // 92: velamen.treatment.v1.InspectionReason
-	(*ProposedInspection)(nil),          // 93: velamen.treatment.v1.ProposedInspection
-	(*InspectionPlan)(nil),              // 94: velamen.treatment.v1.InspectionPlan
-	(*v1.Quantity)(nil),                 // 95: velamen.type.v1.Quantity
-	(*timestamppb.Timestamp)(nil),       // 96: google.protobuf.Timestamp
-	(v11.DisorderClass)(0),              // 97: velamen.diagnosis.v1.DisorderClass
-	(AiringDevice)(0),                   // 98: velamen.treatment.v1.AiringDevice
-	(v12.Method)(0),                     // 99: velamen.products.v1.Method
-	(*v1.Money)(nil),                    // 100: velamen.type.v1.Money
-	(*v1.Date)(nil),                     // 101: velamen.type.v1.Date
-	(*ListClosuresRequest)(nil),         // 102: velamen.treatment.v1.ListClosuresRequest
-	(*WatchClosuresRequest)(nil),        // 103: velamen.treatment.v1.WatchClosuresRequest
-	(*RecordAiringRequest)(nil),         // 104: velamen.treatment.v1.RecordAiringRequest
-	(*EndAiringRequest)(nil),            // 105: velamen.treatment.v1.EndAiringRequest
-	(*VoidAiringRequest)(nil),           // 106: velamen.treatment.v1.VoidAiringRequest
-	(*ListAiringsRequest)(nil),          // 107: velamen.treatment.v1.ListAiringsRequest
-	(*RecordAirMeasurementRequest)(nil), // 108: velamen.treatment.v1.RecordAirMeasurementRequest
-	(*CheckEntryRequest)(nil),           // 109: velamen.treatment.v1.CheckEntryRequest
-	(*RecordEntryRequest)(nil),          // 110: velamen.treatment.v1.RecordEntryRequest
-	(*EndEntryRequest)(nil),             // 111: velamen.treatment.v1.EndEntryRequest
-	(*ListHouseEntriesRequest)(nil),     // 112: velamen.treatment.v1.ListHouseEntriesRequest
-	(*ListNoticesRequest)(nil),          // 113: velamen.treatment.v1.ListNoticesRequest
-	(*RecordNoticeRequest)(nil),         // 114: velamen.treatment.v1.RecordNoticeRequest
-	(*ExportNoticeRequest)(nil),         // 115: velamen.treatment.v1.ExportNoticeRequest
-	(*ListClosuresResponse)(nil),        // 116: velamen.treatment.v1.ListClosuresResponse
-	(*WatchClosuresResponse)(nil),       // 117: velamen.treatment.v1.WatchClosuresResponse
-	(*Airing)(nil),                      // 118: velamen.treatment.v1.Airing
-	(*ListAiringsResponse)(nil),         // 119: velamen.treatment.v1.ListAiringsResponse
-	(*AirMeasurement)(nil),              // 120: velamen.treatment.v1.AirMeasurement
-	(*CheckEntryResponse)(nil),          // 121: velamen.treatment.v1.CheckEntryResponse
-	(*HouseEntry)(nil),                  // 122: velamen.treatment.v1.HouseEntry
-	(*ListHouseEntriesResponse)(nil),    // 123: velamen.treatment.v1.ListHouseEntriesResponse
-	(*ListNoticesResponse)(nil),         // 124: velamen.treatment.v1.ListNoticesResponse
-	(*Notice)(nil),                      // 125: velamen.treatment.v1.Notice
-	(*ExportNoticeResponse)(nil),        // 126: velamen.treatment.v1.ExportNoticeResponse
+	(NoticeSheet)(0),                    // 14: velamen.treatment.v1.NoticeSheet
+	(*Interval)(nil),                    // 15: velamen.treatment.v1.Interval
+	(*TemplateStep)(nil),                // 16: velamen.treatment.v1.TemplateStep
+	(*Template)(nil),                    // 17: velamen.treatment.v1.Template
+	(*Case)(nil),                        // 18: velamen.treatment.v1.Case
+	(*Program)(nil),                     // 19: velamen.treatment.v1.Program
+	(*Step)(nil),                        // 20: velamen.treatment.v1.Step
+	(*ListTemplatesRequest)(nil),        // 21: velamen.treatment.v1.ListTemplatesRequest
+	(*ListTemplatesResponse)(nil),       // 22: velamen.treatment.v1.ListTemplatesResponse
+	(*GetTemplateRequest)(nil),          // 23: velamen.treatment.v1.GetTemplateRequest
+	(*PublishTemplateRequest)(nil),      // 24: velamen.treatment.v1.PublishTemplateRequest
+	(*CreateCaseRequest)(nil),           // 25: velamen.treatment.v1.CreateCaseRequest
+	(*GetCaseRequest)(nil),              // 26: velamen.treatment.v1.GetCaseRequest
+	(*ListCasesRequest)(nil),            // 27: velamen.treatment.v1.ListCasesRequest
+	(*ListCasesResponse)(nil),           // 28: velamen.treatment.v1.ListCasesResponse
+	(*CloseCaseRequest)(nil),            // 29: velamen.treatment.v1.CloseCaseRequest
+	(*CompletedStep)(nil),               // 30: velamen.treatment.v1.CompletedStep
+	(*CreateProgramRequest)(nil),        // 31: velamen.treatment.v1.CreateProgramRequest
+	(*GetProgramRequest)(nil),           // 32: velamen.treatment.v1.GetProgramRequest
+	(*ListProgramsRequest)(nil),         // 33: velamen.treatment.v1.ListProgramsRequest
+	(*ListProgramsResponse)(nil),        // 34: velamen.treatment.v1.ListProgramsResponse
+	(*ListStepsRequest)(nil),            // 35: velamen.treatment.v1.ListStepsRequest
+	(*ListStepsResponse)(nil),           // 36: velamen.treatment.v1.ListStepsResponse
+	(*ProductUse)(nil),                  // 37: velamen.treatment.v1.ProductUse
+	(*HouseTreatment)(nil),              // 38: velamen.treatment.v1.HouseTreatment
+	(*Conditions)(nil),                  // 39: velamen.treatment.v1.Conditions
+	(*InspectionCounts)(nil),            // 40: velamen.treatment.v1.InspectionCounts
+	(*Confirmation)(nil),                // 41: velamen.treatment.v1.Confirmation
+	(*Override)(nil),                    // 42: velamen.treatment.v1.Override
+	(*Number)(nil),                      // 43: velamen.treatment.v1.Number
+	(*Verdict)(nil),                     // 44: velamen.treatment.v1.Verdict
+	(*ConfirmStepRequest)(nil),          // 45: velamen.treatment.v1.ConfirmStepRequest
+	(*ConfirmStepResponse)(nil),         // 46: velamen.treatment.v1.ConfirmStepResponse
+	(*PauseProgramRequest)(nil),         // 47: velamen.treatment.v1.PauseProgramRequest
+	(*ResumeProgramRequest)(nil),        // 48: velamen.treatment.v1.ResumeProgramRequest
+	(*AmendProgramRequest)(nil),         // 49: velamen.treatment.v1.AmendProgramRequest
+	(*GiveUpProgramRequest)(nil),        // 50: velamen.treatment.v1.GiveUpProgramRequest
+	(*ProgramEvent)(nil),                // 51: velamen.treatment.v1.ProgramEvent
+	(*ListProgramEventsRequest)(nil),    // 52: velamen.treatment.v1.ListProgramEventsRequest
+	(*ListProgramEventsResponse)(nil),   // 53: velamen.treatment.v1.ListProgramEventsResponse
+	(*Application)(nil),                 // 54: velamen.treatment.v1.Application
+	(*GetApplicationRequest)(nil),       // 55: velamen.treatment.v1.GetApplicationRequest
+	(*ListApplicationsRequest)(nil),     // 56: velamen.treatment.v1.ListApplicationsRequest
+	(*ListApplicationsResponse)(nil),    // 57: velamen.treatment.v1.ListApplicationsResponse
+	(*CheckTemplateRequest)(nil),        // 58: velamen.treatment.v1.CheckTemplateRequest
+	(*TemplateFinding)(nil),             // 59: velamen.treatment.v1.TemplateFinding
+	(*CheckTemplateResponse)(nil),       // 60: velamen.treatment.v1.CheckTemplateResponse
+	(*ProposedApplication)(nil),         // 61: velamen.treatment.v1.ProposedApplication
+	(*CheckApplicationRequest)(nil),     // 62: velamen.treatment.v1.CheckApplicationRequest
+	(*CheckApplicationResponse)(nil),    // 63: velamen.treatment.v1.CheckApplicationResponse
+	(*ProposeProductsRequest)(nil),      // 64: velamen.treatment.v1.ProposeProductsRequest
+	(*ProductOption)(nil),               // 65: velamen.treatment.v1.ProductOption
+	(*ProposeProductsResponse)(nil),     // 66: velamen.treatment.v1.ProposeProductsResponse
+	(*PlanRotationRequest)(nil),         // 67: velamen.treatment.v1.PlanRotationRequest
+	(*PlannedApplication)(nil),          // 68: velamen.treatment.v1.PlannedApplication
+	(*RotationLimit)(nil),               // 69: velamen.treatment.v1.RotationLimit
+	(*PlanRotationResponse)(nil),        // 70: velamen.treatment.v1.PlanRotationResponse
+	(*LeftOutProduct)(nil),              // 71: velamen.treatment.v1.LeftOutProduct
+	(*MixProduct)(nil),                  // 72: velamen.treatment.v1.MixProduct
+	(*Measure)(nil),                     // 73: velamen.treatment.v1.Measure
+	(*BathPlan)(nil),                    // 74: velamen.treatment.v1.BathPlan
+	(*CalculateMixRequest)(nil),         // 75: velamen.treatment.v1.CalculateMixRequest
+	(*Measuring)(nil),                   // 76: velamen.treatment.v1.Measuring
+	(*LoadProduct)(nil),                 // 77: velamen.treatment.v1.LoadProduct
+	(*TankLoad)(nil),                    // 78: velamen.treatment.v1.TankLoad
+	(*MixSheet)(nil),                    // 79: velamen.treatment.v1.MixSheet
+	(*CatchTest)(nil),                   // 80: velamen.treatment.v1.CatchTest
+	(*CalibrateSprayerRequest)(nil),     // 81: velamen.treatment.v1.CalibrateSprayerRequest
+	(*NozzleFinding)(nil),               // 82: velamen.treatment.v1.NozzleFinding
+	(*CalibrateSprayerResponse)(nil),    // 83: velamen.treatment.v1.CalibrateSprayerResponse
+	(*AssessReleaseRequest)(nil),        // 84: velamen.treatment.v1.AssessReleaseRequest
+	(*ReleaseAssessment)(nil),           // 85: velamen.treatment.v1.ReleaseAssessment
+	(*RecordBreachRequest)(nil),         // 86: velamen.treatment.v1.RecordBreachRequest
+	(*TraceContactsRequest)(nil),        // 87: velamen.treatment.v1.TraceContactsRequest
+	(*Contact)(nil),                     // 88: velamen.treatment.v1.Contact
+	(*ExposedLot)(nil),                  // 89: velamen.treatment.v1.ExposedLot
+	(*SoldPlants)(nil),                  // 90: velamen.treatment.v1.SoldPlants
+	(*ContactTrace)(nil),                // 91: velamen.treatment.v1.ContactTrace
+	(*ProposeInspectionsRequest)(nil),   // 92: velamen.treatment.v1.ProposeInspectionsRequest
+	(*InspectionReason)(nil),            // 93: velamen.treatment.v1.InspectionReason
+	(*ProposedInspection)(nil),          // 94: velamen.treatment.v1.ProposedInspection
+	(*InspectionPlan)(nil),              // 95: velamen.treatment.v1.InspectionPlan
+	(*ExportNoticeRequest)(nil),         // 96: velamen.treatment.v1.ExportNoticeRequest
+	(*ExportNoticeResponse)(nil),        // 97: velamen.treatment.v1.ExportNoticeResponse
+	(*v1.Quantity)(nil),                 // 98: velamen.type.v1.Quantity
+	(*timestamppb.Timestamp)(nil),       // 99: google.protobuf.Timestamp
+	(v11.DisorderClass)(0),              // 100: velamen.diagnosis.v1.DisorderClass
+	(AiringDevice)(0),                   // 101: velamen.treatment.v1.AiringDevice
+	(v12.Method)(0),                     // 102: velamen.products.v1.Method
+	(*v1.Money)(nil),                    // 103: velamen.type.v1.Money
+	(*v1.Date)(nil),                     // 104: velamen.type.v1.Date
+	(*ListClosuresRequest)(nil),         // 105: velamen.treatment.v1.ListClosuresRequest
+	(*WatchClosuresRequest)(nil),        // 106: velamen.treatment.v1.WatchClosuresRequest
+	(*RecordAiringRequest)(nil),         // 107: velamen.treatment.v1.RecordAiringRequest
+	(*EndAiringRequest)(nil),            // 108: velamen.treatment.v1.EndAiringRequest
+	(*VoidAiringRequest)(nil),           // 109: velamen.treatment.v1.VoidAiringRequest
+	(*ListAiringsRequest)(nil),          // 110: velamen.treatment.v1.ListAiringsRequest
+	(*RecordAirMeasurementRequest)(nil), // 111: velamen.treatment.v1.RecordAirMeasurementRequest
+	(*CheckEntryRequest)(nil),           // 112: velamen.treatment.v1.CheckEntryRequest
+	(*RecordEntryRequest)(nil),          // 113: velamen.treatment.v1.RecordEntryRequest
+	(*EndEntryRequest)(nil),             // 114: velamen.treatment.v1.EndEntryRequest
+	(*ListHouseEntriesRequest)(nil),     // 115: velamen.treatment.v1.ListHouseEntriesRequest
+	(*ListNoticesRequest)(nil),          // 116: velamen.treatment.v1.ListNoticesRequest
+	(*RecordNoticeRequest)(nil),         // 117: velamen.treatment.v1.RecordNoticeRequest
+	(*ListClosuresResponse)(nil),        // 118: velamen.treatment.v1.ListClosuresResponse
+	(*WatchClosuresResponse)(nil),       // 119: velamen.treatment.v1.WatchClosuresResponse
+	(*Airing)(nil),                      // 120: velamen.treatment.v1.Airing
+	(*ListAiringsResponse)(nil),         // 121: velamen.treatment.v1.ListAiringsResponse
+	(*AirMeasurement)(nil),              // 122: velamen.treatment.v1.AirMeasurement
+	(*CheckEntryResponse)(nil),          // 123: velamen.treatment.v1.CheckEntryResponse
+	(*HouseEntry)(nil),                  // 124: velamen.treatment.v1.HouseEntry
+	(*ListHouseEntriesResponse)(nil),    // 125: velamen.treatment.v1.ListHouseEntriesResponse
+	(*ListNoticesResponse)(nil),         // 126: velamen.treatment.v1.ListNoticesResponse
+	(*Notice)(nil),                      // 127: velamen.treatment.v1.Notice
 }
 var file_velamen_treatment_v1_treatment_proto_depIdxs = []int32{
 	0,   // 0: velamen.treatment.v1.TemplateStep.kind:type_name -> velamen.treatment.v1.StepKind
-	14,  // 1: velamen.treatment.v1.TemplateStep.intervals:type_name -> velamen.treatment.v1.Interval
+	15,  // 1: velamen.treatment.v1.TemplateStep.intervals:type_name -> velamen.treatment.v1.Interval
 	1,   // 2: velamen.treatment.v1.TemplateStep.proofs:type_name -> velamen.treatment.v1.Proof
 	2,   // 3: velamen.treatment.v1.TemplateStep.on_failure:type_name -> velamen.treatment.v1.OnFailure
-	95,  // 4: velamen.treatment.v1.TemplateStep.release_confidence:type_name -> velamen.type.v1.Quantity
-	95,  // 5: velamen.treatment.v1.TemplateStep.release_prevalence:type_name -> velamen.type.v1.Quantity
-	95,  // 6: velamen.treatment.v1.TemplateStep.inspection_sensitivity:type_name -> velamen.type.v1.Quantity
-	15,  // 7: velamen.treatment.v1.Template.steps:type_name -> velamen.treatment.v1.TemplateStep
+	98,  // 4: velamen.treatment.v1.TemplateStep.release_confidence:type_name -> velamen.type.v1.Quantity
+	98,  // 5: velamen.treatment.v1.TemplateStep.release_prevalence:type_name -> velamen.type.v1.Quantity
+	98,  // 6: velamen.treatment.v1.TemplateStep.inspection_sensitivity:type_name -> velamen.type.v1.Quantity
+	16,  // 7: velamen.treatment.v1.Template.steps:type_name -> velamen.treatment.v1.TemplateStep
 	3,   // 8: velamen.treatment.v1.Case.state:type_name -> velamen.treatment.v1.CaseState
-	96,  // 9: velamen.treatment.v1.Case.create_time:type_name -> google.protobuf.Timestamp
-	16,  // 10: velamen.treatment.v1.Program.template:type_name -> velamen.treatment.v1.Template
-	97,  // 11: velamen.treatment.v1.Program.disorder_class:type_name -> velamen.diagnosis.v1.DisorderClass
+	99,  // 9: velamen.treatment.v1.Case.create_time:type_name -> google.protobuf.Timestamp
+	17,  // 10: velamen.treatment.v1.Program.template:type_name -> velamen.treatment.v1.Template
+	100, // 11: velamen.treatment.v1.Program.disorder_class:type_name -> velamen.diagnosis.v1.DisorderClass
 	4,   // 12: velamen.treatment.v1.Program.state:type_name -> velamen.treatment.v1.ProgramState
-	19,  // 13: velamen.treatment.v1.Program.steps:type_name -> velamen.treatment.v1.Step
-	96,  // 14: velamen.treatment.v1.Program.start_time:type_name -> google.protobuf.Timestamp
-	96,  // 15: velamen.treatment.v1.Program.create_time:type_name -> google.protobuf.Timestamp
-	96,  // 16: velamen.treatment.v1.Program.end_time:type_name -> google.protobuf.Timestamp
+	20,  // 13: velamen.treatment.v1.Program.steps:type_name -> velamen.treatment.v1.Step
+	99,  // 14: velamen.treatment.v1.Program.start_time:type_name -> google.protobuf.Timestamp
+	99,  // 15: velamen.treatment.v1.Program.create_time:type_name -> google.protobuf.Timestamp
+	99,  // 16: velamen.treatment.v1.Program.end_time:type_name -> google.protobuf.Timestamp
 	0,   // 17: velamen.treatment.v1.Step.kind:type_name -> velamen.treatment.v1.StepKind
 	5,   // 18: velamen.treatment.v1.Step.state:type_name -> velamen.treatment.v1.StepState
-	96,  // 19: velamen.treatment.v1.Step.open_time:type_name -> google.protobuf.Timestamp
-	96,  // 20: velamen.treatment.v1.Step.due_time:type_name -> google.protobuf.Timestamp
-	96,  // 21: velamen.treatment.v1.Step.overdue_time:type_name -> google.protobuf.Timestamp
-	96,  // 22: velamen.treatment.v1.Step.done_time:type_name -> google.protobuf.Timestamp
+	99,  // 19: velamen.treatment.v1.Step.open_time:type_name -> google.protobuf.Timestamp
+	99,  // 20: velamen.treatment.v1.Step.due_time:type_name -> google.protobuf.Timestamp
+	99,  // 21: velamen.treatment.v1.Step.overdue_time:type_name -> google.protobuf.Timestamp
+	99,  // 22: velamen.treatment.v1.Step.done_time:type_name -> google.protobuf.Timestamp
 	1,   // 23: velamen.treatment.v1.Step.proofs:type_name -> velamen.treatment.v1.Proof
-	16,  // 24: velamen.treatment.v1.ListTemplatesResponse.templates:type_name -> velamen.treatment.v1.Template
-	16,  // 25: velamen.treatment.v1.PublishTemplateRequest.template:type_name -> velamen.treatment.v1.Template
-	17,  // 26: velamen.treatment.v1.CreateCaseRequest.case:type_name -> velamen.treatment.v1.Case
-	17,  // 27: velamen.treatment.v1.ListCasesResponse.cases:type_name -> velamen.treatment.v1.Case
-	40,  // 28: velamen.treatment.v1.CompletedStep.confirmation:type_name -> velamen.treatment.v1.Confirmation
-	29,  // 29: velamen.treatment.v1.CreateProgramRequest.completed_steps:type_name -> velamen.treatment.v1.CompletedStep
+	17,  // 24: velamen.treatment.v1.ListTemplatesResponse.templates:type_name -> velamen.treatment.v1.Template
+	17,  // 25: velamen.treatment.v1.PublishTemplateRequest.template:type_name -> velamen.treatment.v1.Template
+	18,  // 26: velamen.treatment.v1.CreateCaseRequest.case:type_name -> velamen.treatment.v1.Case
+	18,  // 27: velamen.treatment.v1.ListCasesResponse.cases:type_name -> velamen.treatment.v1.Case
+	41,  // 28: velamen.treatment.v1.CompletedStep.confirmation:type_name -> velamen.treatment.v1.Confirmation
+	30,  // 29: velamen.treatment.v1.CreateProgramRequest.completed_steps:type_name -> velamen.treatment.v1.CompletedStep
 	4,   // 30: velamen.treatment.v1.ListProgramsRequest.states:type_name -> velamen.treatment.v1.ProgramState
-	18,  // 31: velamen.treatment.v1.ListProgramsResponse.programs:type_name -> velamen.treatment.v1.Program
+	19,  // 31: velamen.treatment.v1.ListProgramsResponse.programs:type_name -> velamen.treatment.v1.Program
 	5,   // 32: velamen.treatment.v1.ListStepsRequest.states:type_name -> velamen.treatment.v1.StepState
-	19,  // 33: velamen.treatment.v1.ListStepsResponse.steps:type_name -> velamen.treatment.v1.Step
-	95,  // 34: velamen.treatment.v1.ProductUse.amount:type_name -> velamen.type.v1.Quantity
-	95,  // 35: velamen.treatment.v1.HouseTreatment.area:type_name -> velamen.type.v1.Quantity
-	95,  // 36: velamen.treatment.v1.HouseTreatment.mix_volume:type_name -> velamen.type.v1.Quantity
-	36,  // 37: velamen.treatment.v1.HouseTreatment.products:type_name -> velamen.treatment.v1.ProductUse
-	95,  // 38: velamen.treatment.v1.HouseTreatment.leftover:type_name -> velamen.type.v1.Quantity
+	20,  // 33: velamen.treatment.v1.ListStepsResponse.steps:type_name -> velamen.treatment.v1.Step
+	98,  // 34: velamen.treatment.v1.ProductUse.amount:type_name -> velamen.type.v1.Quantity
+	98,  // 35: velamen.treatment.v1.HouseTreatment.area:type_name -> velamen.type.v1.Quantity
+	98,  // 36: velamen.treatment.v1.HouseTreatment.mix_volume:type_name -> velamen.type.v1.Quantity
+	37,  // 37: velamen.treatment.v1.HouseTreatment.products:type_name -> velamen.treatment.v1.ProductUse
+	98,  // 38: velamen.treatment.v1.HouseTreatment.leftover:type_name -> velamen.type.v1.Quantity
 	6,   // 39: velamen.treatment.v1.HouseTreatment.form:type_name -> velamen.treatment.v1.ApplicationForm
 	7,   // 40: velamen.treatment.v1.HouseTreatment.droplets:type_name -> velamen.treatment.v1.DropletClass
-	95,  // 41: velamen.treatment.v1.HouseTreatment.height:type_name -> velamen.type.v1.Quantity
-	98,  // 42: velamen.treatment.v1.HouseTreatment.airing:type_name -> velamen.treatment.v1.AiringDevice
-	95,  // 43: velamen.treatment.v1.Conditions.temperature:type_name -> velamen.type.v1.Quantity
-	95,  // 44: velamen.treatment.v1.Conditions.humidity:type_name -> velamen.type.v1.Quantity
-	96,  // 45: velamen.treatment.v1.Confirmation.start_time:type_name -> google.protobuf.Timestamp
-	96,  // 46: velamen.treatment.v1.Confirmation.end_time:type_name -> google.protobuf.Timestamp
-	37,  // 47: velamen.treatment.v1.Confirmation.treatments:type_name -> velamen.treatment.v1.HouseTreatment
-	38,  // 48: velamen.treatment.v1.Confirmation.conditions:type_name -> velamen.treatment.v1.Conditions
-	39,  // 49: velamen.treatment.v1.Confirmation.inspection:type_name -> velamen.treatment.v1.InspectionCounts
+	98,  // 41: velamen.treatment.v1.HouseTreatment.height:type_name -> velamen.type.v1.Quantity
+	101, // 42: velamen.treatment.v1.HouseTreatment.airing:type_name -> velamen.treatment.v1.AiringDevice
+	98,  // 43: velamen.treatment.v1.Conditions.temperature:type_name -> velamen.type.v1.Quantity
+	98,  // 44: velamen.treatment.v1.Conditions.humidity:type_name -> velamen.type.v1.Quantity
+	99,  // 45: velamen.treatment.v1.Confirmation.start_time:type_name -> google.protobuf.Timestamp
+	99,  // 46: velamen.treatment.v1.Confirmation.end_time:type_name -> google.protobuf.Timestamp
+	38,  // 47: velamen.treatment.v1.Confirmation.treatments:type_name -> velamen.treatment.v1.HouseTreatment
+	39,  // 48: velamen.treatment.v1.Confirmation.conditions:type_name -> velamen.treatment.v1.Conditions
+	40,  // 49: velamen.treatment.v1.Confirmation.inspection:type_name -> velamen.treatment.v1.InspectionCounts
 	8,   // 50: velamen.treatment.v1.Confirmation.cut_face:type_name -> velamen.treatment.v1.CutFace
 	9,   // 51: velamen.treatment.v1.Confirmation.lab_result:type_name -> velamen.treatment.v1.LabResult
-	41,  // 52: velamen.treatment.v1.Confirmation.overrides:type_name -> velamen.treatment.v1.Override
+	42,  // 52: velamen.treatment.v1.Confirmation.overrides:type_name -> velamen.treatment.v1.Override
 	10,  // 53: velamen.treatment.v1.Verdict.outcome:type_name -> velamen.treatment.v1.Outcome
-	42,  // 54: velamen.treatment.v1.Verdict.numbers:type_name -> velamen.treatment.v1.Number
-	96,  // 55: velamen.treatment.v1.Verdict.earliest_time:type_name -> google.protobuf.Timestamp
-	40,  // 56: velamen.treatment.v1.ConfirmStepRequest.confirmation:type_name -> velamen.treatment.v1.Confirmation
-	19,  // 57: velamen.treatment.v1.ConfirmStepResponse.step:type_name -> velamen.treatment.v1.Step
-	18,  // 58: velamen.treatment.v1.ConfirmStepResponse.program:type_name -> velamen.treatment.v1.Program
-	43,  // 59: velamen.treatment.v1.ConfirmStepResponse.verdicts:type_name -> velamen.treatment.v1.Verdict
-	84,  // 60: velamen.treatment.v1.ConfirmStepResponse.release:type_name -> velamen.treatment.v1.ReleaseAssessment
-	40,  // 61: velamen.treatment.v1.ProgramEvent.confirmation:type_name -> velamen.treatment.v1.Confirmation
-	96,  // 62: velamen.treatment.v1.ProgramEvent.event_time:type_name -> google.protobuf.Timestamp
-	96,  // 63: velamen.treatment.v1.ProgramEvent.create_time:type_name -> google.protobuf.Timestamp
-	50,  // 64: velamen.treatment.v1.ListProgramEventsResponse.events:type_name -> velamen.treatment.v1.ProgramEvent
-	99,  // 65: velamen.treatment.v1.Application.method:type_name -> velamen.products.v1.Method
-	37,  // 66: velamen.treatment.v1.Application.treatments:type_name -> velamen.treatment.v1.HouseTreatment
-	96,  // 67: velamen.treatment.v1.Application.start_time:type_name -> google.protobuf.Timestamp
-	96,  // 68: velamen.treatment.v1.Application.end_time:type_name -> google.protobuf.Timestamp
-	95,  // 69: velamen.treatment.v1.Application.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
-	96,  // 70: velamen.treatment.v1.Application.create_time:type_name -> google.protobuf.Timestamp
-	43,  // 71: velamen.treatment.v1.Application.verdicts:type_name -> velamen.treatment.v1.Verdict
-	41,  // 72: velamen.treatment.v1.Application.overrides:type_name -> velamen.treatment.v1.Override
-	38,  // 73: velamen.treatment.v1.Application.conditions:type_name -> velamen.treatment.v1.Conditions
-	53,  // 74: velamen.treatment.v1.ListApplicationsResponse.applications:type_name -> velamen.treatment.v1.Application
-	16,  // 75: velamen.treatment.v1.CheckTemplateRequest.template:type_name -> velamen.treatment.v1.Template
-	58,  // 76: velamen.treatment.v1.CheckTemplateResponse.findings:type_name -> velamen.treatment.v1.TemplateFinding
-	96,  // 77: velamen.treatment.v1.ProposedApplication.start_time:type_name -> google.protobuf.Timestamp
-	99,  // 78: velamen.treatment.v1.ProposedApplication.method:type_name -> velamen.products.v1.Method
-	37,  // 79: velamen.treatment.v1.ProposedApplication.treatments:type_name -> velamen.treatment.v1.HouseTreatment
-	38,  // 80: velamen.treatment.v1.ProposedApplication.conditions:type_name -> velamen.treatment.v1.Conditions
-	60,  // 81: velamen.treatment.v1.CheckApplicationRequest.application:type_name -> velamen.treatment.v1.ProposedApplication
-	43,  // 82: velamen.treatment.v1.CheckApplicationResponse.verdicts:type_name -> velamen.treatment.v1.Verdict
-	96,  // 83: velamen.treatment.v1.CheckApplicationResponse.earliest_time:type_name -> google.protobuf.Timestamp
-	96,  // 84: velamen.treatment.v1.ProposeProductsRequest.start_time:type_name -> google.protobuf.Timestamp
-	95,  // 85: velamen.treatment.v1.ProposeProductsRequest.area:type_name -> velamen.type.v1.Quantity
-	95,  // 86: velamen.treatment.v1.ProposeProductsRequest.mix_volume:type_name -> velamen.type.v1.Quantity
-	38,  // 87: velamen.treatment.v1.ProposeProductsRequest.conditions:type_name -> velamen.treatment.v1.Conditions
-	95,  // 88: velamen.treatment.v1.ProductOption.rate:type_name -> velamen.type.v1.Quantity
-	95,  // 89: velamen.treatment.v1.ProductOption.amount:type_name -> velamen.type.v1.Quantity
-	95,  // 90: velamen.treatment.v1.ProductOption.mix_volume:type_name -> velamen.type.v1.Quantity
-	95,  // 91: velamen.treatment.v1.ProductOption.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
-	95,  // 92: velamen.treatment.v1.ProductOption.in_store:type_name -> velamen.type.v1.Quantity
-	100, // 93: velamen.treatment.v1.ProductOption.cost:type_name -> velamen.type.v1.Money
-	43,  // 94: velamen.treatment.v1.ProductOption.verdicts:type_name -> velamen.treatment.v1.Verdict
-	64,  // 95: velamen.treatment.v1.ProposeProductsResponse.proposed:type_name -> velamen.treatment.v1.ProductOption
-	64,  // 96: velamen.treatment.v1.ProposeProductsResponse.lost:type_name -> velamen.treatment.v1.ProductOption
-	96,  // 97: velamen.treatment.v1.ProposeProductsResponse.start_time:type_name -> google.protobuf.Timestamp
-	101, // 98: velamen.treatment.v1.PlanRotationRequest.from_date:type_name -> velamen.type.v1.Date
-	101, // 99: velamen.treatment.v1.PlanRotationRequest.to_date:type_name -> velamen.type.v1.Date
-	99,  // 100: velamen.treatment.v1.PlanRotationRequest.method:type_name -> velamen.products.v1.Method
-	101, // 101: velamen.treatment.v1.PlannedApplication.date:type_name -> velamen.type.v1.Date
-	67,  // 102: velamen.treatment.v1.PlanRotationResponse.applications:type_name -> velamen.treatment.v1.PlannedApplication
-	68,  // 103: velamen.treatment.v1.PlanRotationResponse.conflict:type_name -> velamen.treatment.v1.RotationLimit
-	70,  // 104: velamen.treatment.v1.PlanRotationResponse.left_out:type_name -> velamen.treatment.v1.LeftOutProduct
-	95,  // 105: velamen.treatment.v1.MixProduct.rate:type_name -> velamen.type.v1.Quantity
-	95,  // 106: velamen.treatment.v1.Measure.capacity:type_name -> velamen.type.v1.Quantity
-	95,  // 107: velamen.treatment.v1.Measure.graduation:type_name -> velamen.type.v1.Quantity
-	95,  // 108: velamen.treatment.v1.BathPlan.volume:type_name -> velamen.type.v1.Quantity
-	95,  // 109: velamen.treatment.v1.BathPlan.carry_out_per_plant:type_name -> velamen.type.v1.Quantity
-	95,  // 110: velamen.treatment.v1.BathPlan.top_up_at:type_name -> velamen.type.v1.Quantity
-	95,  // 111: velamen.treatment.v1.BathPlan.discard_after:type_name -> velamen.type.v1.Quantity
-	99,  // 112: velamen.treatment.v1.CalculateMixRequest.method:type_name -> velamen.products.v1.Method
-	71,  // 113: velamen.treatment.v1.CalculateMixRequest.products:type_name -> velamen.treatment.v1.MixProduct
-	95,  // 114: velamen.treatment.v1.CalculateMixRequest.area:type_name -> velamen.type.v1.Quantity
-	95,  // 115: velamen.treatment.v1.CalculateMixRequest.water_rate:type_name -> velamen.type.v1.Quantity
-	95,  // 116: velamen.treatment.v1.CalculateMixRequest.volume:type_name -> velamen.type.v1.Quantity
-	95,  // 117: velamen.treatment.v1.CalculateMixRequest.tank_volume:type_name -> velamen.type.v1.Quantity
-	95,  // 118: velamen.treatment.v1.CalculateMixRequest.tank_minimum:type_name -> velamen.type.v1.Quantity
-	72,  // 119: velamen.treatment.v1.CalculateMixRequest.measures:type_name -> velamen.treatment.v1.Measure
-	73,  // 120: velamen.treatment.v1.CalculateMixRequest.bath:type_name -> velamen.treatment.v1.BathPlan
-	95,  // 121: velamen.treatment.v1.Measuring.amount:type_name -> velamen.type.v1.Quantity
-	95,  // 122: velamen.treatment.v1.LoadProduct.amount:type_name -> velamen.type.v1.Quantity
-	95,  // 123: velamen.treatment.v1.LoadProduct.amount_in_other_units:type_name -> velamen.type.v1.Quantity
-	75,  // 124: velamen.treatment.v1.LoadProduct.measuring:type_name -> velamen.treatment.v1.Measuring
-	95,  // 125: velamen.treatment.v1.TankLoad.volume:type_name -> velamen.type.v1.Quantity
-	76,  // 126: velamen.treatment.v1.TankLoad.products:type_name -> velamen.treatment.v1.LoadProduct
-	95,  // 127: velamen.treatment.v1.TankLoad.area:type_name -> velamen.type.v1.Quantity
-	95,  // 128: velamen.treatment.v1.MixSheet.total_volume:type_name -> velamen.type.v1.Quantity
-	77,  // 129: velamen.treatment.v1.MixSheet.loads:type_name -> velamen.treatment.v1.TankLoad
-	95,  // 130: velamen.treatment.v1.MixSheet.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
-	95,  // 131: velamen.treatment.v1.CatchTest.caught:type_name -> velamen.type.v1.Quantity
-	95,  // 132: velamen.treatment.v1.CatchTest.duration:type_name -> velamen.type.v1.Quantity
-	79,  // 133: velamen.treatment.v1.CalibrateSprayerRequest.nozzles:type_name -> velamen.treatment.v1.CatchTest
-	95,  // 134: velamen.treatment.v1.CalibrateSprayerRequest.new_nozzle_output:type_name -> velamen.type.v1.Quantity
-	95,  // 135: velamen.treatment.v1.CalibrateSprayerRequest.speed:type_name -> velamen.type.v1.Quantity
-	95,  // 136: velamen.treatment.v1.CalibrateSprayerRequest.course_length:type_name -> velamen.type.v1.Quantity
-	95,  // 137: velamen.treatment.v1.CalibrateSprayerRequest.course_duration:type_name -> velamen.type.v1.Quantity
-	95,  // 138: velamen.treatment.v1.CalibrateSprayerRequest.swath:type_name -> velamen.type.v1.Quantity
-	95,  // 139: velamen.treatment.v1.NozzleFinding.output:type_name -> velamen.type.v1.Quantity
-	95,  // 140: velamen.treatment.v1.CalibrateSprayerResponse.output:type_name -> velamen.type.v1.Quantity
-	95,  // 141: velamen.treatment.v1.CalibrateSprayerResponse.speed:type_name -> velamen.type.v1.Quantity
-	95,  // 142: velamen.treatment.v1.CalibrateSprayerResponse.volume_rate:type_name -> velamen.type.v1.Quantity
-	95,  // 143: velamen.treatment.v1.CalibrateSprayerResponse.volume_rate_us:type_name -> velamen.type.v1.Quantity
-	81,  // 144: velamen.treatment.v1.CalibrateSprayerResponse.nozzles:type_name -> velamen.treatment.v1.NozzleFinding
-	95,  // 145: velamen.treatment.v1.ReleaseAssessment.confidence:type_name -> velamen.type.v1.Quantity
-	95,  // 146: velamen.treatment.v1.ReleaseAssessment.prevalence_ruled_out:type_name -> velamen.type.v1.Quantity
-	96,  // 147: velamen.treatment.v1.ReleaseAssessment.exposure_end_time:type_name -> google.protobuf.Timestamp
-	96,  // 148: velamen.treatment.v1.ReleaseAssessment.earliest_time:type_name -> google.protobuf.Timestamp
-	60,  // 149: velamen.treatment.v1.RecordBreachRequest.application:type_name -> velamen.treatment.v1.ProposedApplication
-	96,  // 150: velamen.treatment.v1.RecordBreachRequest.end_time:type_name -> google.protobuf.Timestamp
-	96,  // 151: velamen.treatment.v1.TraceContactsRequest.onset_time:type_name -> google.protobuf.Timestamp
-	96,  // 152: velamen.treatment.v1.TraceContactsRequest.survey_time:type_name -> google.protobuf.Timestamp
+	43,  // 54: velamen.treatment.v1.Verdict.numbers:type_name -> velamen.treatment.v1.Number
+	99,  // 55: velamen.treatment.v1.Verdict.earliest_time:type_name -> google.protobuf.Timestamp
+	41,  // 56: velamen.treatment.v1.ConfirmStepRequest.confirmation:type_name -> velamen.treatment.v1.Confirmation
+	20,  // 57: velamen.treatment.v1.ConfirmStepResponse.step:type_name -> velamen.treatment.v1.Step
+	19,  // 58: velamen.treatment.v1.ConfirmStepResponse.program:type_name -> velamen.treatment.v1.Program
+	44,  // 59: velamen.treatment.v1.ConfirmStepResponse.verdicts:type_name -> velamen.treatment.v1.Verdict
+	85,  // 60: velamen.treatment.v1.ConfirmStepResponse.release:type_name -> velamen.treatment.v1.ReleaseAssessment
+	41,  // 61: velamen.treatment.v1.ProgramEvent.confirmation:type_name -> velamen.treatment.v1.Confirmation
+	99,  // 62: velamen.treatment.v1.ProgramEvent.event_time:type_name -> google.protobuf.Timestamp
+	99,  // 63: velamen.treatment.v1.ProgramEvent.create_time:type_name -> google.protobuf.Timestamp
+	51,  // 64: velamen.treatment.v1.ListProgramEventsResponse.events:type_name -> velamen.treatment.v1.ProgramEvent
+	102, // 65: velamen.treatment.v1.Application.method:type_name -> velamen.products.v1.Method
+	38,  // 66: velamen.treatment.v1.Application.treatments:type_name -> velamen.treatment.v1.HouseTreatment
+	99,  // 67: velamen.treatment.v1.Application.start_time:type_name -> google.protobuf.Timestamp
+	99,  // 68: velamen.treatment.v1.Application.end_time:type_name -> google.protobuf.Timestamp
+	98,  // 69: velamen.treatment.v1.Application.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
+	99,  // 70: velamen.treatment.v1.Application.create_time:type_name -> google.protobuf.Timestamp
+	44,  // 71: velamen.treatment.v1.Application.verdicts:type_name -> velamen.treatment.v1.Verdict
+	42,  // 72: velamen.treatment.v1.Application.overrides:type_name -> velamen.treatment.v1.Override
+	39,  // 73: velamen.treatment.v1.Application.conditions:type_name -> velamen.treatment.v1.Conditions
+	54,  // 74: velamen.treatment.v1.ListApplicationsResponse.applications:type_name -> velamen.treatment.v1.Application
+	17,  // 75: velamen.treatment.v1.CheckTemplateRequest.template:type_name -> velamen.treatment.v1.Template
+	59,  // 76: velamen.treatment.v1.CheckTemplateResponse.findings:type_name -> velamen.treatment.v1.TemplateFinding
+	99,  // 77: velamen.treatment.v1.ProposedApplication.start_time:type_name -> google.protobuf.Timestamp
+	102, // 78: velamen.treatment.v1.ProposedApplication.method:type_name -> velamen.products.v1.Method
+	38,  // 79: velamen.treatment.v1.ProposedApplication.treatments:type_name -> velamen.treatment.v1.HouseTreatment
+	39,  // 80: velamen.treatment.v1.ProposedApplication.conditions:type_name -> velamen.treatment.v1.Conditions
+	61,  // 81: velamen.treatment.v1.CheckApplicationRequest.application:type_name -> velamen.treatment.v1.ProposedApplication
+	44,  // 82: velamen.treatment.v1.CheckApplicationResponse.verdicts:type_name -> velamen.treatment.v1.Verdict
+	99,  // 83: velamen.treatment.v1.CheckApplicationResponse.earliest_time:type_name -> google.protobuf.Timestamp
+	99,  // 84: velamen.treatment.v1.ProposeProductsRequest.start_time:type_name -> google.protobuf.Timestamp
+	98,  // 85: velamen.treatment.v1.ProposeProductsRequest.area:type_name -> velamen.type.v1.Quantity
+	98,  // 86: velamen.treatment.v1.ProposeProductsRequest.mix_volume:type_name -> velamen.type.v1.Quantity
+	39,  // 87: velamen.treatment.v1.ProposeProductsRequest.conditions:type_name -> velamen.treatment.v1.Conditions
+	98,  // 88: velamen.treatment.v1.ProductOption.rate:type_name -> velamen.type.v1.Quantity
+	98,  // 89: velamen.treatment.v1.ProductOption.amount:type_name -> velamen.type.v1.Quantity
+	98,  // 90: velamen.treatment.v1.ProductOption.mix_volume:type_name -> velamen.type.v1.Quantity
+	98,  // 91: velamen.treatment.v1.ProductOption.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
+	98,  // 92: velamen.treatment.v1.ProductOption.in_store:type_name -> velamen.type.v1.Quantity
+	103, // 93: velamen.treatment.v1.ProductOption.cost:type_name -> velamen.type.v1.Money
+	44,  // 94: velamen.treatment.v1.ProductOption.verdicts:type_name -> velamen.treatment.v1.Verdict
+	65,  // 95: velamen.treatment.v1.ProposeProductsResponse.proposed:type_name -> velamen.treatment.v1.ProductOption
+	65,  // 96: velamen.treatment.v1.ProposeProductsResponse.lost:type_name -> velamen.treatment.v1.ProductOption
+	99,  // 97: velamen.treatment.v1.ProposeProductsResponse.start_time:type_name -> google.protobuf.Timestamp
+	104, // 98: velamen.treatment.v1.PlanRotationRequest.from_date:type_name -> velamen.type.v1.Date
+	104, // 99: velamen.treatment.v1.PlanRotationRequest.to_date:type_name -> velamen.type.v1.Date
+	102, // 100: velamen.treatment.v1.PlanRotationRequest.method:type_name -> velamen.products.v1.Method
+	104, // 101: velamen.treatment.v1.PlannedApplication.date:type_name -> velamen.type.v1.Date
+	68,  // 102: velamen.treatment.v1.PlanRotationResponse.applications:type_name -> velamen.treatment.v1.PlannedApplication
+	69,  // 103: velamen.treatment.v1.PlanRotationResponse.conflict:type_name -> velamen.treatment.v1.RotationLimit
+	71,  // 104: velamen.treatment.v1.PlanRotationResponse.left_out:type_name -> velamen.treatment.v1.LeftOutProduct
+	98,  // 105: velamen.treatment.v1.MixProduct.rate:type_name -> velamen.type.v1.Quantity
+	98,  // 106: velamen.treatment.v1.Measure.capacity:type_name -> velamen.type.v1.Quantity
+	98,  // 107: velamen.treatment.v1.Measure.graduation:type_name -> velamen.type.v1.Quantity
+	98,  // 108: velamen.treatment.v1.BathPlan.volume:type_name -> velamen.type.v1.Quantity
+	98,  // 109: velamen.treatment.v1.BathPlan.carry_out_per_plant:type_name -> velamen.type.v1.Quantity
+	98,  // 110: velamen.treatment.v1.BathPlan.top_up_at:type_name -> velamen.type.v1.Quantity
+	98,  // 111: velamen.treatment.v1.BathPlan.discard_after:type_name -> velamen.type.v1.Quantity
+	102, // 112: velamen.treatment.v1.CalculateMixRequest.method:type_name -> velamen.products.v1.Method
+	72,  // 113: velamen.treatment.v1.CalculateMixRequest.products:type_name -> velamen.treatment.v1.MixProduct
+	98,  // 114: velamen.treatment.v1.CalculateMixRequest.area:type_name -> velamen.type.v1.Quantity
+	98,  // 115: velamen.treatment.v1.CalculateMixRequest.water_rate:type_name -> velamen.type.v1.Quantity
+	98,  // 116: velamen.treatment.v1.CalculateMixRequest.volume:type_name -> velamen.type.v1.Quantity
+	98,  // 117: velamen.treatment.v1.CalculateMixRequest.tank_volume:type_name -> velamen.type.v1.Quantity
+	98,  // 118: velamen.treatment.v1.CalculateMixRequest.tank_minimum:type_name -> velamen.type.v1.Quantity
+	73,  // 119: velamen.treatment.v1.CalculateMixRequest.measures:type_name -> velamen.treatment.v1.Measure
+	74,  // 120: velamen.treatment.v1.CalculateMixRequest.bath:type_name -> velamen.treatment.v1.BathPlan
+	98,  // 121: velamen.treatment.v1.Measuring.amount:type_name -> velamen.type.v1.Quantity
+	98,  // 122: velamen.treatment.v1.LoadProduct.amount:type_name -> velamen.type.v1.Quantity
+	98,  // 123: velamen.treatment.v1.LoadProduct.amount_in_other_units:type_name -> velamen.type.v1.Quantity
+	76,  // 124: velamen.treatment.v1.LoadProduct.measuring:type_name -> velamen.treatment.v1.Measuring
+	98,  // 125: velamen.treatment.v1.TankLoad.volume:type_name -> velamen.type.v1.Quantity
+	77,  // 126: velamen.treatment.v1.TankLoad.products:type_name -> velamen.treatment.v1.LoadProduct
+	98,  // 127: velamen.treatment.v1.TankLoad.area:type_name -> velamen.type.v1.Quantity
+	98,  // 128: velamen.treatment.v1.MixSheet.total_volume:type_name -> velamen.type.v1.Quantity
+	78,  // 129: velamen.treatment.v1.MixSheet.loads:type_name -> velamen.treatment.v1.TankLoad
+	98,  // 130: velamen.treatment.v1.MixSheet.restricted_entry_interval:type_name -> velamen.type.v1.Quantity
+	98,  // 131: velamen.treatment.v1.CatchTest.caught:type_name -> velamen.type.v1.Quantity
+	98,  // 132: velamen.treatment.v1.CatchTest.duration:type_name -> velamen.type.v1.Quantity
+	80,  // 133: velamen.treatment.v1.CalibrateSprayerRequest.nozzles:type_name -> velamen.treatment.v1.CatchTest
+	98,  // 134: velamen.treatment.v1.CalibrateSprayerRequest.new_nozzle_output:type_name -> velamen.type.v1.Quantity
+	98,  // 135: velamen.treatment.v1.CalibrateSprayerRequest.speed:type_name -> velamen.type.v1.Quantity
+	98,  // 136: velamen.treatment.v1.CalibrateSprayerRequest.course_length:type_name -> velamen.type.v1.Quantity
+	98,  // 137: velamen.treatment.v1.CalibrateSprayerRequest.course_duration:type_name -> velamen.type.v1.Quantity
+	98,  // 138: velamen.treatment.v1.CalibrateSprayerRequest.swath:type_name -> velamen.type.v1.Quantity
+	98,  // 139: velamen.treatment.v1.NozzleFinding.output:type_name -> velamen.type.v1.Quantity
+	98,  // 140: velamen.treatment.v1.CalibrateSprayerResponse.output:type_name -> velamen.type.v1.Quantity
+	98,  // 141: velamen.treatment.v1.CalibrateSprayerResponse.speed:type_name -> velamen.type.v1.Quantity
+	98,  // 142: velamen.treatment.v1.CalibrateSprayerResponse.volume_rate:type_name -> velamen.type.v1.Quantity
+	98,  // 143: velamen.treatment.v1.CalibrateSprayerResponse.volume_rate_us:type_name -> velamen.type.v1.Quantity
+	82,  // 144: velamen.treatment.v1.CalibrateSprayerResponse.nozzles:type_name -> velamen.treatment.v1.NozzleFinding
+	98,  // 145: velamen.treatment.v1.ReleaseAssessment.confidence:type_name -> velamen.type.v1.Quantity
+	98,  // 146: velamen.treatment.v1.ReleaseAssessment.prevalence_ruled_out:type_name -> velamen.type.v1.Quantity
+	99,  // 147: velamen.treatment.v1.ReleaseAssessment.exposure_end_time:type_name -> google.protobuf.Timestamp
+	99,  // 148: velamen.treatment.v1.ReleaseAssessment.earliest_time:type_name -> google.protobuf.Timestamp
+	61,  // 149: velamen.treatment.v1.RecordBreachRequest.application:type_name -> velamen.treatment.v1.ProposedApplication
+	99,  // 150: velamen.treatment.v1.RecordBreachRequest.end_time:type_name -> google.protobuf.Timestamp
+	99,  // 151: velamen.treatment.v1.TraceContactsRequest.onset_time:type_name -> google.protobuf.Timestamp
+	99,  // 152: velamen.treatment.v1.TraceContactsRequest.survey_time:type_name -> google.protobuf.Timestamp
 	11,  // 153: velamen.treatment.v1.Contact.kind:type_name -> velamen.treatment.v1.ContactKind
-	96,  // 154: velamen.treatment.v1.Contact.start_time:type_name -> google.protobuf.Timestamp
-	96,  // 155: velamen.treatment.v1.Contact.end_time:type_name -> google.protobuf.Timestamp
-	87,  // 156: velamen.treatment.v1.ExposedLot.contacts:type_name -> velamen.treatment.v1.Contact
+	99,  // 154: velamen.treatment.v1.Contact.start_time:type_name -> google.protobuf.Timestamp
+	99,  // 155: velamen.treatment.v1.Contact.end_time:type_name -> google.protobuf.Timestamp
+	88,  // 156: velamen.treatment.v1.ExposedLot.contacts:type_name -> velamen.treatment.v1.Contact
 	12,  // 157: velamen.treatment.v1.ExposedLot.zone:type_name -> velamen.treatment.v1.Zone
-	95,  // 158: velamen.treatment.v1.ExposedLot.distance:type_name -> velamen.type.v1.Quantity
-	96,  // 159: velamen.treatment.v1.SoldPlants.sell_time:type_name -> google.protobuf.Timestamp
-	96,  // 160: velamen.treatment.v1.ContactTrace.window_start_time:type_name -> google.protobuf.Timestamp
-	96,  // 161: velamen.treatment.v1.ContactTrace.window_end_time:type_name -> google.protobuf.Timestamp
-	88,  // 162: velamen.treatment.v1.ContactTrace.exposed_lots:type_name -> velamen.treatment.v1.ExposedLot
-	89,  // 163: velamen.treatment.v1.ContactTrace.sold:type_name -> velamen.treatment.v1.SoldPlants
+	98,  // 158: velamen.treatment.v1.ExposedLot.distance:type_name -> velamen.type.v1.Quantity
+	99,  // 159: velamen.treatment.v1.SoldPlants.sell_time:type_name -> google.protobuf.Timestamp
+	99,  // 160: velamen.treatment.v1.ContactTrace.window_start_time:type_name -> google.protobuf.Timestamp
+	99,  // 161: velamen.treatment.v1.ContactTrace.window_end_time:type_name -> google.protobuf.Timestamp
+	89,  // 162: velamen.treatment.v1.ContactTrace.exposed_lots:type_name -> velamen.treatment.v1.ExposedLot
+	90,  // 163: velamen.treatment.v1.ContactTrace.sold:type_name -> velamen.treatment.v1.SoldPlants
 	13,  // 164: velamen.treatment.v1.InspectionReason.kind:type_name -> velamen.treatment.v1.InspectionReasonKind
-	92,  // 165: velamen.treatment.v1.ProposedInspection.reasons:type_name -> velamen.treatment.v1.InspectionReason
-	96,  // 166: velamen.treatment.v1.ProposedInspection.last_inspect_time:type_name -> google.protobuf.Timestamp
-	93,  // 167: velamen.treatment.v1.InspectionPlan.inspections:type_name -> velamen.treatment.v1.ProposedInspection
-	20,  // 168: velamen.treatment.v1.TreatmentService.ListTemplates:input_type -> velamen.treatment.v1.ListTemplatesRequest
-	22,  // 169: velamen.treatment.v1.TreatmentService.GetTemplate:input_type -> velamen.treatment.v1.GetTemplateRequest
-	23,  // 170: velamen.treatment.v1.TreatmentService.PublishTemplate:input_type -> velamen.treatment.v1.PublishTemplateRequest
-	57,  // 171: velamen.treatment.v1.TreatmentService.CheckTemplate:input_type -> velamen.treatment.v1.CheckTemplateRequest
-	24,  // 172: velamen.treatment.v1.TreatmentService.CreateCase:input_type -> velamen.treatment.v1.CreateCaseRequest
-	25,  // 173: velamen.treatment.v1.TreatmentService.GetCase:input_type -> velamen.treatment.v1.GetCaseRequest
-	26,  // 174: velamen.treatment.v1.TreatmentService.ListCases:input_type -> velamen.treatment.v1.ListCasesRequest
-	28,  // 175: velamen.treatment.v1.TreatmentService.CloseCase:input_type -> velamen.treatment.v1.CloseCaseRequest
-	30,  // 176: velamen.treatment.v1.TreatmentService.CreateProgram:input_type -> velamen.treatment.v1.CreateProgramRequest
-	31,  // 177: velamen.treatment.v1.TreatmentService.GetProgram:input_type -> velamen.treatment.v1.GetProgramRequest
-	32,  // 178: velamen.treatment.v1.TreatmentService.ListPrograms:input_type -> velamen.treatment.v1.ListProgramsRequest
-	34,  // 179: velamen.treatment.v1.TreatmentService.ListSteps:input_type -> velamen.treatment.v1.ListStepsRequest
-	44,  // 180: velamen.treatment.v1.TreatmentService.ConfirmStep:input_type -> velamen.treatment.v1.ConfirmStepRequest
-	46,  // 181: velamen.treatment.v1.TreatmentService.PauseProgram:input_type -> velamen.treatment.v1.PauseProgramRequest
-	47,  // 182: velamen.treatment.v1.TreatmentService.ResumeProgram:input_type -> velamen.treatment.v1.ResumeProgramRequest
-	48,  // 183: velamen.treatment.v1.TreatmentService.AmendProgram:input_type -> velamen.treatment.v1.AmendProgramRequest
-	49,  // 184: velamen.treatment.v1.TreatmentService.GiveUpProgram:input_type -> velamen.treatment.v1.GiveUpProgramRequest
-	51,  // 185: velamen.treatment.v1.TreatmentService.ListProgramEvents:input_type -> velamen.treatment.v1.ListProgramEventsRequest
-	61,  // 186: velamen.treatment.v1.TreatmentService.CheckApplication:input_type -> velamen.treatment.v1.CheckApplicationRequest
-	63,  // 187: velamen.treatment.v1.TreatmentService.ProposeProducts:input_type -> velamen.treatment.v1.ProposeProductsRequest
-	66,  // 188: velamen.treatment.v1.TreatmentService.PlanRotation:input_type -> velamen.treatment.v1.PlanRotationRequest
-	74,  // 189: velamen.treatment.v1.TreatmentService.CalculateMix:input_type -> velamen.treatment.v1.CalculateMixRequest
-	80,  // 190: velamen.treatment.v1.TreatmentService.CalibrateSprayer:input_type -> velamen.treatment.v1.CalibrateSprayerRequest
-	83,  // 191: velamen.treatment.v1.TreatmentService.AssessRelease:input_type -> velamen.treatment.v1.AssessReleaseRequest
-	85,  // 192: velamen.treatment.v1.TreatmentService.RecordBreach:input_type -> velamen.treatment.v1.RecordBreachRequest
-	54,  // 193: velamen.treatment.v1.TreatmentService.GetApplication:input_type -> velamen.treatment.v1.GetApplicationRequest
-	55,  // 194: velamen.treatment.v1.TreatmentService.ListApplications:input_type -> velamen.treatment.v1.ListApplicationsRequest
-	86,  // 195: velamen.treatment.v1.TreatmentService.TraceContacts:input_type -> velamen.treatment.v1.TraceContactsRequest
-	91,  // 196: velamen.treatment.v1.TreatmentService.ProposeInspections:input_type -> velamen.treatment.v1.ProposeInspectionsRequest
-	102, // 197: velamen.treatment.v1.TreatmentService.ListClosures:input_type -> velamen.treatment.v1.ListClosuresRequest
-	103, // 198: velamen.treatment.v1.TreatmentService.WatchClosures:input_type -> velamen.treatment.v1.WatchClosuresRequest
-	104, // 199: velamen.treatment.v1.TreatmentService.RecordAiring:input_type -> velamen.treatment.v1.RecordAiringRequest
-	105, // 200: velamen.treatment.v1.TreatmentService.EndAiring:input_type -> velamen.treatment.v1.EndAiringRequest
-	106, // 201: velamen.treatment.v1.TreatmentService.VoidAiring:input_type -> velamen.treatment.v1.VoidAiringRequest
-	107, // 202: velamen.treatment.v1.TreatmentService.ListAirings:input_type -> velamen.treatment.v1.ListAiringsRequest
-	108, // 203: velamen.treatment.v1.TreatmentService.RecordAirMeasurement:input_type -> velamen.treatment.v1.RecordAirMeasurementRequest
-	109, // 204: velamen.treatment.v1.TreatmentService.CheckEntry:input_type -> velamen.treatment.v1.CheckEntryRequest
-	110, // 205: velamen.treatment.v1.TreatmentService.RecordEntry:input_type -> velamen.treatment.v1.RecordEntryRequest
-	111, // 206: velamen.treatment.v1.TreatmentService.EndEntry:input_type -> velamen.treatment.v1.EndEntryRequest
-	112, // 207: velamen.treatment.v1.TreatmentService.ListHouseEntries:input_type -> velamen.treatment.v1.ListHouseEntriesRequest
-	113, // 208: velamen.treatment.v1.TreatmentService.ListNotices:input_type -> velamen.treatment.v1.ListNoticesRequest
-	114, // 209: velamen.treatment.v1.TreatmentService.RecordNotice:input_type -> velamen.treatment.v1.RecordNoticeRequest
-	115, // 210: velamen.treatment.v1.TreatmentService.ExportNotice:input_type -> velamen.treatment.v1.ExportNoticeRequest
-	21,  // 211: velamen.treatment.v1.TreatmentService.ListTemplates:output_type -> velamen.treatment.v1.ListTemplatesResponse
-	16,  // 212: velamen.treatment.v1.TreatmentService.GetTemplate:output_type -> velamen.treatment.v1.Template
-	16,  // 213: velamen.treatment.v1.TreatmentService.PublishTemplate:output_type -> velamen.treatment.v1.Template
-	59,  // 214: velamen.treatment.v1.TreatmentService.CheckTemplate:output_type -> velamen.treatment.v1.CheckTemplateResponse
-	17,  // 215: velamen.treatment.v1.TreatmentService.CreateCase:output_type -> velamen.treatment.v1.Case
-	17,  // 216: velamen.treatment.v1.TreatmentService.GetCase:output_type -> velamen.treatment.v1.Case
-	27,  // 217: velamen.treatment.v1.TreatmentService.ListCases:output_type -> velamen.treatment.v1.ListCasesResponse
-	17,  // 218: velamen.treatment.v1.TreatmentService.CloseCase:output_type -> velamen.treatment.v1.Case
-	18,  // 219: velamen.treatment.v1.TreatmentService.CreateProgram:output_type -> velamen.treatment.v1.Program
-	18,  // 220: velamen.treatment.v1.TreatmentService.GetProgram:output_type -> velamen.treatment.v1.Program
-	33,  // 221: velamen.treatment.v1.TreatmentService.ListPrograms:output_type -> velamen.treatment.v1.ListProgramsResponse
-	35,  // 222: velamen.treatment.v1.TreatmentService.ListSteps:output_type -> velamen.treatment.v1.ListStepsResponse
-	45,  // 223: velamen.treatment.v1.TreatmentService.ConfirmStep:output_type -> velamen.treatment.v1.ConfirmStepResponse
-	18,  // 224: velamen.treatment.v1.TreatmentService.PauseProgram:output_type -> velamen.treatment.v1.Program
-	18,  // 225: velamen.treatment.v1.TreatmentService.ResumeProgram:output_type -> velamen.treatment.v1.Program
-	18,  // 226: velamen.treatment.v1.TreatmentService.AmendProgram:output_type -> velamen.treatment.v1.Program
-	18,  // 227: velamen.treatment.v1.TreatmentService.GiveUpProgram:output_type -> velamen.treatment.v1.Program
-	52,  // 228: velamen.treatment.v1.TreatmentService.ListProgramEvents:output_type -> velamen.treatment.v1.ListProgramEventsResponse
-	62,  // 229: velamen.treatment.v1.TreatmentService.CheckApplication:output_type -> velamen.treatment.v1.CheckApplicationResponse
-	65,  // 230: velamen.treatment.v1.TreatmentService.ProposeProducts:output_type -> velamen.treatment.v1.ProposeProductsResponse
-	69,  // 231: velamen.treatment.v1.TreatmentService.PlanRotation:output_type -> velamen.treatment.v1.PlanRotationResponse
-	78,  // 232: velamen.treatment.v1.TreatmentService.CalculateMix:output_type -> velamen.treatment.v1.MixSheet
-	82,  // 233: velamen.treatment.v1.TreatmentService.CalibrateSprayer:output_type -> velamen.treatment.v1.CalibrateSprayerResponse
-	84,  // 234: velamen.treatment.v1.TreatmentService.AssessRelease:output_type -> velamen.treatment.v1.ReleaseAssessment
-	53,  // 235: velamen.treatment.v1.TreatmentService.RecordBreach:output_type -> velamen.treatment.v1.Application
-	53,  // 236: velamen.treatment.v1.TreatmentService.GetApplication:output_type -> velamen.treatment.v1.Application
-	56,  // 237: velamen.treatment.v1.TreatmentService.ListApplications:output_type -> velamen.treatment.v1.ListApplicationsResponse
-	90,  // 238: velamen.treatment.v1.TreatmentService.TraceContacts:output_type -> velamen.treatment.v1.ContactTrace
-	94,  // 239: velamen.treatment.v1.TreatmentService.ProposeInspections:output_type -> velamen.treatment.v1.InspectionPlan
-	116, // 240: velamen.treatment.v1.TreatmentService.ListClosures:output_type -> velamen.treatment.v1.ListClosuresResponse
-	117, // 241: velamen.treatment.v1.TreatmentService.WatchClosures:output_type -> velamen.treatment.v1.WatchClosuresResponse
-	118, // 242: velamen.treatment.v1.TreatmentService.RecordAiring:output_type -> velamen.treatment.v1.Airing
-	118, // 243: velamen.treatment.v1.TreatmentService.EndAiring:output_type -> velamen.treatment.v1.Airing
-	118, // 244: velamen.treatment.v1.TreatmentService.VoidAiring:output_type -> velamen.treatment.v1.Airing
-	119, // 245: velamen.treatment.v1.TreatmentService.ListAirings:output_type -> velamen.treatment.v1.ListAiringsResponse
-	120, // 246: velamen.treatment.v1.TreatmentService.RecordAirMeasurement:output_type -> velamen.treatment.v1.AirMeasurement
-	121, // 247: velamen.treatment.v1.TreatmentService.CheckEntry:output_type -> velamen.treatment.v1.CheckEntryResponse
-	122, // 248: velamen.treatment.v1.TreatmentService.RecordEntry:output_type -> velamen.treatment.v1.HouseEntry
-	122, // 249: velamen.treatment.v1.TreatmentService.EndEntry:output_type -> velamen.treatment.v1.HouseEntry
-	123, // 250: velamen.treatment.v1.TreatmentService.ListHouseEntries:output_type -> velamen.treatment.v1.ListHouseEntriesResponse
-	124, // 251: velamen.treatment.v1.TreatmentService.ListNotices:output_type -> velamen.treatment.v1.ListNoticesResponse
-	125, // 252: velamen.treatment.v1.TreatmentService.RecordNotice:output_type -> velamen.treatment.v1.Notice
-	126, // 253: velamen.treatment.v1.TreatmentService.ExportNotice:output_type -> velamen.treatment.v1.ExportNoticeResponse
-	211, // [211:254] is the sub-list for method output_type
-	168, // [168:211] is the sub-list for method input_type
-	168, // [168:168] is the sub-list for extension type_name
-	168, // [168:168] is the sub-list for extension extendee
-	0,   // [0:168] is the sub-list for field type_name
+	93,  // 165: velamen.treatment.v1.ProposedInspection.reasons:type_name -> velamen.treatment.v1.InspectionReason
+	99,  // 166: velamen.treatment.v1.ProposedInspection.last_inspect_time:type_name -> google.protobuf.Timestamp
+	94,  // 167: velamen.treatment.v1.InspectionPlan.inspections:type_name -> velamen.treatment.v1.ProposedInspection
+	14,  // 168: velamen.treatment.v1.ExportNoticeRequest.sheet:type_name -> velamen.treatment.v1.NoticeSheet
+	61,  // 169: velamen.treatment.v1.ExportNoticeRequest.planned:type_name -> velamen.treatment.v1.ProposedApplication
+	99,  // 170: velamen.treatment.v1.ExportNoticeRequest.planned_end_time:type_name -> google.protobuf.Timestamp
+	21,  // 171: velamen.treatment.v1.TreatmentService.ListTemplates:input_type -> velamen.treatment.v1.ListTemplatesRequest
+	23,  // 172: velamen.treatment.v1.TreatmentService.GetTemplate:input_type -> velamen.treatment.v1.GetTemplateRequest
+	24,  // 173: velamen.treatment.v1.TreatmentService.PublishTemplate:input_type -> velamen.treatment.v1.PublishTemplateRequest
+	58,  // 174: velamen.treatment.v1.TreatmentService.CheckTemplate:input_type -> velamen.treatment.v1.CheckTemplateRequest
+	25,  // 175: velamen.treatment.v1.TreatmentService.CreateCase:input_type -> velamen.treatment.v1.CreateCaseRequest
+	26,  // 176: velamen.treatment.v1.TreatmentService.GetCase:input_type -> velamen.treatment.v1.GetCaseRequest
+	27,  // 177: velamen.treatment.v1.TreatmentService.ListCases:input_type -> velamen.treatment.v1.ListCasesRequest
+	29,  // 178: velamen.treatment.v1.TreatmentService.CloseCase:input_type -> velamen.treatment.v1.CloseCaseRequest
+	31,  // 179: velamen.treatment.v1.TreatmentService.CreateProgram:input_type -> velamen.treatment.v1.CreateProgramRequest
+	32,  // 180: velamen.treatment.v1.TreatmentService.GetProgram:input_type -> velamen.treatment.v1.GetProgramRequest
+	33,  // 181: velamen.treatment.v1.TreatmentService.ListPrograms:input_type -> velamen.treatment.v1.ListProgramsRequest
+	35,  // 182: velamen.treatment.v1.TreatmentService.ListSteps:input_type -> velamen.treatment.v1.ListStepsRequest
+	45,  // 183: velamen.treatment.v1.TreatmentService.ConfirmStep:input_type -> velamen.treatment.v1.ConfirmStepRequest
+	47,  // 184: velamen.treatment.v1.TreatmentService.PauseProgram:input_type -> velamen.treatment.v1.PauseProgramRequest
+	48,  // 185: velamen.treatment.v1.TreatmentService.ResumeProgram:input_type -> velamen.treatment.v1.ResumeProgramRequest
+	49,  // 186: velamen.treatment.v1.TreatmentService.AmendProgram:input_type -> velamen.treatment.v1.AmendProgramRequest
+	50,  // 187: velamen.treatment.v1.TreatmentService.GiveUpProgram:input_type -> velamen.treatment.v1.GiveUpProgramRequest
+	52,  // 188: velamen.treatment.v1.TreatmentService.ListProgramEvents:input_type -> velamen.treatment.v1.ListProgramEventsRequest
+	62,  // 189: velamen.treatment.v1.TreatmentService.CheckApplication:input_type -> velamen.treatment.v1.CheckApplicationRequest
+	64,  // 190: velamen.treatment.v1.TreatmentService.ProposeProducts:input_type -> velamen.treatment.v1.ProposeProductsRequest
+	67,  // 191: velamen.treatment.v1.TreatmentService.PlanRotation:input_type -> velamen.treatment.v1.PlanRotationRequest
+	75,  // 192: velamen.treatment.v1.TreatmentService.CalculateMix:input_type -> velamen.treatment.v1.CalculateMixRequest
+	81,  // 193: velamen.treatment.v1.TreatmentService.CalibrateSprayer:input_type -> velamen.treatment.v1.CalibrateSprayerRequest
+	84,  // 194: velamen.treatment.v1.TreatmentService.AssessRelease:input_type -> velamen.treatment.v1.AssessReleaseRequest
+	86,  // 195: velamen.treatment.v1.TreatmentService.RecordBreach:input_type -> velamen.treatment.v1.RecordBreachRequest
+	55,  // 196: velamen.treatment.v1.TreatmentService.GetApplication:input_type -> velamen.treatment.v1.GetApplicationRequest
+	56,  // 197: velamen.treatment.v1.TreatmentService.ListApplications:input_type -> velamen.treatment.v1.ListApplicationsRequest
+	87,  // 198: velamen.treatment.v1.TreatmentService.TraceContacts:input_type -> velamen.treatment.v1.TraceContactsRequest
+	92,  // 199: velamen.treatment.v1.TreatmentService.ProposeInspections:input_type -> velamen.treatment.v1.ProposeInspectionsRequest
+	105, // 200: velamen.treatment.v1.TreatmentService.ListClosures:input_type -> velamen.treatment.v1.ListClosuresRequest
+	106, // 201: velamen.treatment.v1.TreatmentService.WatchClosures:input_type -> velamen.treatment.v1.WatchClosuresRequest
+	107, // 202: velamen.treatment.v1.TreatmentService.RecordAiring:input_type -> velamen.treatment.v1.RecordAiringRequest
+	108, // 203: velamen.treatment.v1.TreatmentService.EndAiring:input_type -> velamen.treatment.v1.EndAiringRequest
+	109, // 204: velamen.treatment.v1.TreatmentService.VoidAiring:input_type -> velamen.treatment.v1.VoidAiringRequest
+	110, // 205: velamen.treatment.v1.TreatmentService.ListAirings:input_type -> velamen.treatment.v1.ListAiringsRequest
+	111, // 206: velamen.treatment.v1.TreatmentService.RecordAirMeasurement:input_type -> velamen.treatment.v1.RecordAirMeasurementRequest
+	112, // 207: velamen.treatment.v1.TreatmentService.CheckEntry:input_type -> velamen.treatment.v1.CheckEntryRequest
+	113, // 208: velamen.treatment.v1.TreatmentService.RecordEntry:input_type -> velamen.treatment.v1.RecordEntryRequest
+	114, // 209: velamen.treatment.v1.TreatmentService.EndEntry:input_type -> velamen.treatment.v1.EndEntryRequest
+	115, // 210: velamen.treatment.v1.TreatmentService.ListHouseEntries:input_type -> velamen.treatment.v1.ListHouseEntriesRequest
+	116, // 211: velamen.treatment.v1.TreatmentService.ListNotices:input_type -> velamen.treatment.v1.ListNoticesRequest
+	117, // 212: velamen.treatment.v1.TreatmentService.RecordNotice:input_type -> velamen.treatment.v1.RecordNoticeRequest
+	96,  // 213: velamen.treatment.v1.TreatmentService.ExportNotice:input_type -> velamen.treatment.v1.ExportNoticeRequest
+	22,  // 214: velamen.treatment.v1.TreatmentService.ListTemplates:output_type -> velamen.treatment.v1.ListTemplatesResponse
+	17,  // 215: velamen.treatment.v1.TreatmentService.GetTemplate:output_type -> velamen.treatment.v1.Template
+	17,  // 216: velamen.treatment.v1.TreatmentService.PublishTemplate:output_type -> velamen.treatment.v1.Template
+	60,  // 217: velamen.treatment.v1.TreatmentService.CheckTemplate:output_type -> velamen.treatment.v1.CheckTemplateResponse
+	18,  // 218: velamen.treatment.v1.TreatmentService.CreateCase:output_type -> velamen.treatment.v1.Case
+	18,  // 219: velamen.treatment.v1.TreatmentService.GetCase:output_type -> velamen.treatment.v1.Case
+	28,  // 220: velamen.treatment.v1.TreatmentService.ListCases:output_type -> velamen.treatment.v1.ListCasesResponse
+	18,  // 221: velamen.treatment.v1.TreatmentService.CloseCase:output_type -> velamen.treatment.v1.Case
+	19,  // 222: velamen.treatment.v1.TreatmentService.CreateProgram:output_type -> velamen.treatment.v1.Program
+	19,  // 223: velamen.treatment.v1.TreatmentService.GetProgram:output_type -> velamen.treatment.v1.Program
+	34,  // 224: velamen.treatment.v1.TreatmentService.ListPrograms:output_type -> velamen.treatment.v1.ListProgramsResponse
+	36,  // 225: velamen.treatment.v1.TreatmentService.ListSteps:output_type -> velamen.treatment.v1.ListStepsResponse
+	46,  // 226: velamen.treatment.v1.TreatmentService.ConfirmStep:output_type -> velamen.treatment.v1.ConfirmStepResponse
+	19,  // 227: velamen.treatment.v1.TreatmentService.PauseProgram:output_type -> velamen.treatment.v1.Program
+	19,  // 228: velamen.treatment.v1.TreatmentService.ResumeProgram:output_type -> velamen.treatment.v1.Program
+	19,  // 229: velamen.treatment.v1.TreatmentService.AmendProgram:output_type -> velamen.treatment.v1.Program
+	19,  // 230: velamen.treatment.v1.TreatmentService.GiveUpProgram:output_type -> velamen.treatment.v1.Program
+	53,  // 231: velamen.treatment.v1.TreatmentService.ListProgramEvents:output_type -> velamen.treatment.v1.ListProgramEventsResponse
+	63,  // 232: velamen.treatment.v1.TreatmentService.CheckApplication:output_type -> velamen.treatment.v1.CheckApplicationResponse
+	66,  // 233: velamen.treatment.v1.TreatmentService.ProposeProducts:output_type -> velamen.treatment.v1.ProposeProductsResponse
+	70,  // 234: velamen.treatment.v1.TreatmentService.PlanRotation:output_type -> velamen.treatment.v1.PlanRotationResponse
+	79,  // 235: velamen.treatment.v1.TreatmentService.CalculateMix:output_type -> velamen.treatment.v1.MixSheet
+	83,  // 236: velamen.treatment.v1.TreatmentService.CalibrateSprayer:output_type -> velamen.treatment.v1.CalibrateSprayerResponse
+	85,  // 237: velamen.treatment.v1.TreatmentService.AssessRelease:output_type -> velamen.treatment.v1.ReleaseAssessment
+	54,  // 238: velamen.treatment.v1.TreatmentService.RecordBreach:output_type -> velamen.treatment.v1.Application
+	54,  // 239: velamen.treatment.v1.TreatmentService.GetApplication:output_type -> velamen.treatment.v1.Application
+	57,  // 240: velamen.treatment.v1.TreatmentService.ListApplications:output_type -> velamen.treatment.v1.ListApplicationsResponse
+	91,  // 241: velamen.treatment.v1.TreatmentService.TraceContacts:output_type -> velamen.treatment.v1.ContactTrace
+	95,  // 242: velamen.treatment.v1.TreatmentService.ProposeInspections:output_type -> velamen.treatment.v1.InspectionPlan
+	118, // 243: velamen.treatment.v1.TreatmentService.ListClosures:output_type -> velamen.treatment.v1.ListClosuresResponse
+	119, // 244: velamen.treatment.v1.TreatmentService.WatchClosures:output_type -> velamen.treatment.v1.WatchClosuresResponse
+	120, // 245: velamen.treatment.v1.TreatmentService.RecordAiring:output_type -> velamen.treatment.v1.Airing
+	120, // 246: velamen.treatment.v1.TreatmentService.EndAiring:output_type -> velamen.treatment.v1.Airing
+	120, // 247: velamen.treatment.v1.TreatmentService.VoidAiring:output_type -> velamen.treatment.v1.Airing
+	121, // 248: velamen.treatment.v1.TreatmentService.ListAirings:output_type -> velamen.treatment.v1.ListAiringsResponse
+	122, // 249: velamen.treatment.v1.TreatmentService.RecordAirMeasurement:output_type -> velamen.treatment.v1.AirMeasurement
+	123, // 250: velamen.treatment.v1.TreatmentService.CheckEntry:output_type -> velamen.treatment.v1.CheckEntryResponse
+	124, // 251: velamen.treatment.v1.TreatmentService.RecordEntry:output_type -> velamen.treatment.v1.HouseEntry
+	124, // 252: velamen.treatment.v1.TreatmentService.EndEntry:output_type -> velamen.treatment.v1.HouseEntry
+	125, // 253: velamen.treatment.v1.TreatmentService.ListHouseEntries:output_type -> velamen.treatment.v1.ListHouseEntriesResponse
+	126, // 254: velamen.treatment.v1.TreatmentService.ListNotices:output_type -> velamen.treatment.v1.ListNoticesResponse
+	127, // 255: velamen.treatment.v1.TreatmentService.RecordNotice:output_type -> velamen.treatment.v1.Notice
+	97,  // 256: velamen.treatment.v1.TreatmentService.ExportNotice:output_type -> velamen.treatment.v1.ExportNoticeResponse
+	214, // [214:257] is the sub-list for method output_type
+	171, // [171:214] is the sub-list for method input_type
+	171, // [171:171] is the sub-list for extension type_name
+	171, // [171:171] is the sub-list for extension extendee
+	0,   // [0:171] is the sub-list for field type_name
 }
 
 func init() { file_velamen_treatment_v1_treatment_proto_init() }
@@ -9159,8 +9417,8 @@ func file_velamen_treatment_v1_treatment_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_velamen_treatment_v1_treatment_proto_rawDesc), len(file_velamen_treatment_v1_treatment_proto_rawDesc)),
-			NumEnums:      14,
-			NumMessages:   81,
+			NumEnums:      15,
+			NumMessages:   83,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
