@@ -13,8 +13,8 @@ import (
 func (a *app) recordsCommand() *cobra.Command {
 	return group("records", "The ledger of applications, and the reports made from it",
 		"Entries of the ledger are never changed: a correction is a new entry that points at the one it corrects. "+Caution,
-		a.recordsHouse(), a.recordsReport(), a.recordsHistory(), a.recordsEntries(), a.recordsEntry(), a.recordsCorrect(), a.recordsVerify(),
-		a.recordsClose(), a.recordsCloses(), a.recordsHold(), a.recordsHolds(), a.recordsLift(),
+		a.recordsHouse(), a.recordsReport(), a.recordsTotals(), a.recordsHistory(), a.recordsEntries(), a.recordsEntry(), a.recordsCorrect(),
+		a.recordsVerify(), a.recordsClose(), a.recordsCloses(), a.recordsHold(), a.recordsHolds(), a.recordsLift(),
 		a.recordsDuties(), a.recordsDutyDone(), a.recordsDutySettings(), a.recordsRetention(), a.recordsPurge(), a.recordsPurges())
 }
 

@@ -114,7 +114,7 @@ func layOut(ctx context.Context, tx pgx.Tx, id string, kind report.Kind, a asked
 	if _, found := source.houses[a.house]; a.house != "" && !found {
 		return report.Document{}, fault.Missing("house", a.house)
 	}
-	entries, err := standingIn(ctx, tx, id, a.house, days.begin, days.end)
+	entries, err := finishedIn(ctx, tx, id, a.house, days.begin, days.end)
 	if err != nil {
 		return report.Document{}, err
 	}

@@ -100,16 +100,14 @@ func listEntries(ctx context.Context, r postgres.Reader, nursery string, after i
 		pgx.NamedArgs{"nursery": nursery, "after": after, "limit": limit})
 }
 
-// standingIn returns the entries that stand and whose work overlaps the time from begin up
-// to end, by start; of one house (name), or of all when it is empty.
-func standingIn(ctx context.Context, r postgres.Reader, nursery, house string, begin, end time.Time) ([]kept, error) {
-	if house != "" {
-		return standing(ctx, r, nursery, house, begin, end)
-	}
+// finishedIn returns the entries that stand and whose work ended from begin up to end, by
+// start; of one house (name), or of all when it is empty. Work that ended as a day began
+// belongs to that day.
+func finishedIn(ctx context.Context, r postgres.Reader, nursery, house string, begin, end time.Time) ([]kept, error) {
 	return queryEntries(ctx, r, `
-		AND newer.sequence IS NULL AND e.start_time < @end AND (e.end_time > @begin OR e.start_time >= @begin)
+		AND newer.sequence IS NULL AND e.end_time >= @begin AND e.end_time < @end AND (@house = '' OR e.house = @house)
 		ORDER BY e.start_time, e.sequence`,
-		pgx.NamedArgs{"nursery": nursery, "begin": begin, "end": end})
+		pgx.NamedArgs{"nursery": nursery, "house": house, "begin": begin, "end": end})
 }
 
 // standing returns the entries of a house that stand and whose work overlaps the

@@ -3055,7 +3055,7 @@ var File_velamen_records_v1_records_proto protoreflect.FileDescriptor
 
 const file_velamen_records_v1_records_proto_rawDesc = "" +
 	"\n" +
-	" velamen/records/v1/records.proto\x12\x12velamen.records.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\"velamen/products/v1/products.proto\x1a\x1fvelamen/records/v1/duties.proto\x1a velamen/records/v1/history.proto\x1a\x1evelamen/type/v1/quantity.proto\"\x88\x01\n" +
+	" velamen/records/v1/records.proto\x12\x12velamen.records.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\"velamen/products/v1/products.proto\x1a\x1fvelamen/records/v1/duties.proto\x1a velamen/records/v1/history.proto\x1a\x1fvelamen/records/v1/totals.proto\x1a\x1evelamen/type/v1/quantity.proto\"\x88\x01\n" +
 	"\tActiveUse\x12+\n" +
 	"\x11active_ingredient\x18\x01 \x01(\tR\x10activeIngredient\x12\x1b\n" +
 	"\tfrac_code\x18\x02 \x01(\tR\bfracCode\x121\n" +
@@ -3358,7 +3358,7 @@ const file_velamen_records_v1_records_proto_rawDesc = "" +
 	"\x15USE_REPORT_FORMAT_PDF\x10\x01\x12\x19\n" +
 	"\x15USE_REPORT_FORMAT_CSV\x10\x02\x12\x1a\n" +
 	"\x16USE_REPORT_FORMAT_JSON\x10\x03\x12\x1a\n" +
-	"\x16USE_REPORT_FORMAT_XLSX\x10\x042\xb4\x0f\n" +
+	"\x16USE_REPORT_FORMAT_XLSX\x10\x042\x97\x10\n" +
 	"\x0eRecordsService\x12J\n" +
 	"\bGetEntry\x12#.velamen.records.v1.GetEntryRequest\x1a\x19.velamen.records.v1.Entry\x12^\n" +
 	"\vListEntries\x12&.velamen.records.v1.ListEntriesRequest\x1a'.velamen.records.v1.ListEntriesResponse\x12R\n" +
@@ -3366,7 +3366,8 @@ const file_velamen_records_v1_records_proto_rawDesc = "" +
 	"\fGetUseRecord\x12'.velamen.records.v1.GetUseRecordRequest\x1a\x1d.velamen.records.v1.UseRecord\x12j\n" +
 	"\x0fExportUseRecord\x12*.velamen.records.v1.ExportUseRecordRequest\x1a+.velamen.records.v1.ExportUseRecordResponse\x12j\n" +
 	"\x0fExportUseReport\x12*.velamen.records.v1.ExportUseReportRequest\x1a+.velamen.records.v1.ExportUseReportResponse\x12g\n" +
-	"\x0eCheckUseReport\x12).velamen.records.v1.CheckUseReportRequest\x1a*.velamen.records.v1.CheckUseReportResponse\x12d\n" +
+	"\x0eCheckUseReport\x12).velamen.records.v1.CheckUseReportRequest\x1a*.velamen.records.v1.CheckUseReportResponse\x12a\n" +
+	"\fGetUseTotals\x12'.velamen.records.v1.GetUseTotalsRequest\x1a(.velamen.records.v1.GetUseTotalsResponse\x12d\n" +
 	"\rExportHistory\x12(.velamen.records.v1.ExportHistoryRequest\x1a).velamen.records.v1.ExportHistoryResponse\x12a\n" +
 	"\fVerifyLedger\x12'.velamen.records.v1.VerifyLedgerRequest\x1a(.velamen.records.v1.VerifyLedgerResponse\x12N\n" +
 	"\n" +
@@ -3440,21 +3441,23 @@ var file_velamen_records_v1_records_proto_goTypes = []any{
 	(v11.Site)(0),                     // 35: velamen.products.v1.Site
 	(v11.LabelAnswer)(0),              // 36: velamen.products.v1.LabelAnswer
 	(*v1.Date)(nil),                   // 37: velamen.type.v1.Date
-	(*ExportHistoryRequest)(nil),      // 38: velamen.records.v1.ExportHistoryRequest
-	(*GetDutySettingsRequest)(nil),    // 39: velamen.records.v1.GetDutySettingsRequest
-	(*UpdateDutySettingsRequest)(nil), // 40: velamen.records.v1.UpdateDutySettingsRequest
-	(*ListRecordDutiesRequest)(nil),   // 41: velamen.records.v1.ListRecordDutiesRequest
-	(*RecordDutyRequest)(nil),         // 42: velamen.records.v1.RecordDutyRequest
-	(*ListRetentionRequest)(nil),      // 43: velamen.records.v1.ListRetentionRequest
-	(*PurgeEntriesRequest)(nil),       // 44: velamen.records.v1.PurgeEntriesRequest
-	(*ListPurgesRequest)(nil),         // 45: velamen.records.v1.ListPurgesRequest
-	(*ExportHistoryResponse)(nil),     // 46: velamen.records.v1.ExportHistoryResponse
-	(*DutySettings)(nil),              // 47: velamen.records.v1.DutySettings
-	(*ListRecordDutiesResponse)(nil),  // 48: velamen.records.v1.ListRecordDutiesResponse
-	(*DutyRecord)(nil),                // 49: velamen.records.v1.DutyRecord
-	(*ListRetentionResponse)(nil),     // 50: velamen.records.v1.ListRetentionResponse
-	(*Purge)(nil),                     // 51: velamen.records.v1.Purge
-	(*ListPurgesResponse)(nil),        // 52: velamen.records.v1.ListPurgesResponse
+	(*GetUseTotalsRequest)(nil),       // 38: velamen.records.v1.GetUseTotalsRequest
+	(*ExportHistoryRequest)(nil),      // 39: velamen.records.v1.ExportHistoryRequest
+	(*GetDutySettingsRequest)(nil),    // 40: velamen.records.v1.GetDutySettingsRequest
+	(*UpdateDutySettingsRequest)(nil), // 41: velamen.records.v1.UpdateDutySettingsRequest
+	(*ListRecordDutiesRequest)(nil),   // 42: velamen.records.v1.ListRecordDutiesRequest
+	(*RecordDutyRequest)(nil),         // 43: velamen.records.v1.RecordDutyRequest
+	(*ListRetentionRequest)(nil),      // 44: velamen.records.v1.ListRetentionRequest
+	(*PurgeEntriesRequest)(nil),       // 45: velamen.records.v1.PurgeEntriesRequest
+	(*ListPurgesRequest)(nil),         // 46: velamen.records.v1.ListPurgesRequest
+	(*GetUseTotalsResponse)(nil),      // 47: velamen.records.v1.GetUseTotalsResponse
+	(*ExportHistoryResponse)(nil),     // 48: velamen.records.v1.ExportHistoryResponse
+	(*DutySettings)(nil),              // 49: velamen.records.v1.DutySettings
+	(*ListRecordDutiesResponse)(nil),  // 50: velamen.records.v1.ListRecordDutiesResponse
+	(*DutyRecord)(nil),                // 51: velamen.records.v1.DutyRecord
+	(*ListRetentionResponse)(nil),     // 52: velamen.records.v1.ListRetentionResponse
+	(*Purge)(nil),                     // 53: velamen.records.v1.Purge
+	(*ListPurgesResponse)(nil),        // 54: velamen.records.v1.ListPurgesResponse
 }
 var file_velamen_records_v1_records_proto_depIdxs = []int32{
 	32, // 0: velamen.records.v1.ActiveUse.amount:type_name -> velamen.type.v1.Quantity
@@ -3520,43 +3523,45 @@ var file_velamen_records_v1_records_proto_depIdxs = []int32{
 	14, // 60: velamen.records.v1.RecordsService.ExportUseRecord:input_type -> velamen.records.v1.ExportUseRecordRequest
 	16, // 61: velamen.records.v1.RecordsService.ExportUseReport:input_type -> velamen.records.v1.ExportUseReportRequest
 	18, // 62: velamen.records.v1.RecordsService.CheckUseReport:input_type -> velamen.records.v1.CheckUseReportRequest
-	38, // 63: velamen.records.v1.RecordsService.ExportHistory:input_type -> velamen.records.v1.ExportHistoryRequest
-	21, // 64: velamen.records.v1.RecordsService.VerifyLedger:input_type -> velamen.records.v1.VerifyLedgerRequest
-	24, // 65: velamen.records.v1.RecordsService.CloseMonth:input_type -> velamen.records.v1.CloseMonthRequest
-	25, // 66: velamen.records.v1.RecordsService.ListCloses:input_type -> velamen.records.v1.ListClosesRequest
-	28, // 67: velamen.records.v1.RecordsService.PlaceHold:input_type -> velamen.records.v1.PlaceHoldRequest
-	29, // 68: velamen.records.v1.RecordsService.LiftHold:input_type -> velamen.records.v1.LiftHoldRequest
-	30, // 69: velamen.records.v1.RecordsService.ListHolds:input_type -> velamen.records.v1.ListHoldsRequest
-	39, // 70: velamen.records.v1.RecordsService.GetDutySettings:input_type -> velamen.records.v1.GetDutySettingsRequest
-	40, // 71: velamen.records.v1.RecordsService.UpdateDutySettings:input_type -> velamen.records.v1.UpdateDutySettingsRequest
-	41, // 72: velamen.records.v1.RecordsService.ListRecordDuties:input_type -> velamen.records.v1.ListRecordDutiesRequest
-	42, // 73: velamen.records.v1.RecordsService.RecordDuty:input_type -> velamen.records.v1.RecordDutyRequest
-	43, // 74: velamen.records.v1.RecordsService.ListRetention:input_type -> velamen.records.v1.ListRetentionRequest
-	44, // 75: velamen.records.v1.RecordsService.PurgeEntries:input_type -> velamen.records.v1.PurgeEntriesRequest
-	45, // 76: velamen.records.v1.RecordsService.ListPurges:input_type -> velamen.records.v1.ListPurgesRequest
-	7,  // 77: velamen.records.v1.RecordsService.GetEntry:output_type -> velamen.records.v1.Entry
-	11, // 78: velamen.records.v1.RecordsService.ListEntries:output_type -> velamen.records.v1.ListEntriesResponse
-	7,  // 79: velamen.records.v1.RecordsService.CorrectEntry:output_type -> velamen.records.v1.Entry
-	8,  // 80: velamen.records.v1.RecordsService.GetUseRecord:output_type -> velamen.records.v1.UseRecord
-	15, // 81: velamen.records.v1.RecordsService.ExportUseRecord:output_type -> velamen.records.v1.ExportUseRecordResponse
-	20, // 82: velamen.records.v1.RecordsService.ExportUseReport:output_type -> velamen.records.v1.ExportUseReportResponse
-	19, // 83: velamen.records.v1.RecordsService.CheckUseReport:output_type -> velamen.records.v1.CheckUseReportResponse
-	46, // 84: velamen.records.v1.RecordsService.ExportHistory:output_type -> velamen.records.v1.ExportHistoryResponse
-	22, // 85: velamen.records.v1.RecordsService.VerifyLedger:output_type -> velamen.records.v1.VerifyLedgerResponse
-	23, // 86: velamen.records.v1.RecordsService.CloseMonth:output_type -> velamen.records.v1.Close
-	26, // 87: velamen.records.v1.RecordsService.ListCloses:output_type -> velamen.records.v1.ListClosesResponse
-	27, // 88: velamen.records.v1.RecordsService.PlaceHold:output_type -> velamen.records.v1.Hold
-	27, // 89: velamen.records.v1.RecordsService.LiftHold:output_type -> velamen.records.v1.Hold
-	31, // 90: velamen.records.v1.RecordsService.ListHolds:output_type -> velamen.records.v1.ListHoldsResponse
-	47, // 91: velamen.records.v1.RecordsService.GetDutySettings:output_type -> velamen.records.v1.DutySettings
-	47, // 92: velamen.records.v1.RecordsService.UpdateDutySettings:output_type -> velamen.records.v1.DutySettings
-	48, // 93: velamen.records.v1.RecordsService.ListRecordDuties:output_type -> velamen.records.v1.ListRecordDutiesResponse
-	49, // 94: velamen.records.v1.RecordsService.RecordDuty:output_type -> velamen.records.v1.DutyRecord
-	50, // 95: velamen.records.v1.RecordsService.ListRetention:output_type -> velamen.records.v1.ListRetentionResponse
-	51, // 96: velamen.records.v1.RecordsService.PurgeEntries:output_type -> velamen.records.v1.Purge
-	52, // 97: velamen.records.v1.RecordsService.ListPurges:output_type -> velamen.records.v1.ListPurgesResponse
-	77, // [77:98] is the sub-list for method output_type
-	56, // [56:77] is the sub-list for method input_type
+	38, // 63: velamen.records.v1.RecordsService.GetUseTotals:input_type -> velamen.records.v1.GetUseTotalsRequest
+	39, // 64: velamen.records.v1.RecordsService.ExportHistory:input_type -> velamen.records.v1.ExportHistoryRequest
+	21, // 65: velamen.records.v1.RecordsService.VerifyLedger:input_type -> velamen.records.v1.VerifyLedgerRequest
+	24, // 66: velamen.records.v1.RecordsService.CloseMonth:input_type -> velamen.records.v1.CloseMonthRequest
+	25, // 67: velamen.records.v1.RecordsService.ListCloses:input_type -> velamen.records.v1.ListClosesRequest
+	28, // 68: velamen.records.v1.RecordsService.PlaceHold:input_type -> velamen.records.v1.PlaceHoldRequest
+	29, // 69: velamen.records.v1.RecordsService.LiftHold:input_type -> velamen.records.v1.LiftHoldRequest
+	30, // 70: velamen.records.v1.RecordsService.ListHolds:input_type -> velamen.records.v1.ListHoldsRequest
+	40, // 71: velamen.records.v1.RecordsService.GetDutySettings:input_type -> velamen.records.v1.GetDutySettingsRequest
+	41, // 72: velamen.records.v1.RecordsService.UpdateDutySettings:input_type -> velamen.records.v1.UpdateDutySettingsRequest
+	42, // 73: velamen.records.v1.RecordsService.ListRecordDuties:input_type -> velamen.records.v1.ListRecordDutiesRequest
+	43, // 74: velamen.records.v1.RecordsService.RecordDuty:input_type -> velamen.records.v1.RecordDutyRequest
+	44, // 75: velamen.records.v1.RecordsService.ListRetention:input_type -> velamen.records.v1.ListRetentionRequest
+	45, // 76: velamen.records.v1.RecordsService.PurgeEntries:input_type -> velamen.records.v1.PurgeEntriesRequest
+	46, // 77: velamen.records.v1.RecordsService.ListPurges:input_type -> velamen.records.v1.ListPurgesRequest
+	7,  // 78: velamen.records.v1.RecordsService.GetEntry:output_type -> velamen.records.v1.Entry
+	11, // 79: velamen.records.v1.RecordsService.ListEntries:output_type -> velamen.records.v1.ListEntriesResponse
+	7,  // 80: velamen.records.v1.RecordsService.CorrectEntry:output_type -> velamen.records.v1.Entry
+	8,  // 81: velamen.records.v1.RecordsService.GetUseRecord:output_type -> velamen.records.v1.UseRecord
+	15, // 82: velamen.records.v1.RecordsService.ExportUseRecord:output_type -> velamen.records.v1.ExportUseRecordResponse
+	20, // 83: velamen.records.v1.RecordsService.ExportUseReport:output_type -> velamen.records.v1.ExportUseReportResponse
+	19, // 84: velamen.records.v1.RecordsService.CheckUseReport:output_type -> velamen.records.v1.CheckUseReportResponse
+	47, // 85: velamen.records.v1.RecordsService.GetUseTotals:output_type -> velamen.records.v1.GetUseTotalsResponse
+	48, // 86: velamen.records.v1.RecordsService.ExportHistory:output_type -> velamen.records.v1.ExportHistoryResponse
+	22, // 87: velamen.records.v1.RecordsService.VerifyLedger:output_type -> velamen.records.v1.VerifyLedgerResponse
+	23, // 88: velamen.records.v1.RecordsService.CloseMonth:output_type -> velamen.records.v1.Close
+	26, // 89: velamen.records.v1.RecordsService.ListCloses:output_type -> velamen.records.v1.ListClosesResponse
+	27, // 90: velamen.records.v1.RecordsService.PlaceHold:output_type -> velamen.records.v1.Hold
+	27, // 91: velamen.records.v1.RecordsService.LiftHold:output_type -> velamen.records.v1.Hold
+	31, // 92: velamen.records.v1.RecordsService.ListHolds:output_type -> velamen.records.v1.ListHoldsResponse
+	49, // 93: velamen.records.v1.RecordsService.GetDutySettings:output_type -> velamen.records.v1.DutySettings
+	49, // 94: velamen.records.v1.RecordsService.UpdateDutySettings:output_type -> velamen.records.v1.DutySettings
+	50, // 95: velamen.records.v1.RecordsService.ListRecordDuties:output_type -> velamen.records.v1.ListRecordDutiesResponse
+	51, // 96: velamen.records.v1.RecordsService.RecordDuty:output_type -> velamen.records.v1.DutyRecord
+	52, // 97: velamen.records.v1.RecordsService.ListRetention:output_type -> velamen.records.v1.ListRetentionResponse
+	53, // 98: velamen.records.v1.RecordsService.PurgeEntries:output_type -> velamen.records.v1.Purge
+	54, // 99: velamen.records.v1.RecordsService.ListPurges:output_type -> velamen.records.v1.ListPurgesResponse
+	78, // [78:100] is the sub-list for method output_type
+	56, // [56:78] is the sub-list for method input_type
 	56, // [56:56] is the sub-list for extension type_name
 	56, // [56:56] is the sub-list for extension extendee
 	0,  // [0:56] is the sub-list for field type_name
@@ -3569,6 +3574,7 @@ func file_velamen_records_v1_records_proto_init() {
 	}
 	file_velamen_records_v1_duties_proto_init()
 	file_velamen_records_v1_history_proto_init()
+	file_velamen_records_v1_totals_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{

@@ -29,6 +29,7 @@ const (
 	RecordsService_ExportUseRecord_FullMethodName    = "/velamen.records.v1.RecordsService/ExportUseRecord"
 	RecordsService_ExportUseReport_FullMethodName    = "/velamen.records.v1.RecordsService/ExportUseReport"
 	RecordsService_CheckUseReport_FullMethodName     = "/velamen.records.v1.RecordsService/CheckUseReport"
+	RecordsService_GetUseTotals_FullMethodName       = "/velamen.records.v1.RecordsService/GetUseTotals"
 	RecordsService_ExportHistory_FullMethodName      = "/velamen.records.v1.RecordsService/ExportHistory"
 	RecordsService_VerifyLedger_FullMethodName       = "/velamen.records.v1.RecordsService/VerifyLedger"
 	RecordsService_CloseMonth_FullMethodName         = "/velamen.records.v1.RecordsService/CloseMonth"
@@ -69,6 +70,9 @@ type RecordsServiceClient interface {
 	// CheckUseReport lists every field of a use report that is missing or doubtful, as
 	// ExportUseReport does, and writes none.
 	CheckUseReport(ctx context.Context, in *CheckUseReportRequest, opts ...grpc.CallOption) (*CheckUseReportResponse, error)
+	// GetUseTotals adds up each active ingredient that was applied on some days, exactly
+	// and as the totals of a use report do, however long the ledger is.
+	GetUseTotals(ctx context.Context, in *GetUseTotalsRequest, opts ...grpc.CallOption) (*GetUseTotalsResponse, error)
 	// ExportHistory writes everything on record about one person, house, lot or
 	// container, in the order of time, and says what it leaves out.
 	ExportHistory(ctx context.Context, in *ExportHistoryRequest, opts ...grpc.CallOption) (*ExportHistoryResponse, error)
@@ -177,6 +181,16 @@ func (c *recordsServiceClient) CheckUseReport(ctx context.Context, in *CheckUseR
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(CheckUseReportResponse)
 	err := c.cc.Invoke(ctx, RecordsService_CheckUseReport_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *recordsServiceClient) GetUseTotals(ctx context.Context, in *GetUseTotalsRequest, opts ...grpc.CallOption) (*GetUseTotalsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetUseTotalsResponse)
+	err := c.cc.Invoke(ctx, RecordsService_GetUseTotals_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -347,6 +361,9 @@ type RecordsServiceServer interface {
 	// CheckUseReport lists every field of a use report that is missing or doubtful, as
 	// ExportUseReport does, and writes none.
 	CheckUseReport(context.Context, *CheckUseReportRequest) (*CheckUseReportResponse, error)
+	// GetUseTotals adds up each active ingredient that was applied on some days, exactly
+	// and as the totals of a use report do, however long the ledger is.
+	GetUseTotals(context.Context, *GetUseTotalsRequest) (*GetUseTotalsResponse, error)
 	// ExportHistory writes everything on record about one person, house, lot or
 	// container, in the order of time, and says what it leaves out.
 	ExportHistory(context.Context, *ExportHistoryRequest) (*ExportHistoryResponse, error)
@@ -411,6 +428,9 @@ func (UnimplementedRecordsServiceServer) ExportUseReport(context.Context, *Expor
 }
 func (UnimplementedRecordsServiceServer) CheckUseReport(context.Context, *CheckUseReportRequest) (*CheckUseReportResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method CheckUseReport not implemented")
+}
+func (UnimplementedRecordsServiceServer) GetUseTotals(context.Context, *GetUseTotalsRequest) (*GetUseTotalsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetUseTotals not implemented")
 }
 func (UnimplementedRecordsServiceServer) ExportHistory(context.Context, *ExportHistoryRequest) (*ExportHistoryResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ExportHistory not implemented")
@@ -597,6 +617,24 @@ func _RecordsService_CheckUseReport_Handler(srv interface{}, ctx context.Context
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(RecordsServiceServer).CheckUseReport(ctx, req.(*CheckUseReportRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _RecordsService_GetUseTotals_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetUseTotalsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(RecordsServiceServer).GetUseTotals(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: RecordsService_GetUseTotals_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(RecordsServiceServer).GetUseTotals(ctx, req.(*GetUseTotalsRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -887,6 +925,10 @@ var RecordsService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "CheckUseReport",
 			Handler:    _RecordsService_CheckUseReport_Handler,
+		},
+		{
+			MethodName: "GetUseTotals",
+			Handler:    _RecordsService_GetUseTotals_Handler,
 		},
 		{
 			MethodName: "ExportHistory",
