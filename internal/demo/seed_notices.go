@@ -40,15 +40,20 @@ func (s *seeder) addNotices(ctx context.Context) error {
 	return nil
 }
 
-// noticedAt is when a notice of the past was done: an hour before it was due, and not
-// before its time. Where signs or words do, signs were put up.
+// noticedAt is when a notice of the past was done: signs came down an hour after they might,
+// and all else was done an hour before it was due, and not before its time. Where signs or
+// words do, signs were put up.
 func (s *seeder) noticedAt(notice *treatmentv1.Notice) (time.Time, bool) {
-	due := notice.GetDueTime().AsTime()
+	now, due := s.Clock.Now(), notice.GetDueTime()
+	if notice.GetKind() == treatmentv1.NoticeKind_NOTICE_KIND_SIGNS_DOWN {
+		at := notice.GetNotBeforeTime().AsTime().Add(time.Hour)
+		return at, notice.GetNotBeforeTime() != nil && !at.After(now)
+	}
 	instead := notice.GetEither() && notice.GetKind() == treatmentv1.NoticeKind_NOTICE_KIND_SPOKEN
-	if notice.GetDueTime() == nil || due.After(s.Clock.Now().Add(-24*time.Hour)) || instead {
+	if due == nil || due.AsTime().After(now.Add(-24*time.Hour)) || instead {
 		return time.Time{}, false
 	}
-	at := due.Add(-time.Hour)
+	at := due.AsTime().Add(-time.Hour)
 	if before := notice.GetNotBeforeTime(); before != nil && before.AsTime().After(at) {
 		at = before.AsTime()
 	}
