@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 	"unicode"
@@ -120,7 +121,7 @@ func judge(field Field, nursery Nursery, use Use) (Cell, *Gap) {
 		}
 	}
 	v := known.read(nursery, use)
-	need, why := needed(field, use)
+	need := needed(field, use)
 	gap := func(problem Problem, reason string) *Gap {
 		mend := known.mend(field, problem, need)(nursery, use)
 		return &Gap{
@@ -134,10 +135,7 @@ func judge(field Field, nursery Nursery, use Use) (Cell, *Gap) {
 	case v.empty() && v.lacks == "" && field.Need == optional:
 		return Cell{State: StateNotGiven, Text: NotGiven}, nil
 	case v.empty():
-		if v.lacks != "" {
-			why = v.lacks
-		}
-		return Cell{State: StateMissing, Text: Missing + known.meanwhile}, gap(IsMissing, why)
+		return Cell{State: StateMissing, Text: Missing + known.meanwhile}, gap(IsMissing, cmp.Or(v.lacks, whyNeeded(field, need)))
 	}
 	cell, doubt := layOut(field, known.of, v, nursery)
 	if v.lacks != "" {
@@ -152,21 +150,26 @@ func judge(field Field, nursery Nursery, use Use) (Cell, *Gap) {
 	return cell, nil
 }
 
-// needed says whether a field is required for a use, and why a missing one is a gap.
-// Where the condition is not known, the field is asked for: a rule is not passed over
-// because nobody answered.
-func needed(field Field, use Use) (Answer, string) {
+// needed says whether a field is required for a use. Where the condition is not known, the
+// field is asked for: a rule is not passed over because nobody answered.
+func needed(field Field, use Use) Answer {
 	condition, found := conditions[field.Need]
 	if !found {
-		return Yes, fmt.Sprintf("%s is required and nobody gave it", field.Title)
+		return Yes
 	}
-	switch condition.ask(use) {
-	case No:
-		return No, ""
-	case Yes:
-		return Yes, fmt.Sprintf("%s is required when %s, and nobody gave it", field.Title, condition.words)
+	return condition.ask(use)
+}
+
+// whyNeeded says why a field that is missing is a gap.
+func whyNeeded(field Field, need Answer) string {
+	condition, found := conditions[field.Need]
+	switch {
+	case !found:
+		return fmt.Sprintf("%s is required and nobody gave it", field.Title)
+	case need == Yes:
+		return fmt.Sprintf("%s is required when %s, and nobody gave it", field.Title, condition.words)
 	default:
-		return Unknown, fmt.Sprintf("%s is required when %s; whether that is so is not known", field.Title, condition.words)
+		return fmt.Sprintf("%s is required when %s; whether that is so is not known", field.Title, condition.words)
 	}
 }
 

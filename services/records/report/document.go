@@ -117,19 +117,19 @@ func Build(kind Kind, nursery Nursery, period Period, uses []Use) (Document, err
 	if err := onceEach(inPeriod); err != nil {
 		return Document{}, err
 	}
-	covered := slices.DeleteFunc(slices.Clone(inPeriod), func(use Use) bool { return !kind.covers(use) })
+	left := leftOut(inPeriod, kind)
+	// What the period selects is a copy, and nobody else's.
+	covered := slices.DeleteFunc(inPeriod, func(use Use) bool { return !kind.covers(use) })
 	inOrder(covered, kind.ByHouse)
 
 	document := Document{
 		Schema: schemaVersion, Kind: kind.ID, Title: kind.Title, Section: kind.Section,
 		Nursery: nursery.Name, FromDate: period.from, ToDate: period.to, TimeZone: nursery.Zone.String(),
-		Caution: Caution, Facts: []Fact{}, LeftOut: leftOut(inPeriod, kind), Notes: []string{},
-		Gaps: Check(kind, nursery, covered), written: period.end,
-		Uses: Table{ID: "uses", Title: "Uses", Rows: []Row{}},
+		Caution: Caution, Facts: []Fact{}, LeftOut: left, Notes: []string{},
+		Gaps: append([]Gap{}, nurseryGaps(kind, nursery)...), written: period.end,
+		Uses: Table{ID: "uses", Title: "Uses", Rows: make([]Row, 0, len(covered))},
 	}
-	if document.Gaps == nil {
-		document.Gaps = []Gap{}
-	}
+	document.fill(kind, nursery, covered)
 	for _, gap := range document.Gaps {
 		if gap.Problem == IsDoubtful {
 			document.Doubtful++
@@ -140,7 +140,6 @@ func Build(kind Kind, nursery Nursery, period Period, uses []Use) (Document, err
 	for _, note := range kind.Notes {
 		document.Notes = append(document.Notes, fmt.Sprintf("%s Source: %s.", note.Text, note.Cited()))
 	}
-	document.fill(kind, nursery, covered)
 	var err error
 	document.Totals, err = totals(covered)
 	return document, err
@@ -211,26 +210,36 @@ func leftOut(uses []Use, kind Kind) []string {
 	return out
 }
 
-// fill lays out the facts of the nursery and the uses.
+// fill lays out the facts of the nursery and the uses, with their gaps in the order of
+// Check: every field is judged once.
 func (d *Document) fill(kind Kind, nursery Nursery, uses []Use) {
 	var fields []Field
 	for _, field := range kind.Fields {
 		column := Column{ID: field.Fact, Title: field.Title, Section: field.Section, Source: field.Cited(), of: facts[field.Fact].of}
 		if facts[field.Fact].head {
-			cell, _ := judge(field, nursery, Use{})
+			cell, gap := judge(field, nursery, Use{})
 			d.Facts = append(d.Facts, Fact{Column: column, Cell: cell})
+			d.note(gap)
 			continue
 		}
 		fields = append(fields, field)
 		d.Uses.Columns = append(d.Uses.Columns, column)
 	}
 	for _, use := range uses {
-		row := Row{Name: use.Entry, Remarks: remarks(kind, use)}
+		row := Row{Name: use.Entry, Remarks: remarks(kind, use), Cells: make([]Cell, 0, len(fields))}
 		for _, field := range fields {
-			cell, _ := judge(field, nursery, use)
+			cell, gap := judge(field, nursery, use)
 			row.Cells = append(row.Cells, cell)
+			d.note(gap)
 		}
 		d.Uses.Rows = append(d.Uses.Rows, row)
+	}
+}
+
+// note keeps a gap, where there is one.
+func (d *Document) note(gap *Gap) {
+	if gap != nil {
+		d.Gaps = append(d.Gaps, *gap)
 	}
 }
 

@@ -23,27 +23,29 @@ func writeCSV(document Document) ([]byte, error) {
 	titles = append(append(titles, "Entry"), flatTitles(document.Uses.Columns)...)
 	titles = append(titles, "Remarks", "Caution")
 
-	rows := [][]string{titles}
+	var buffer bytes.Buffer
+	writer := csv.NewWriter(&buffer)
+	writer.UseCRLF = true
+	// A failed write stays the error of the writer, and a buffer takes all.
+	_ = writer.Write(titles)
+	var row []string
 	for _, use := range document.Uses.Rows {
-		row := append(append([]string{}, head...), use.Name)
+		row = append(append(row[:0], head...), use.Name)
 		for _, cell := range flatRow(document.Uses.Columns, use.Cells) {
 			if cell.moment != nil {
 				cell.text = cell.moment.Format(time.RFC3339)
 			}
 			row = append(row, cell.text)
 		}
-		rows = append(rows, append(row, joined(use.Remarks), document.Caution))
+		_ = writer.Write(append(row, joined(use.Remarks), document.Caution))
 	}
 	if len(document.Uses.Rows) == 0 {
-		row := append(append([]string{}, head...), noUses)
+		row = append(append(row, head...), noUses)
 		for len(row) < len(titles)-1 {
 			row = append(row, "")
 		}
-		rows = append(rows, append(row, document.Caution))
+		_ = writer.Write(append(row, document.Caution))
 	}
-	var buffer bytes.Buffer
-	writer := csv.NewWriter(&buffer)
-	writer.UseCRLF = true
-	err := writer.WriteAll(rows)
-	return buffer.Bytes(), err
+	writer.Flush()
+	return buffer.Bytes(), writer.Error()
 }
