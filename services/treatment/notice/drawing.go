@@ -165,8 +165,8 @@ func (d *drawing) lacks(of, key string) {
 	}
 }
 
-// stricter names facts for want of which a stricter rule is taken. They are the words of
-// the rules of entry, which are English.
+// stricter names facts, in the words of the rules of entry, for want of which a stricter
+// rule is taken.
 func (d *drawing) stricter(facts []string) {
 	if len(facts) == 0 {
 		return
@@ -177,7 +177,11 @@ func (d *drawing) stricter(facts []string) {
 		}
 	}
 	for _, language := range languages {
-		d.Paragraph(alarm, d.words.in(language, "missing")+": "+d.words.in(language, "stricter", "facts", strings.Join(facts, "; ")))
+		named := make([]string, len(facts))
+		for i, fact := range facts {
+			named[i], _ = d.words.fact(language, fact)
+		}
+		d.Paragraph(alarm, d.words.in(language, "missing")+": "+d.words.in(language, "stricter", "facts", strings.Join(named, "; ")))
 	}
 }
 

@@ -161,6 +161,31 @@ func (t texts) in(language, key string, pairs ...string) string {
 	return strings.NewReplacer(named...).Replace(text)
 }
 
+// entryFacts are the facts that the rules of entry name as missing: the English text of
+// each is their phrase.
+var entryFacts = []string{
+	"fact.products", "fact.interval", "fact.enclosed", "fact.form", "fact.droplets", "fact.respirator", "fact.height",
+	"fact.law", "fact.both", "fact.end",
+}
+
+// fact returns in a language a fact that the rules of entry name as missing. It returns
+// false, and the fact as they name it, for one that has no text.
+func (t texts) fact(language, named string) (string, bool) {
+	for _, key := range entryFacts {
+		before, after, ofProduct := strings.Cut(t[languages[0]][key], "{product}")
+		if !ofProduct {
+			if named == before {
+				return t.in(language, key), true
+			}
+			continue
+		}
+		if product, found := strings.CutPrefix(named, before); found && strings.HasSuffix(product, after) {
+			return t.in(language, key, "product", strings.TrimSuffix(product, after)), true
+		}
+	}
+	return named, false
+}
+
 // both returns a text in all languages, one after another.
 func (t texts) both(key string, pairs ...string) string {
 	all := make([]string, len(languages))

@@ -8,6 +8,8 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"velamen/services/treatment/entry"
 )
 
 func dataFiles(t *testing.T) map[string][]byte {
@@ -81,4 +83,65 @@ func TestTheWordsOfTheSignPublished(t *testing.T) {
 	} {
 		require.Equal(t, want, printed().both(key))
 	}
+}
+
+// namedIn are the phrases that a file of the rules of entry adds to what is missing.
+var namedIn = regexp.MustCompile(`\b(?:interval|closed|due|d)\.Missing = append\([^"\n]*"([^"]+)"`)
+
+func TestEveryFactThatTheRulesOfEntryCanMissHasEveryLanguage(t *testing.T) {
+	found := map[string]bool{}
+	for _, file := range []string{"interval.go", "closed_area.go", "notice.go"} {
+		source, err := os.ReadFile(filepath.Join("..", "entry", file))
+		require.NoError(t, err)
+		for _, phrase := range namedIn.FindAllStringSubmatch(string(source), -1) {
+			found[phrase[1]] = true
+		}
+	}
+	require.GreaterOrEqual(t, len(found), 6, "the rules of entry are read")
+	for _, a := range applicationsWithFactsMissing() {
+		for _, enclosed := range []entry.Fact{entry.Yes, entry.No, entry.Unknown} {
+			law := entry.Nursery{Jurisdiction: "US", Houses: []entry.House{{ID: "h1", Enclosed: enclosed}}}
+			for _, facts := range [][]string{
+				law.IntervalOf(a).Missing, entry.ClosedAreaOf(a, enclosed).Missing, law.NoticesDue(a, entry.Unknown).Missing,
+				(entry.Nursery{}).NoticesDue(a, entry.Unknown).Missing,
+			} {
+				for _, fact := range facts {
+					found[fact] = true
+				}
+			}
+		}
+	}
+	used := map[string]bool{}
+	for fact := range found {
+		for _, language := range languages {
+			text, known := printed().fact(language, fact)
+			require.True(t, known, "%q has no %s text", fact, language)
+			used[text] = true
+		}
+		english, _ := printed().fact("en", fact)
+		require.Equal(t, fact, english)
+	}
+	for _, key := range entryFacts {
+		text := strings.ReplaceAll(printed()["es"][key], "{product}", "Leafguard 70")
+		require.True(t, used[text], "%s: the rules of entry do not name it", key)
+	}
+}
+
+// applicationsWithFactsMissing lack one fact or more of those that decide what is closed.
+func applicationsWithFactsMissing() []entry.Application {
+	var all []entry.Application
+	for _, form := range []entry.Form{"", entry.Spray, entry.Mist, entry.Fog, entry.Smoke, entry.Fumigant, entry.Drench, entry.Drip, entry.Bath} {
+		for _, droplets := range []entry.Droplets{"", entry.FinerThanMedium, entry.MediumOrLarger} {
+			for _, products := range [][]entry.Product{nil, {{Name: "Leafguard 70"}}} {
+				all = append(all, entry.Application{House: "h1", Form: form, Droplets: droplets, Products: products})
+			}
+		}
+	}
+	return all
+}
+
+func TestAFactThatHasNoTextIsNamedAsItIs(t *testing.T) {
+	text, known := printed().fact("es", "the colour of the house")
+	require.False(t, known)
+	require.Equal(t, "the colour of the house", text)
 }
