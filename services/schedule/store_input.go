@@ -37,7 +37,7 @@ func readInput(ctx context.Context, r postgres.Reader, nursery string, now time.
 	}
 	in.From, in.Until = planned(in.Now, days, in.Nursery.Zone)
 	for _, read := range []func(context.Context, postgres.Reader) error{
-		in.readPeople, in.readSprayers, in.readHouses, in.closeBegun, in.readSteps, in.readInspections,
+		in.readPeople, in.readSprayers, in.readHouses, in.readTreated, in.closeBegun, in.readSteps, in.readInspections,
 	} {
 		if err := read(ctx, r); err != nil {
 			return Input{}, err
@@ -120,13 +120,6 @@ func (in *Input) readHouses(ctx context.Context, r postgres.Reader) error {
 	for i := range in.Houses {
 		in.Houses[i].Usual = usual[in.Houses[i].ID]
 	}
-	treated, err := treatment.ReadTreatedHouses(ctx, r, in.Nursery, in.From, in.Until)
-	if err != nil {
-		return err
-	}
-	for i := range in.Houses {
-		_, in.Houses[i].Treated = treated[in.Houses[i].ID]
-	}
 	premises, err := treatment.ReadPremises(ctx, r, in.Nursery.ID, in.Now)
 	if err != nil {
 		return err
@@ -137,6 +130,15 @@ func (in *Input) readHouses(ctx context.Context, r postgres.Reader) error {
 		}
 	}
 	return nil
+}
+
+// readTreated marks the houses in which only trained people may work.
+func (in *Input) readTreated(ctx context.Context, r postgres.Reader) error {
+	treated, err := treatment.ReadTreatedHouses(ctx, r, in.Nursery, in.From, in.Until)
+	for i := range in.Houses {
+		_, in.Houses[i].Treated = treated[in.Houses[i].ID]
+	}
+	return err
 }
 
 // closuresIn returns what a closed place closes in its house: its benches where the house

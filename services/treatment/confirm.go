@@ -112,10 +112,7 @@ func (s *Service) enter(ctx context.Context, tx pgx.Tx, p *program, lots []strin
 	if err != nil {
 		return entered{}, err
 	}
-	if err := checkOpen(ctx, tx, p, all, step, performer, c); err != nil {
-		return entered{}, err
-	}
-	if err := checkWorkerTraining(ctx, tx, p, all, step.Kind, performer, c); err != nil {
+	if err := checkMayWork(ctx, tx, p, all, step, performer, c); err != nil {
 		return entered{}, err
 	}
 	if Applies(step.Kind) {

@@ -50,6 +50,15 @@ func ReadTreatedHouses(ctx context.Context, r postgres.Reader, nursery identity.
 	return readTreatedHouses(ctx, r, nursery.ID, since, before)
 }
 
+// checkMayWork refuses work in a house that was closed to it, or by somebody who is not
+// trained for it.
+func checkMayWork(ctx context.Context, tx pgx.Tx, p *program, lots []string, step Step, performer identity.Person, c confirming) error {
+	if err := checkOpen(ctx, tx, p, lots, step, performer, c); err != nil {
+		return err
+	}
+	return checkWorkerTraining(ctx, tx, p, lots, step.Kind, performer, c)
+}
+
 // checkWorkerTraining refuses work without chemical by somebody who is not trained, in
 // a house where pesticide was applied within the days of the law.
 func checkWorkerTraining(ctx context.Context, tx pgx.Tx, p *program, lots []string, kind Kind, performer identity.Person, c confirming) error {
