@@ -12,6 +12,7 @@ import (
 	productsv1 "velamen/gen/velamen/products/v1"
 	schedulev1 "velamen/gen/velamen/schedule/v1"
 	treatmentv1 "velamen/gen/velamen/treatment/v1"
+	typev1 "velamen/gen/velamen/type/v1"
 	"velamen/internal/quantity"
 	"velamen/services/schedule/model"
 	"velamen/services/stock"
@@ -216,4 +217,53 @@ func TestAnApplicationOutsideOfStepsIsAReasonToPlanAgain(t *testing.T) {
 	reason, err = r.closedReason(t.Context(), "test", treatment.ApplicationConfirmed{Step: spray.GetJob()})
 	require.NoError(t, err)
 	require.Empty(t, reason, "nothing was applied yet")
+}
+
+func TestAnAiringThatDoesNotCountAfterAllIsAReasonToPlanAgain(t *testing.T) {
+	n := planningNursery(t, 0)
+	n.start(t, "sick", 50, untilSystemic()...)
+	n.start(t, "beside", 20)
+	treated := n.quickly(t)
+	_, err := n.treatment.RecordBreach(n.manager, &treatmentv1.RecordBreachRequest{
+		Parent: "nurseries/test", RequestId: uuid.NewString(), Note: "not planned", EndTime: timestamppb.New(begin),
+		Application: &treatmentv1.ProposedApplication{
+			Method: productsv1.Method_METHOD_SPRAY, Disorder: "phyllosticta-leaf-spot", Lots: []string{"nurseries/test/lots/beside"},
+			StartTime: timestamppb.New(begin.Add(-time.Hour)), Treatments: treated,
+		},
+	})
+	require.NoError(t, err)
+	const house = "nurseries/test/houses/h1"
+	air := func(start time.Time) *treatmentv1.Airing {
+		airing, err := n.treatment.RecordAiring(n.manager, &treatmentv1.RecordAiringRequest{Parent: house, RequestId: uuid.NewString(),
+			Airing: &treatmentv1.Airing{Device: treatmentv1.AiringDevice_AIRING_DEVICE_VENTS, StartTime: timestamppb.New(start)}})
+		require.NoError(t, err)
+		return airing
+	}
+	vents := air(begin)
+	spray := n.toldSpray(t)
+	require.True(t, spray.GetStartTime().AsTime().Before(begin.Add(24*time.Hour)), "the vents air the house sooner than time alone")
+	require.NoError(t, n.outbox.Drain(t.Context()))
+	require.Equal(t, []string{""}, *n.closed, "nobody was told to work yet, or where it is closed")
+	_, err = n.treatment.VoidAiring(n.manager, &treatmentv1.VoidAiringRequest{Name: vents.GetName(), Reason: "they were stuck", RequestId: uuid.NewString()})
+	require.NoError(t, err)
+	require.NoError(t, n.outbox.Drain(t.Context()))
+	require.Equal(t, []string{"", "House 1 is closed at a time at which people were told to work in it"}, *n.closed)
+	air(begin)
+	require.NoError(t, n.outbox.Drain(t.Context()))
+	require.Empty(t, (*n.closed)[2], "what opens a house makes no plan wrong")
+}
+
+// quickly is a spray of house h1 with a product whose interval is an hour.
+func (n nursery) quickly(t *testing.T) []*treatmentv1.HouseTreatment {
+	t.Helper()
+	label, err := n.products.GetProduct(n.manager, &productsv1.GetProductRequest{Name: "nurseries/test/products/thiophanate"})
+	require.NoError(t, err)
+	label.Name, label.Etag, label.DisplayName, label.RegistrationNumber = "", "", "Quick", "L1002"
+	label.Directions[0].RestrictedEntryInterval.Amount = "1"
+	quick, err := n.products.CreateProduct(n.manager, &productsv1.CreateProductRequest{Parent: "nurseries/test", ProductId: "quick", RequestId: uuid.NewString(), Product: label})
+	require.NoError(t, err)
+	return []*treatmentv1.HouseTreatment{{
+		House: "nurseries/test/houses/h1", Area: &typev1.Quantity{Amount: "12", Unit: "m2"}, MixVolume: &typev1.Quantity{Amount: "10", Unit: "L"},
+		Products: []*treatmentv1.ProductUse{{Product: quick.GetName(), Amount: &typev1.Quantity{Amount: "10", Unit: "g"}}},
+	}}
 }

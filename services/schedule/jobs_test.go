@@ -48,18 +48,25 @@ type nursery struct {
 	products  productsv1.ProductsServiceClient
 	treatment treatmentv1.TreatmentServiceClient
 	schedule  schedulev1.ScheduleServiceClient
+	// closed is what each change of closures was found to close to those told to work.
+	closed *[]string
 }
 
 func setUpNursery(t *testing.T) nursery {
 	t.Helper()
-	n := nursery{clock: &movable{now: begin}, manager: rpctest.As(t.Context(), rpctest.Manager)}
+	n := nursery{clock: &movable{now: begin}, closed: &[]string{}, manager: rpctest.As(t.Context(), rpctest.Manager)}
 	db := pgtest.NewAt(t, n.clock)
 	pgtest.AddNursery(t, db)
 	n.db = db.DB
 	// What the programs tell their workflows is of no interest here.
 	n.outbox = postgres.NewOutbox(db.DB, slog.New(slog.DiscardHandler), stock.Consumer(), products.Consumer(), AssignmentConsumer(db.DB),
 		unread(append(Topics(),
-			treatment.TopicProgramStarted, treatment.TopicProgramAdvanced, treatment.TopicApplicationConfirmed)...))
+			treatment.TopicProgramStarted, treatment.TopicProgramAdvanced, treatment.TopicApplicationConfirmed)...),
+		postgres.Consumer{Name: "closures", Topics: []string{treatment.TopicClosuresChanged}, Send: func(ctx context.Context, event postgres.Event) error {
+			reason, err := relay{db: db.DB}.closedToTold(ctx, event.Nursery, nil)
+			*n.closed = append(*n.closed, reason)
+			return err
+		}})
 	conn := rpctest.Serve(t, func(server *rpc.Server) {
 		stockv1.RegisterStockServiceServer(server, stock.New(db.DB))
 		diagnosisv1.RegisterDiagnosisServiceServer(server, diagnosis.New(db.DB, t.TempDir(), n.outbox))

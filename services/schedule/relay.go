@@ -31,7 +31,8 @@ func Relay(c client.Client, db *postgres.DB) postgres.Consumer {
 	return postgres.Consumer{
 		Name: "planners",
 		Topics: append(Topics(),
-			treatment.TopicProgramStarted, treatment.TopicProgramAdvanced, treatment.TopicApplicationConfirmed, diagnosis.TopicClimateImported,
+			treatment.TopicProgramStarted, treatment.TopicProgramAdvanced, treatment.TopicApplicationConfirmed, treatment.TopicClosuresChanged,
+			diagnosis.TopicClimateImported,
 			stock.TopicRestrict, stock.TopicUnrestrict),
 		Send: r.send,
 	}
@@ -64,6 +65,8 @@ func (r relay) send(ctx context.Context, event postgres.Event) error {
 		})
 	case treatment.TopicApplicationConfirmed:
 		return read(event, func(applied treatment.ApplicationConfirmed) error { return r.applied(ctx, event.Nursery, applied) })
+	case treatment.TopicClosuresChanged:
+		return r.closuresChanged(ctx, event.Nursery)
 	case stock.TopicRestrict, stock.TopicUnrestrict:
 		return r.changed(ctx, event.Nursery, ConditionsChanged{Reason: "what an authority orders for lots changed", At: r.db.Now()})
 	case diagnosis.TopicClimateImported:

@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"velamen/internal/resource"
+	"velamen/services/identity"
 	"velamen/services/stock"
 	"velamen/services/treatment"
 )
@@ -27,12 +28,32 @@ func (r relay) closedReason(ctx context.Context, nursery string, applied treatme
 	if applied.Breach != "" {
 		return "something was applied outside of the steps of programs", nil
 	}
+	return r.closedToTold(ctx, nursery, productsOf(applied))
+}
+
+// closuresChanged tells the planner of airings, measured air and signs by which people
+// would be sent into a house that is closed longer than it was. That a house opens sooner
+// makes no plan wrong.
+func (r relay) closuresChanged(ctx context.Context, nursery string) error {
+	reason, err := r.closedToTold(ctx, nursery, nil)
+	if err != nil || reason == "" {
+		return err
+	}
+	return r.changed(ctx, nursery, ConditionsChanged{Reason: reason, At: r.db.Now()})
+}
+
+// closedToTold names a house in which people were told to work while it is closed, as
+// things stand now; empty when there is none. Work with one of some products (names) is
+// left: it may share a closure with them.
+func (r relay) closedToTold(ctx context.Context, nursery string, products []string) (string, error) {
 	told, err := readTold(ctx, r.db, nursery)
 	if err != nil || len(told) == 0 {
 		return "", err
 	}
-	in := Input{Now: r.db.Now(), From: r.db.Now(), Told: told}
-	in.Nursery.ID = nursery
+	in := Input{Now: r.db.Now(), From: r.db.Now(), Until: r.db.Now(), Told: told}
+	if in.Nursery, err = identity.ReadNursery(ctx, r.db, nursery); err != nil {
+		return "", err
+	}
 	if err := in.readHouses(ctx, r.db); err != nil {
 		return "", err
 	}
@@ -40,7 +61,7 @@ func (r relay) closedReason(ctx context.Context, nursery string, applied treatme
 	if err != nil {
 		return "", err
 	}
-	return in.sentIntoClosed(productsOf(applied), lots), nil
+	return in.sentIntoClosed(products, lots), nil
 }
 
 func productsOf(applied treatment.ApplicationConfirmed) []string {

@@ -33,6 +33,18 @@ type ProgramAdvanced struct {
 // applications in the order in which they were confirmed.
 const TopicApplicationConfirmed = "treatment.application_confirmed"
 
+// TopicClosuresChanged is the outbox topic of whatever else than an application can close
+// a house for longer, or open it sooner: airings, measured air and warning signs. Its
+// subject is the house's name.
+const TopicClosuresChanged = "treatment.closures_changed"
+
+// ClosuresChanged says that something was recorded that closes or opens a house and those
+// that adjoin it. What is closed now is read by whoever needs it.
+type ClosuresChanged struct {
+	// House is the house's name.
+	House string `json:"house"`
+}
+
 // ApplicationConfirmed carries all that a use record needs, as it was on the day:
 // a product or a person that is changed later does not change the record.
 type ApplicationConfirmed struct {

@@ -55,7 +55,10 @@ type nursery struct {
 
 	// applied are the applications that reached the records.
 	applied []postgres.Event
-	lots    int
+	// told are the names of the houses of which the planners learned that their closures
+	// changed.
+	told []string
+	lots int
 }
 
 // newNursery returns the stack. programs receives what the workflows must learn.
@@ -69,6 +72,10 @@ func newNursery(t testing.TB, c clock.Clock, programs func(context.Context, post
 		postgres.Consumer{Name: "programs", Topics: []string{treatment.TopicProgramStarted, treatment.TopicProgramAdvanced}, Send: programs},
 		postgres.Consumer{Name: "planners", Topics: []string{diagnosis.TopicClimateImported, diagnosis.TopicInspected},
 			Send: func(context.Context, postgres.Event) error { return nil }},
+		postgres.Consumer{Name: "closures", Topics: []string{treatment.TopicClosuresChanged}, Apply: func(_ context.Context, _ pgx.Tx, e postgres.Event) error {
+			n.told = append(n.told, e.Subject)
+			return nil
+		}},
 		postgres.Consumer{Name: "records", Topics: []string{treatment.TopicApplicationConfirmed}, Apply: func(_ context.Context, _ pgx.Tx, e postgres.Event) error {
 			n.applied = append(n.applied, e)
 			return nil

@@ -33,7 +33,9 @@ func drawPremises(r *rand.Rand) (Premises, time.Time) {
 			p.benches[stock.BenchID{House: house.ID, Bench: fmt.Sprint("b", b)}] = stock.Bench{ID: fmt.Sprint("b", b), House: house.ID}
 		}
 	}
-	bench := func() stock.BenchID { return stock.BenchID{House: fmt.Sprint("h", r.IntN(2)), Bench: fmt.Sprint("b", r.IntN(3))} }
+	bench := func() stock.BenchID {
+		return stock.BenchID{House: fmt.Sprint("h", r.IntN(2)), Bench: fmt.Sprint("b", r.IntN(3))}
+	}
 	for l := range 6 {
 		lot, forever := fmt.Sprint("l", l), begin.AddDate(100, 0, 0)
 		first := stock.Stay{Lot: lot, Bench: bench(), From: begin.AddDate(0, 0, -9), Until: forever}

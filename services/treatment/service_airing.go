@@ -40,7 +40,7 @@ func (s *Service) RecordAiring(ctx context.Context, request *treatmentv1.RecordA
 		if err := s.addAiring(ctx, tx, &row, "airing.start_time"); err != nil {
 			return nil, err
 		}
-		return row.contract(), nil
+		return row.contract(), s.closuresChanged(ctx, tx, ids[0], ids[1])
 	})
 }
 
@@ -162,7 +162,10 @@ func (s *Service) EndAiring(ctx context.Context, request *treatmentv1.EndAiringR
 			return nil, fault.FieldReason(fault.Invalid, fault.InvalidTimes, "end_time", "must be after the start, %s", row.start.UTC().Format(time.RFC3339))
 		}
 		row.end = end
-		return row.contract(), endAiring(ctx, tx, row, caller.Person, s.db.Now())
+		if err := endAiring(ctx, tx, row, caller.Person, s.db.Now()); err != nil {
+			return nil, err
+		}
+		return row.contract(), s.closuresChanged(ctx, tx, ids[0], ids[1])
 	})
 }
 
@@ -181,7 +184,10 @@ func (s *Service) VoidAiring(ctx context.Context, request *treatmentv1.VoidAirin
 			return nil, fault.FieldReason(fault.Precondition, fault.InvalidField, "name", "it was voided before: %s", row.voidReason)
 		}
 		row.voidReason, row.voider = request.GetReason(), caller.Person
-		return row.contract(), voidAiring(ctx, tx, row, s.db.Now())
+		if err := voidAiring(ctx, tx, row, s.db.Now()); err != nil {
+			return nil, err
+		}
+		return row.contract(), s.closuresChanged(ctx, tx, ids[0], ids[1])
 	})
 }
 

@@ -78,6 +78,13 @@ func (s *Service) board(ctx context.Context, nursery string) (*treatmentv1.ListC
 	return board, next, err
 }
 
+// closuresChanged tells the planner that something was recorded that closes or opens a
+// house.
+func (s *Service) closuresChanged(ctx context.Context, tx pgx.Tx, nursery, house string) error {
+	name := resource.Of("nurseries", nursery, "houses", house)
+	return s.outbox.Write(ctx, tx, TopicClosuresChanged, nursery, name, ClosuresChanged{House: name})
+}
+
 func compareFalseFirst(a, b bool) int {
 	switch {
 	case a == b:

@@ -2,6 +2,7 @@ package treatment_test
 
 import (
 	"context"
+	"slices"
 	"testing"
 	"time"
 
@@ -167,4 +168,89 @@ func TestABoardIsSentAtOnceAndAgainWhenSomethingIsRecorded(t *testing.T) {
 	third, err := stream.Recv()
 	require.NoError(t, err)
 	require.False(t, third.GetBoard().GetHouses()[0].GetOpen())
+}
+
+func TestThePlannersLearnOfWhateverChangesWhatIsClosed(t *testing.T) {
+	n, c := openGreenhouse(t)
+	n.label("half", "12")
+	c.now = day0
+	made := n.sprayed("half", "g1", day0)
+	told := func(changes int) {
+		t.Helper()
+		require.NoError(t, n.outbox.Drain(context.Background()))
+		require.Len(t, n.told, changes)
+		for _, house := range n.told {
+			require.Equal(t, name("houses/g1"), house)
+		}
+	}
+	told(0)
+	record := &treatmentv1.RecordAiringRequest{Parent: name("houses/g1"), RequestId: id(), Airing: &treatmentv1.Airing{Device: vents, StartTime: timestamppb.New(day0)}}
+	airing, err := n.treatment.RecordAiring(asWorker(), record)
+	require.NoError(t, err)
+	told(1)
+	_, err = n.treatment.RecordAiring(asWorker(), record)
+	require.NoError(t, err)
+	told(1)
+	c.now = day0.Add(time.Hour)
+	_, err = n.treatment.EndAiring(asWorker(), &treatmentv1.EndAiringRequest{Name: airing.GetName(), EndTime: timestamppb.New(c.now), RequestId: id()})
+	require.NoError(t, err)
+	told(2)
+	_, err = n.treatment.VoidAiring(asManager(), &treatmentv1.VoidAiringRequest{Name: airing.GetName(), Reason: "they were stuck", RequestId: id()})
+	require.NoError(t, err)
+	told(3)
+	_, err = n.treatment.RecordAirMeasurement(asWorker(), &treatmentv1.RecordAirMeasurementRequest{Parent: name("houses/g1"), RequestId: id(), AirMeasurement: &treatmentv1.AirMeasurement{
+		Application: made.GetName(), Product: name("products/half"), MeasureTime: timestamppb.New(c.now), Value: q("0.1", "ppm"),
+	}})
+	require.NoError(t, err)
+	told(4)
+	_, err = n.give(noticeOf(made, "g1", "signs-up"), day0.Add(-2*time.Hour))
+	require.NoError(t, err)
+	told(5)
+	_, err = n.give(noticeOf(made, "g1", "displayed"), c.now)
+	require.NoError(t, err)
+	told(5)
+	c.now = day0.Add(13 * time.Hour)
+	_, err = n.give(noticeOf(made, "g1", "signs-down"), c.now)
+	require.NoError(t, err)
+	told(6)
+}
+
+func TestAWatchedBoardFollowsTheSignsAndWhoIsInside(t *testing.T) {
+	n, c := openGreenhouse(t)
+	n.label("half", "12")
+	c.now = day0
+	made := n.sprayed("half", "g1", day0)
+	ctx, stop := context.WithTimeout(rpctest.As(context.Background(), rpctest.Worker), time.Minute)
+	defer stop()
+	stream, err := n.treatment.WatchClosures(ctx, &treatmentv1.WatchClosuresRequest{Parent: "nurseries/test"})
+	require.NoError(t, err)
+	next := func() *treatmentv1.HouseStanding {
+		t.Helper()
+		sent, err := stream.Recv()
+		require.NoError(t, err)
+		for _, house := range sent.GetBoard().GetHouses() {
+			if house.GetHouse() == name("houses/g1") {
+				return house
+			}
+		}
+		require.Fail(t, "the house is not on the board")
+		return nil
+	}
+	signs := func(house *treatmentv1.HouseStanding) bool {
+		return slices.ContainsFunc(house.GetClosures(), func(closure *treatmentv1.Closure) bool {
+			return closure.GetReason() == treatmentv1.ClosureReason_CLOSURE_REASON_SIGNS
+		})
+	}
+	require.False(t, signs(next()))
+	_, err = n.give(noticeOf(made, "g1", "signs-up"), day0.Add(-2*time.Hour))
+	require.NoError(t, err)
+	require.True(t, signs(next()))
+	n.qualify("wandile", "HANDLER_TRAINING", "2026-01-05")
+	n.qualify("wandile", "FULL_AGE", "2020-01-05")
+	entered, err := n.enter(asWorker(), &treatmentv1.HouseEntry{Kind: handler, Purpose: "open the vents", ProtectiveEquipment: "as the label says", StartTime: timestamppb.New(day0)})
+	require.NoError(t, err)
+	require.Len(t, next().GetInside(), 1)
+	_, err = n.treatment.EndEntry(asWorker(), &treatmentv1.EndEntryRequest{Name: entered.GetName(), EndTime: timestamppb.New(c.now), RequestId: id()})
+	require.NoError(t, err)
+	require.Empty(t, next().GetInside())
 }

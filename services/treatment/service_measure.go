@@ -52,6 +52,9 @@ func (s *Service) RecordAirMeasurement(ctx context.Context, request *treatmentv1
 		if err != nil {
 			return nil, postgres.Translate(err)
 		}
+		if err := s.closuresChanged(ctx, tx, ids[0], ids[1]); err != nil {
+			return nil, err
+		}
 		return &treatmentv1.AirMeasurement{
 			Name:        resource.Of("nurseries", ids[0], "houses", ids[1], "airMeasurements", id),
 			Application: measured.GetApplication(), Product: measured.GetProduct(), MeasureTime: timestamp(at), Value: value.Contract(),

@@ -80,6 +80,14 @@ func (s *Service) RecordNotice(ctx context.Context, request *treatmentv1.RecordN
 			return nil, err
 		}
 		t.done = noticeDone{application: t.application, house: t.house, kind: t.kind, time: at, person: caller.Person, note: request.GetNote()}
-		return t.contract(nursery, s.db.Now()), insertNoticeDone(ctx, tx, nursery, t.done, s.db.Now())
+		if err := insertNoticeDone(ctx, tx, nursery, t.done, s.db.Now()); err != nil {
+			return nil, err
+		}
+		if t.kind == signsUp || t.kind == signsDown {
+			if err := s.closuresChanged(ctx, tx, nursery, t.house); err != nil {
+				return nil, err
+			}
+		}
+		return t.contract(nursery, s.db.Now()), nil
 	})
 }

@@ -161,11 +161,21 @@ type House struct {
 	Unsealed []string
 }
 
+// name is what the house is called within a sentence, for example "house h3" where only
+// its id is known.
 func (h House) name() string {
 	if h.Name != "" {
 		return h.Name
 	}
-	return h.ID
+	return "house " + h.ID
+}
+
+// firstName is name at the start of a sentence.
+func (h House) firstName() string {
+	if h.Name == "" {
+		return "House " + h.ID
+	}
+	return h.Name
 }
 
 // Nursery is under which law the houses stand, and which there are.

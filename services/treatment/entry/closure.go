@@ -118,7 +118,7 @@ func (n Nursery) closuresOf(a Application, airings []Airing, house string, momen
 		case No:
 			return nil
 		case Unknown:
-			area.Missing = append(area.Missing, "what can be sealed off from house "+treated.name())
+			area.Missing = append(area.Missing, "what can be sealed off from "+treated.name())
 		}
 	}
 	base := Closure{Application: a.ID, Area: area.Closed, Since: a.Start, Source: area.Source, Missing: area.Missing}
@@ -161,7 +161,7 @@ func (n Nursery) whileApplied(a Application, treated House, area ClosedArea, bas
 	if area.Aired {
 		until = "it is complete and the house is aired"
 	}
-	base.Why = fmt.Sprintf("Application %s goes on in house %s: %s is closed to all but trained and equipped handlers until %s.%s",
+	base.Why = fmt.Sprintf("Application %s goes on in %s: %s is closed to all but trained and equipped handlers until %s.%s",
 		a.ID, treated.name(), inWords(area.Closed, a), until, notEntered(area.Missing))
 	if treated.Enclosed != Unknown {
 		return []Closure{base}
@@ -169,7 +169,7 @@ func (n Nursery) whileApplied(a Application, treated House, area ClosedArea, bas
 	zone := OutdoorZoneOf(a)
 	outdoors := base
 	outdoors.Area, outdoors.Source = zone.Closed, zone.Source
-	outdoors.Why = fmt.Sprintf("Whether house %s is enclosed is not entered; outdoors, %s is closed until application %s is complete.", treated.name(), inWords(zone.Closed, a), a.ID)
+	outdoors.Why = fmt.Sprintf("Whether %s is enclosed is not entered; outdoors, %s is closed until application %s is complete.", treated.name(), inWords(zone.Closed, a), a.ID)
 	return []Closure{base, outdoors}
 }
 

@@ -1,6 +1,7 @@
 package entry
 
 import (
+	"strings"
 	"testing"
 	"time"
 
@@ -170,4 +171,25 @@ func TestARecordThatCannotBeClosesTheHouse(t *testing.T) {
 	nowhere.House = ""
 	require.Equal(t, []Reason{NotKnown}, reasons(n.At([]Application{nowhere}, nil, "h3", later)), "it may have been here")
 	require.Equal(t, []Reason{NotKnown}, reasons(n.At(nil, nil, "h9", later)), "a house that is not known")
+}
+
+func TestAHouseIsCalledByItsNameAlone(t *testing.T) {
+	called := greenhouse("h1")
+	called.Name, called.Enclosed, called.AdjoiningEntered = "House 1", Unknown, false
+	n := nursery("US", called)
+	for _, moment := range []time.Time{at(9, 0), at(10, 30)} {
+		closures := n.At([]Application{fog("3")}, nil, "h1", moment).Closures
+		require.NotEmpty(t, closures)
+		for _, closure := range closures {
+			texts := append([]string{closure.Why}, closure.Missing...)
+			for _, sooner := range closure.Sooner {
+				texts = append(texts, sooner.Text)
+			}
+			for _, text := range texts {
+				require.NotContains(t, strings.ToLower(text), "house house")
+			}
+		}
+	}
+	require.Equal(t, "house h9", House{ID: "h9"}.name())
+	require.Equal(t, "House h9", House{ID: "h9"}.firstName())
 }

@@ -130,8 +130,8 @@ func (n Nursery) whenTold(set *noticeSet, a Application, interval Interval, due 
 			end += ", and after that until the house is aired"
 		}
 	}
-	due.Words = fmt.Sprintf("House %s: keep out of %s from %s %s. A pesticide is applied there.",
-		house.name(), inWords(closed.Closed, a), n.when(a.Start), end)
+	due.Words = fmt.Sprintf("%s: keep out of %s from %s %s. A pesticide is applied there.",
+		house.firstName(), inWords(closed.Closed, a), n.when(a.Start), end)
 }
 
 // afterEnd gives the times of the display and of the supplies.

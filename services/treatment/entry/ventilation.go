@@ -80,9 +80,9 @@ func (n Nursery) byCriteria(house House, a Application, airings []Airing, moment
 	if state.Met {
 		return state
 	}
-	state.Why = fmt.Sprintf("House %s is not aired yet.", house.name())
+	state.Why = fmt.Sprintf("%s is not aired yet.", house.firstName())
 	if met {
-		state.Why = fmt.Sprintf("House %s is not aired yet; as it stands it will be at %s, by %s.", house.name(), n.when(state.From), by)
+		state.Why = fmt.Sprintf("%s is not aired yet; as it stands it will be at %s, by %s.", house.firstName(), n.when(state.From), by)
 	}
 	state.Sooner = n.sooner(house, a, counted, moment, law, state.From)
 	return state
@@ -129,7 +129,7 @@ func (n Nursery) sooner(house House, a Application, counted []Airing, moment tim
 			continue
 		}
 		one := Sooner{Device: try.device, From: from, By: by}
-		one.Text = fmt.Sprintf("%s now in house %s: aired at %s, by %s", try.words, house.name(), n.when(from), by)
+		one.Text = fmt.Sprintf("%s now in %s: aired at %s, by %s", try.words, house.name(), n.when(from), by)
 		if len(found) > 0 && from.Before(found[0].From) {
 			found = append([]Sooner{one}, found...)
 			continue
