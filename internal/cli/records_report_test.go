@@ -80,7 +80,7 @@ func TestAUseReportIsWrittenToAFileOnceAndItsGapsAreListed(t *testing.T) {
 var filledIn = strings.NewReplacer(
 	" NUMBER:LAST-DAY:CATEGORY", " C-17:2027-01-31:greenhouse", `"CROP=CODE"`, `"Vanda coerulea=VNDCO"`, " SETTING", " greenhouse",
 	" COVERING", " glass", " AREA", " 300m2", " AMOUNT", " 24g", " VOLUME", " 20L", " NUMBER", " 3", " STAGE", " 61",
-	" TIME", ` "2026-03-01 10:00"`, " CODE", " NL", " NAME", ` "A name"`, " PLACE", " bench-1", " LOCATION", " here", " PERSON", " mira",
+	" TIME", ` "2026-03-01 10:00"`, " CODE", " NL", " NAME", ` "A name"`, " PLACE", " bench-1", " LOCATION", " here", " PERSON", " mira", " PERFORMER", " grower",
 	" ADDRESS", " here", " COUNTY", " here", " FILE", " file.json", " WHY", ` "forgotten on the day"`, " ZONE", " Europe/Berlin")
 
 // Whatever a report lacks is mended with a command that there is.
@@ -95,6 +95,7 @@ func TestTheCommandsThatMendAReportAreCommandsOfVelamen(t *testing.T) {
 		}
 		uses := []report.Use{use}
 		use.Entry, use.Setting, use.Crops = "nurseries/test/entries/2", "outdoor", []report.Crop{{Name: "Vanda coerulea", EPPO: "?"}}
+		use.ForHire = report.Unknown
 		use.Planted, use.Treated = quantity.Must("0", quantity.SquareMetre), quantity.Must("1", quantity.SquareMetre)
 		for _, gap := range report.Check(kind, report.Nursery{Name: "nurseries/test"}, append(uses, use)) {
 			require.NotEmpty(t, gap.Fix)

@@ -14,6 +14,7 @@ import (
 	"velamen/internal/postgres"
 	"velamen/internal/resource"
 	"velamen/services/records/duty"
+	"velamen/services/records/report"
 )
 
 // dutySettings are what the deadlines and the times to keep records ask about a nursery.
@@ -143,6 +144,15 @@ func (s dutySettings) doneBy() duty.Performer {
 	default:
 		return duty.PerformerNotSaid
 	}
+}
+
+// forHire is whether a business did the work for another, by what was said of the nursery:
+// only where its own people alone apply is it known that none did.
+func (s dutySettings) forHire() report.Answer {
+	if s.performer == recordsv1.Performer_PERFORMER_GROWER {
+		return report.No
+	}
+	return report.Unknown
 }
 
 // tradesFor is what counts for how long records are kept: a nursery that once traded made

@@ -28,6 +28,8 @@ type useSource struct {
 	people   map[string]identity.Person
 	// crops are the plants in stock by botanical name.
 	crops map[string]cropNow
+	// settings are what was said of the nursery.
+	settings dutySettings
 }
 
 // cropNow is what the stock says of a plant: its EPPO code, where the lots agree on one,
@@ -42,6 +44,10 @@ func readUseSource(ctx context.Context, tx pgx.Tx, nursery identity.Nursery) (us
 	source := useSource{
 		zone: nursery.Zone, houses: map[string]stock.House{}, products: map[string]products.Product{},
 		people: map[string]identity.Person{}, crops: map[string]cropNow{},
+	}
+	var err error
+	if source.settings, err = readDutySettings(ctx, tx, nursery.ID); err != nil {
+		return source, err
 	}
 	houses, err := stock.ReadHouses(ctx, tx, nursery.ID)
 	if err != nil {
@@ -96,9 +102,6 @@ func (s useSource) useOf(e kept) report.Use {
 		ProductName: e.ProductDisplayName, RegistrationNumber: e.RegistrationNumber, RestrictedUse: e.RestrictedUse, Amount: e.ProductAmount,
 		RestrictedEntryInterval: e.RestrictedEntryInterval, BBCH: e.GrowthStage, Target: e.Target,
 		Breach: e.Breach, BreachRules: slices.Clone(e.BreachRules),
-		// The ledger holds what people of the nursery did in its own houses: nobody was
-		// hired, and it has no customer.
-		ForHire: report.No,
 	}
 	if use.HouseName == "" {
 		use.HouseName = house.DisplayName
@@ -119,6 +122,10 @@ func (s useSource) useOf(e kept) report.Use {
 	s.addProduct(&use, e)
 	s.addCrops(&use, e)
 	s.addPeople(&use, e)
+	// The ledger does not hold for whom the work was done.
+	if use.ForHire = s.settings.forHire(); use.ForHire != report.Unknown && s.settings.at.After(e.EndTime) {
+		use.Later = append(use.Later, "for-hire")
+	}
 	return use
 }
 

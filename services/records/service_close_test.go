@@ -2,9 +2,12 @@ package records
 
 import (
 	"crypto/ed25519"
+	"encoding/csv"
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -294,6 +297,27 @@ func TestAUseRecordSaysWhatCameLate(t *testing.T) {
 		late = append(late, entry.GetLateFor())
 	}
 	require.Equal(t, []string{"nurseries/test/closes/2026-02", "nurseries/test/closes/2026-02", "", ""}, late)
+}
+
+func TestAnExportedHouseRecordShowsWhatCameLate(t *testing.T) {
+	f := setUpSigning(t)
+	f.close(t, "2026-02")
+	f.confirm(t, ended("late", february(20)))
+	f.confirm(t, ended("in-time", march(2)))
+	written := func(format recordsv1.ExportFormat) string {
+		made, err := f.client.ExportUseRecord(f.manager, &recordsv1.ExportUseRecordRequest{Record: days("2026-02-01", "2026-03-31"), Format: format})
+		require.NoError(t, err)
+		return string(made.GetData())
+	}
+	rows, err := csv.NewReader(strings.NewReader(written(recordsv1.ExportFormat_EXPORT_FORMAT_CSV))).ReadAll()
+	require.NoError(t, err)
+	var late []string
+	for _, row := range rows {
+		late = append(late, row[slices.Index(rows[0], "late_for")])
+	}
+	require.Equal(t, []string{"late_for", "2026-02", "2026-02", "", ""}, late)
+	require.Equal(t, 2, strings.Count(written(recordsv1.ExportFormat_EXPORT_FORMAT_JSON), `"nurseries/test/closes/2026-02"`))
+	require.Equal(t, 2, strings.Count(written(recordsv1.ExportFormat_EXPORT_FORMAT_TEXT), "LATE, entered after"))
 }
 
 func TestOfClosesAtOnceOneStandsAndNoEntrySlipsPastIt(t *testing.T) {

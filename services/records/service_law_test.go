@@ -101,6 +101,19 @@ func (g *grower) settle() {
 	require.NoError(g.t, err)
 	g.certify("wandile", "C-17")
 	g.certify("mira", "C-4")
+	for _, person := range []string{"wandile", "mira"} {
+		_, err := g.identity.RecordQualification(owner, &identityv1.RecordQualificationRequest{
+			Parent: "nurseries/test/people/" + person, RequestId: uuid.NewString(), Qualification: &identityv1.Qualification{
+				Kind: identityv1.QualificationKind_QUALIFICATION_KIND_HANDLER_TRAINING, Date: &typev1.Date{Value: "2026-01-12"},
+				Description: "handler training", Provider: "a trainer",
+			},
+		})
+		require.NoError(g.t, err)
+	}
+	_, err = g.client.UpdateDutySettings(g.manager, &recordsv1.UpdateDutySettingsRequest{
+		DutySettings: &recordsv1.DutySettings{Name: "nurseries/test/dutySettings", Performer: recordsv1.Performer_PERFORMER_GROWER}, RequestId: uuid.NewString(),
+	})
+	require.NoError(g.t, err)
 }
 
 func (g *grower) certify(person, number string) {

@@ -146,3 +146,43 @@ func TestAUseReportIsRefusedByItsField(t *testing.T) {
 	_, err := f.client.ExportUseReport(f.manager, request)
 	rpctest.Refused(t, err, codes.NotFound, fault.NotFoundReason)
 }
+
+// forHire returns which fields of a report are missing because it is not known whether a
+// business did the work, and whether the report says that the answer is of now.
+func (f yearsFixture) forHire(t *testing.T) (asked []string, ofNow bool) {
+	t.Helper()
+	made, err := f.client.ExportUseReport(f.manager, reportRequest("us-ca-monthly-use", reportJSON))
+	require.NoError(t, err)
+	for _, gap := range made.GetGaps() {
+		if gap.GetFix() == "nurseries/test/dutySettings" {
+			require.Equal(t, "performer", gap.GetFixField())
+			require.Contains(t, gap.GetReason(), "whether that is so is not known")
+			asked = append(asked, gap.GetTitle())
+		}
+	}
+	return asked, strings.Contains(string(made.GetData()), "whether a business did the work for another")
+}
+
+// 3 CCR 6624(c)(7): the record of a business that applies for another says who supervised.
+func TestWhetherABusinessDidTheWorkFollowsTheDutySettings(t *testing.T) {
+	f := setUpYears(t, "US-CA")
+	f.apply(t, "a1", "2026-03-02 10:00", "12")
+	asked, _ := f.forHire(t)
+	require.Equal(t, []string{"Who supervised it"}, asked, "nobody said who applies")
+	for _, test := range []struct {
+		performer recordsv1.Performer
+		asked     []string
+	}{
+		{recordsv1.Performer_PERFORMER_BUSINESS, []string{"Who supervised it"}},
+		{recordsv1.Performer_PERFORMER_BOTH, []string{"Who supervised it"}},
+		{recordsv1.Performer_PERFORMER_GROWER, nil},
+	} {
+		t.Run(test.performer.String(), func(t *testing.T) {
+			f.answer(t, &recordsv1.DutySettings{Performer: test.performer})
+			asked, _ := f.forHire(t)
+			require.Equal(t, test.asked, asked)
+		})
+	}
+	_, ofNow := f.forHire(t)
+	require.True(t, ofNow, "the report says that the answer is none of the day")
+}

@@ -185,6 +185,19 @@ func TestPublishedRecordOfAnApplicatorForHireSaysForWhom(t *testing.T) {
 	require.Equal(t, []string{"customer", "uncertified-name"}, fieldsOf(Check(kind, nursery, []Use{use})))
 }
 
+// Nobody passes over a rule because nobody said whether it applies: it is asked.
+func TestWhoAppliesIsAskedWhereNobodySaidIt(t *testing.T) {
+	kind, nursery := kindOf(t, "us-restricted-use"), nurseryFor(t, "us-restricted-use")
+	use := fullUse(t)
+	use.ForHire = Unknown
+	gaps := Check(kind, nursery, []Use{use})
+	require.Equal(t, []string{"customer"}, fieldsOf(gaps))
+	require.Contains(t, gaps[0].Reason, "required when a business did the work for another; whether that is so is not known")
+	require.Equal(t, "nurseries/test/dutySettings", gaps[0].Fix)
+	require.Equal(t, "performer", gaps[0].FixField)
+	require.Equal(t, "velamen records duty-settings --performer PERFORMER", gaps[0].FixCommand)
+}
+
 // 7 CFR 110.3(b), from memory: a spot use on less than 1/10 acre may have a shorter
 // record, but a greenhouse may not, however small the bench: 300 ft2 takes all fields.
 func TestPublishedASmallBenchTakesTheFullRestrictedUseRecord(t *testing.T) {

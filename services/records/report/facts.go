@@ -116,13 +116,13 @@ var conditions = map[string]condition{
 	"stage-limited": {"the authorisation limits the growth stage of the use", func(u Use) Answer {
 		return u.StageLimited
 	}, onProduct("stage_limited")},
-	"for-hire": {"a business did the work for another", func(u Use) Answer { return u.ForHire }, onApplication("customer")},
+	"for-hire": {"a business did the work for another", func(u Use) Answer { return u.ForHire }, onDutySettings("performer", "PERFORMER")},
 	"for-hire-uncertified": {"a business did the work for another and the applicator holds no certificate", func(u Use) Answer {
 		if u.Applicator.Certificate != "" {
 			return No
 		}
 		return u.ForHire
-	}, onApplication("customer")},
+	}, onDutySettings("performer", "PERFORMER")},
 }
 
 func ofNursery(read func(Nursery) string, fix mending) fact {

@@ -140,7 +140,9 @@ func TestCSVHasAsManyFieldsInEveryRow(t *testing.T) {
 			rows, err := csv.NewReader(bytes.NewReader(data)).ReadAll()
 			require.NoError(t, err)
 			require.Len(t, rows, 1+max(1, len(document.Uses.Rows)))
-			require.Equal(t, fmt.Sprint(document.Missing), rows[1][5])
+			require.Equal(t, "State", rows[0][5])
+			require.Equal(t, document.Missing+document.Doubtful > 0, strings.HasPrefix(rows[1][5], "NOT COMPLETE. "), "it says so before any field")
+			require.Equal(t, fmt.Sprint(document.Missing), rows[1][6])
 		}
 	}
 }

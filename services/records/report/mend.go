@@ -29,6 +29,14 @@ func onNursery(field, fill string) mending {
 	}
 }
 
+// onDutySettings mends what is asked of the nursery itself: the answer counts for all its
+// uses.
+func onDutySettings(field, fill string) mending {
+	return func(n Nursery, _ Use) Mend {
+		return Mend{Resource: n.Name + "/dutySettings", Field: field, Command: "velamen records duty-settings " + flagOf(field) + " " + fill}
+	}
+}
+
 func onHouse(field, fill string) mending {
 	return func(n Nursery, u Use) Mend {
 		if u.House == "" {

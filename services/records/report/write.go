@@ -105,14 +105,18 @@ func plainTime(cell Cell) *time.Time {
 	return cell.Time
 }
 
-// state of the report in two sentences, for its head.
-func (d Document) state() string {
+// state of the report in a few sentences, for its head; where says where what is missing
+// is listed, if it is.
+func (d Document) state(where string) string {
 	counts := fmt.Sprintf("Required fields that are %s: %d. Fields that are %s: %d.", Missing, d.Missing, Doubtful, d.Doubtful)
 	if d.Missing+d.Doubtful == 0 {
 		return counts
 	}
-	return "NOT COMPLETE. " + counts + " Put them right before this is handed in; the end of the report lists them."
+	return "NOT COMPLETE. " + counts + " Put them right before this is handed in" + where + "."
 }
+
+// listed is where the report itself lists what is missing.
+const listed = "; the end of the report lists them"
 
 // noUses stands in a report of a period without any.
 const noUses = "No use is on record in this period."

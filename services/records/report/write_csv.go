@@ -11,9 +11,9 @@ import (
 // columns of every row, since a CSV file has no head. A period without a use is one
 // row that says so: a file of titles alone would not carry what is missing.
 func writeCSV(document Document) ([]byte, error) {
-	titles := []string{"Report", "Section", "From", "To", "Time zone", "Missing fields", "Doubtful fields"}
+	titles := []string{"Report", "Section", "From", "To", "Time zone", "State", "Missing fields", "Doubtful fields"}
 	head := []string{
-		document.Kind, document.Section, document.FromDate, document.ToDate, document.TimeZone,
+		document.Kind, document.Section, document.FromDate, document.ToDate, document.TimeZone, document.state(""),
 		strconv.Itoa(document.Missing), strconv.Itoa(document.Doubtful),
 	}
 	for _, fact := range document.Facts {

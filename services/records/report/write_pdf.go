@@ -39,7 +39,7 @@ func (p pages) head(document Document) {
 		p.Paragraph(page.Body, fact.Title+": "+fact.Cell.Text)
 	}
 	p.Down(1.5)
-	p.Paragraph(page.Strong, document.state())
+	p.Paragraph(page.Strong, document.state(listed))
 	p.Down(1.5)
 	p.Paragraph(page.Strong, document.Caution)
 	for _, text := range append(append([]string{}, document.LeftOut...), document.Notes...) {

@@ -83,7 +83,7 @@ func (b *workbook) head(document Document) {
 		{"Section", document.Section},
 		{"Period", document.FromDate + " to " + document.ToDate},
 		{"Time zone", document.TimeZone},
-		{"State", document.state()},
+		{"State", document.state(listed)},
 		{"Caution", document.Caution},
 	}
 	for _, fact := range document.Facts {
