@@ -45,7 +45,7 @@ func serve(t *testing.T) (Server, *bytes.Buffer) {
 	t.Helper()
 	db, logger := pgtest.New(t), slog.New(slog.DiscardHandler)
 	programs := postgres.Consumer{
-		Name: "programs", Topics: append(schedule.Topics(), treatment.TopicProgramStarted, treatment.TopicProgramAdvanced,
+		Name: "programs", Topics: append(schedule.Topics(), treatment.TopicProgramStarted, treatment.TopicProgramAdvanced, treatment.TopicClosuresChanged,
 			diagnosis.TopicClimateImported, diagnosis.TopicInspected),
 		Send: func(context.Context, postgres.Event) error { return nil },
 	}
