@@ -46,11 +46,14 @@ law decide.`,
 }
 
 func (a *app) watchClosures() *cobra.Command {
-	return a.command(text{
+	var cmd *cobra.Command
+	cmd = a.command(text{
 		use: "watch", short: "Show the board of closures again whenever it changes",
 		long:    "Goes on until it is interrupted.",
 		example: "  velamen closures watch",
-	}, func(ctx context.Context, _ []string) error {
+	}, func(context.Context, []string) error {
+		// A board is watched all day; --timeout is for what should come to an end.
+		ctx := cmd.Context()
 		parent, err := a.parent()
 		if err != nil {
 			return err
@@ -73,6 +76,7 @@ func (a *app) watchClosures() *cobra.Command {
 			}
 		}
 	})
+	return cmd
 }
 
 // showBoard shows the board with its caution.
