@@ -181,12 +181,14 @@ func (n *nursery) signIn(person string) caller {
 // houses are those in which is treated.
 var houses = []string{name("houses/h1"), name("houses/h2")}
 
-// furnish adds houses with benches, and products.
+// furnish adds houses with benches, and products. Programs share the houses, and no spray
+// of one may close them to the others: the houses are of net, and the labels ask for
+// no time without entry.
 func (n *nursery) furnish() {
 	n.t.Helper()
 	for _, house := range []string{"h1", "h2"} {
 		must(n, n.manager, n.stock.CreateHouse, &stockv1.CreateHouseRequest{
-			Parent: parent, HouseId: house, RequestId: id(), House: &stockv1.House{DisplayName: house, Area: q("400", "m2")},
+			Parent: parent, HouseId: house, RequestId: id(), House: &stockv1.House{DisplayName: house, Area: q("400", "m2"), Covering: stockv1.Covering_COVERING_NET},
 		})
 	}
 	for bench, apart := range map[string]bool{"b1": false, "iso": true} {
@@ -210,7 +212,7 @@ func (n *nursery) addProduct(product, active string) {
 	for _, method := range []productsv1.Method{productsv1.Method_METHOD_SPRAY, productsv1.Method_METHOD_BATH} {
 		request.Product.Directions = append(request.Product.Directions, &productsv1.LabelDirection{
 			Method: method, DisorderClasses: []diagnosisv1.DisorderClass{diagnosisv1.DisorderClass_DISORDER_CLASS_FUNGUS},
-			RateMin: q("0.5", "g/L"), RateMax: q("2", "g/L"), RestrictedEntryInterval: q("12", "h"),
+			RateMin: q("0.5", "g/L"), RateMax: q("2", "g/L"), RestrictedEntryInterval: q("0", "h"),
 			Crops: []string{"ornamentals"}, Sites: []productsv1.Site{productsv1.Site_SITE_GREENHOUSE, productsv1.Site_SITE_OUTDOOR},
 			ProtectiveEquipment: "gloves", SilentOn: silentOn(),
 		})

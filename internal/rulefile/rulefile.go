@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strings"
 	"time"
 
 	"go.yaml.in/yaml/v3"
@@ -41,6 +42,22 @@ func CheckOrigin(mark, source string) error {
 	}
 	if mark != "S" && mark != "M" {
 		return fmt.Errorf("mark: %q is not S (read in the source) or M (from memory)", mark)
+	}
+	return nil
+}
+
+// CheckOriginInWords is CheckOrigin for rows whose source people see without the mark: it
+// must say "from memory" where the mark is M, and only there.
+func CheckOriginInWords(mark, source string) error {
+	if err := CheckOrigin(mark, source); err != nil {
+		return err
+	}
+	memory := strings.Contains(source, "from memory")
+	switch {
+	case mark == "M" && !memory:
+		return errors.New(`source: must say what is "from memory"`)
+	case mark == "S" && memory:
+		return errors.New("mark: must be M for what is from memory")
 	}
 	return nil
 }

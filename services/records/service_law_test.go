@@ -171,7 +171,7 @@ func (h home) wholeProduct() *productsv1.Product {
 			direction.SilentOn = append(direction.SilentOn, productsv1.LabelFact(number))
 		}
 	}
-	slices.Sort(direction.SilentOn)
+	slices.Sort(direction.GetSilentOn())
 	return &productsv1.Product{
 		DisplayName: "Azoxystrobin 500 WG", RegistrationNumber: h.registration, Form: productsv1.ProductForm_PRODUCT_FORM_SOLID, Jurisdiction: h.jurisdiction,
 		RestrictedUse: true, Contents: []*productsv1.Content{{ActiveIngredient: "azoxystrobin", Amount: amount("500", "g/kg")}},

@@ -10,6 +10,9 @@ const enteredRows = `(
 // closedRows reads closes likewise.
 const closedRows = `(SELECT nursery, number, body::json AS body, month, end_time, last_sequence FROM records.close) t`
 
+// purgedRows reads tombstones likewise.
+const purgedRows = `(SELECT nursery, number, body::json AS body, through_sequence, create_time FROM records.purge) t`
+
 // ownHistory returns what the ledger keeps about people, houses, lots and containers.
 func ownHistory() trail.Account {
 	applied := "t.application = ANY(@applications::text[])"
@@ -31,6 +34,23 @@ func ownHistory() trail.Account {
 				About: map[trail.Kind]string{trail.House: `t.house = @name OR EXISTS (SELECT FROM records.hold h
 					WHERE h.nursery = t.nursery AND h.number = t.lifts AND h.house = @name)`},
 			},
+			{
+				Table: "records.purge", From: purgedRows, Kind: "purge", What: "'entries to ' || t.through_sequence || ' purged'",
+				Time: "t.create_time", Who: "t.body ->> 'person'", Name: trail.NameOf("purges", "number"), Within: []string{"body"},
+			},
+			{
+				Table: "records.duty_settings", Kind: "answers about duties", What: "'what decides about duties answered'",
+				Time: "t.create_time", Who: "t.person", Name: trail.NameOf() + " || '/dutySettings'", People: []string{"person"},
+			},
+			{
+				Table: "records.duty_done", Kind: "duty done", What: "t.deadline || ' of ' || coalesce(t.application, t.month) || ' done'",
+				Time: "t.done_time", Who: "t.person", Name: trail.NameOf("dutyRecords", "number"), People: []string{"person"},
+				About: map[trail.Kind]string{
+					trail.Lot: applied, trail.Container: applied,
+					trail.House: `EXISTS (SELECT FROM records.entry e
+					WHERE e.nursery = t.nursery AND e.application = t.application AND e.house = @name)`,
+				},
+			},
 		},
 		LeftOut: []trail.LeftOut{
 			{
@@ -40,6 +60,10 @@ func ownHistory() trail.Account {
 			{
 				Table: "records.close", Columns: []string{"signature", "public_key"},
 				Reason: "Signature and key of a close: the list of closes shows them.",
+			},
+			{
+				Table: "records.purge", Columns: []string{"head", "signature", "public_key"},
+				Reason: "Signature and key of a tombstone, and the hash in it: the list of purges shows them.",
 			},
 			{
 				Table: "records.hold", About: []trail.Kind{trail.House},

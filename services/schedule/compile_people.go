@@ -9,7 +9,6 @@ import (
 	"velamen/services/products"
 	"velamen/services/schedule/model"
 	"velamen/services/stock"
-	"velamen/services/treatment"
 	"velamen/services/treatment/rules"
 )
 
@@ -146,11 +145,11 @@ func (c *compiled) appliesNow(i int) bool {
 // where the law asks for it, those who are trained, in a house where pesticide was
 // applied, or is in these days.
 func (c *compiled) mayWork(houses []int32) []int32 {
-	trained := treatment.AsksForWorkerTraining(c.input.Nursery.Jurisdiction) && slices.ContainsFunc(houses, c.isTreated)
+	trained := rules.AsksForTraining(c.input.Nursery.Jurisdiction) && slices.ContainsFunc(houses, c.isTreated)
 	first, last := c.dayOf(0), c.dayOf(max(c.problem.Horizon-1, 0))
 	var people []int32
 	for i := range c.crew {
-		if len(c.problem.People[i].Shifts) > 0 && (!trained || treatment.TrainedWorker(c.crew[i].Person, first, last)) {
+		if len(c.problem.People[i].Shifts) > 0 && (!trained || rules.TrainedWorker(c.crew[i].Person, first, last)) {
 			people = append(people, int32(i))
 		}
 	}
@@ -171,7 +170,7 @@ func (c *compiled) nobodyWorks() string {
 	if len(c.mayWork(nil)) == 0 {
 		return "Nobody has working hours in these days: set them in work patterns."
 	}
-	return "Nobody who works in these days has worker or handler training that counts through all of them, and pesticide was or is applied in its house (40 CFR 170.401, from memory)."
+	return "Nobody who works in these days has worker or handler training that counts through all of them, and pesticide was or is applied in its house (" + rules.SourceWorkerTraining + ")."
 }
 
 // mostUnfit is how many people are named when nobody may be given a product.

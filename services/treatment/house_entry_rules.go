@@ -7,38 +7,29 @@ import (
 	"strings"
 	"time"
 
-	identityv1 "velamen/gen/velamen/identity/v1"
 	treatmentv1 "velamen/gen/velamen/treatment/v1"
 	"velamen/internal/fault"
-	"velamen/internal/jurisdiction"
 	"velamen/services/identity"
 	"velamen/services/treatment/entry"
+	"velamen/services/treatment/rules"
 )
 
-// Rules of entry that stand here; those of an early entry are named by package entry.
+// Rules of entry that stand here. Training and age of a handler have the names of package
+// rules, and those of an early entry are named by package entry.
 const (
-	RuleHouseOpen       = "house-open"
-	RuleHandlerTraining = "handler-training"
-	RuleHandlerAge      = "handler-age"
-	RuleWorkerTraining  = "worker-training"
-	RuleEquipment       = "protective-equipment"
-	RuleRespirator      = "respirator"
+	RuleHouseOpen      = "house-open"
+	RuleWorkerTraining = "worker-training"
+	RuleEquipment      = "protective-equipment"
+	RuleRespirator     = "respirator"
 )
 
-// What an entry is held to beside the closures of the house, with the sources.
+// Sources of what an entry is held to beside the closures of the house. What is asked of
+// people, and from which law, package rules says.
 const (
-	sourceHandlerTraining = "40 CFR 170.501, from memory"
-	sourceWorkerTraining  = "40 CFR 170.401, from memory"
-	sourceLeastAge        = "WAC 16-233-021(3), the same as 40 CFR 170.309(c)"
-	sourceRespirator      = "40 CFR 170.507, from memory"
-	sourceHandlerWears    = "40 CFR 170.507, from memory"
-	sourceEarlyWears      = "40 CFR 170.605, from memory"
-	sourceHouseOpen       = "40 CFR 170.407, the same as WAC 16-233-116"
+	sourceHandlerWears = "40 CFR 170.507, from memory"
+	sourceEarlyWears   = "40 CFR 170.605, from memory"
+	sourceHouseOpen    = "40 CFR 170.407, the same as WAC 16-233-116"
 )
-
-// fullAge is from how many years on people handle pesticides or enter early
-// (WAC 16-233-021(3), the same as 40 CFR 170.309(c)).
-const fullAge = 18
 
 // earlyKinds are the kinds of package entry.
 var earlyKinds = map[treatmentv1.EntryKind]entry.Kind{
@@ -192,19 +183,19 @@ const (
 // training, age and equipment.
 func (e entering) asHandler(v *entryVerdict) {
 	first, last := e.days()
-	if e.who.Qualified(identity.HandlerTraining, first, last) {
-		v.add(RuleHandlerTraining, false, sourceHandlerTraining, "%s's training as a handler counts.", e.who.DisplayName)
+	if rules.TrainedHandler(e.who, first, last) {
+		v.add(rules.RuleHandlerTraining, false, rules.SourceHandlerTraining, "%s's training as a handler counts.", e.who.DisplayName)
 	} else {
-		e.ask(v, RuleHandlerTraining, sourceHandlerTraining, "no training as a handler of %s counts from %s to %s", e.who.DisplayName, first, last)
+		e.ask(v, rules.RuleHandlerTraining, rules.SourceHandlerTraining, "no training as a handler of %s counts from %s to %s", e.who.DisplayName, first, last)
 	}
-	switch {
-	case e.who.UnderAge(first):
-		v.add(RuleHandlerAge, true, sourceLeastAge, "%s is under %d.", e.who.DisplayName, fullAge)
-	case e.who.Qualified(identity.FullAge, first, first):
-		v.add(RuleHandlerAge, false, sourceLeastAge, "%s is at least %d.", e.who.DisplayName, fullAge)
+	switch rules.AgeOf(e.who, first) {
+	case rules.UnderAge:
+		v.add(rules.RuleHandlerAge, true, rules.SourceHandlerAge, "%s is under %d.", e.who.DisplayName, rules.HandlerAge)
+	case rules.OfAge:
+		v.add(rules.RuleHandlerAge, false, rules.SourceHandlerAge, "%s is at least %d.", e.who.DisplayName, rules.HandlerAge)
 	default:
 		// As for who applies it: an age that nobody entered is told.
-		v.add(RuleHandlerAge, false, sourceLeastAge, "That %s is at least %d is not on record.", e.who.DisplayName, fullAge)
+		v.add(rules.RuleHandlerAge, false, rules.SourceHandlerAge, "That %s is at least %d is not on record.", e.who.DisplayName, rules.HandlerAge)
 	}
 	e.equipped(v, sourceHandlerWears)
 	e.breathes(v)
@@ -214,7 +205,7 @@ func (e entering) asHandler(v *entryVerdict) {
 // there asks for is not entered.
 func (e entering) ask(v *entryVerdict, rule, source, format string, args ...any) {
 	text := sentenceOf(fmt.Sprintf(format, args...))
-	if slices.Contains(jurisdiction.Laws(e.nursery.Jurisdiction), "US") {
+	if rules.AsksForTraining(e.nursery.Jurisdiction) {
 		v.add(rule, true, source, "%s", text)
 		return
 	}
@@ -238,17 +229,15 @@ func (e entering) breathes(v *entryVerdict) {
 		return
 	}
 	first, last := e.days()
-	for _, need := range []struct {
-		kind identityv1.QualificationKind
-		text string
-	}{{identity.MedicalClearance, "medical clearance to wear a respirator"}, {identity.FitTest, "fit test of a respirator"}} {
+	for _, kind := range rules.RespiratorNeeds() {
+		need := identity.KindText(kind)
 		switch {
-		case e.who.Qualified(need.kind, first, last):
-			v.add(RuleRespirator, false, sourceRespirator, "%s's %s counts.", e.who.DisplayName, need.text)
+		case e.who.Qualified(kind, first, last):
+			v.add(RuleRespirator, false, rules.SourceRespirator, "%s's %s counts.", e.who.DisplayName, need)
 		case asked == entry.Yes:
-			v.add(RuleRespirator, true, sourceRespirator, "A label asks for a respirator, and no %s of %s counts from %s to %s.", need.text, e.who.DisplayName, first, last)
+			v.add(RuleRespirator, true, rules.SourceRespirator, "A label asks for a respirator, and no %s of %s counts from %s to %s.", need, e.who.DisplayName, first, last)
 		default:
-			v.add(RuleRespirator, false, sourceRespirator, "Whether a label asks for a respirator is not entered, and no %s of %s counts from %s to %s.", need.text, e.who.DisplayName, first, last)
+			v.add(RuleRespirator, false, rules.SourceRespirator, "Whether a label asks for a respirator is not entered, and no %s of %s counts from %s to %s.", need, e.who.DisplayName, first, last)
 		}
 	}
 }
@@ -291,10 +280,10 @@ func (e entering) beforeTheEnd(v *entryVerdict) {
 	}
 	e.laterVisits(v)
 	first, last := e.days()
-	if e.who.Qualified(identity.WorkerTraining, first, last) || e.who.Qualified(identity.HandlerTraining, first, last) {
-		v.add(RuleWorkerTraining, false, sourceWorkerTraining, "%s's training counts.", e.who.DisplayName)
+	if rules.TrainedWorker(e.who, first, last) {
+		v.add(RuleWorkerTraining, false, rules.SourceWorkerTraining, "%s's training counts.", e.who.DisplayName)
 	} else {
-		v.add(RuleWorkerTraining, true, sourceWorkerTraining, "No training as a worker or handler of %s counts from %s to %s.", e.who.DisplayName, first, last)
+		v.add(RuleWorkerTraining, true, rules.SourceWorkerTraining, "No training as a worker or handler of %s counts from %s to %s.", e.who.DisplayName, first, last)
 	}
 	e.equipped(v, sourceEarlyWears)
 }
@@ -362,8 +351,8 @@ func ageOn(person identity.Person, day string) int {
 		if q.Kind != identity.FullAge || err != nil {
 			continue
 		}
-		years := fullAge
-		for ; years > 1 && today.Before(grown.AddDate(years-fullAge, 0, 0)); years-- {
+		years := rules.HandlerAge
+		for ; years > 1 && today.Before(grown.AddDate(years-rules.HandlerAge, 0, 0)); years-- {
 		}
 		age = max(age, years)
 	}
@@ -385,7 +374,7 @@ func (e entering) when(moment time.Time) string {
 }
 
 // aboutThePerson are the rules that another person might meet.
-var aboutThePerson = []string{RuleHandlerTraining, RuleHandlerAge, RuleWorkerTraining, RuleRespirator, "early-entry-age"}
+var aboutThePerson = []string{rules.RuleHandlerTraining, rules.RuleHandlerAge, RuleWorkerTraining, RuleRespirator, "early-entry-age"}
 
 // refusalOf is the fault of an entry that rules forbid: each of them is a violation, the
 // closures first.

@@ -37,7 +37,7 @@ func (s *Service) ListClosures(ctx context.Context, request *treatmentv1.ListClo
 	if err != nil || only == "" {
 		return board, err
 	}
-	board.Houses = slices.DeleteFunc(board.Houses, func(h *treatmentv1.HouseStanding) bool { return h.GetHouse() != request.GetHouse() })
+	board.Houses = slices.DeleteFunc(board.GetHouses(), func(h *treatmentv1.HouseStanding) bool { return h.GetHouse() != request.GetHouse() })
 	if len(board.GetHouses()) == 0 {
 		return nil, fault.Missing("house", request.GetHouse())
 	}
@@ -72,7 +72,7 @@ func (s *Service) board(ctx context.Context, nursery string) (*treatmentv1.ListC
 		}
 		return nil
 	})
-	slices.SortStableFunc(board.Houses, func(a, b *treatmentv1.HouseStanding) int {
+	slices.SortStableFunc(board.GetHouses(), func(a, b *treatmentv1.HouseStanding) int {
 		return cmp.Or(compareFalseFirst(a.GetOpen(), b.GetOpen()), cmp.Compare(a.GetHouseDisplayName(), b.GetHouseDisplayName()))
 	})
 	return board, next, err

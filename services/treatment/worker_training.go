@@ -2,7 +2,6 @@ package treatment
 
 import (
 	"context"
-	"strings"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -12,25 +11,8 @@ import (
 	"velamen/internal/resource"
 	"velamen/services/identity"
 	"velamen/services/stock"
+	"velamen/services/treatment/rules"
 )
-
-// WorkerTrainingDays is for how many days after an application, or after its interval of
-// restricted entry, whoever works in the house must be trained. 40 CFR 170.401, from
-// memory.
-const WorkerTrainingDays = 30
-
-// AsksForWorkerTraining reports whether a law, an ISO 3166-1 or 3166-2 code, asks for
-// the training of workers: 40 CFR 170.401, from memory. Of no other law it is known.
-func AsksForWorkerTraining(jurisdiction string) bool {
-	country, _, _ := strings.Cut(jurisdiction, "-")
-	return country == "US"
-}
-
-// TrainedWorker reports whether somebody is trained to work where pesticide was applied
-// on every day from one to another, YYYY-MM-DD. A handler's training is more than that.
-func TrainedWorker(person identity.Person, first, last string) bool {
-	return person.Qualified(identity.WorkerTraining, first, last) || person.Qualified(identity.HandlerTraining, first, last)
-}
 
 // TreatedHouse is a house in which something was applied.
 type TreatedHouse struct {
@@ -46,7 +28,7 @@ type TreatedHouse struct {
 // before another moment or later, in the nursery's zone.
 func ReadTreatedHouses(ctx context.Context, r postgres.Reader, nursery identity.Nursery, from, before time.Time) (map[string]TreatedHouse, error) {
 	year, month, day := from.In(nursery.Zone).Date()
-	since := time.Date(year, month, day-WorkerTrainingDays, 0, 0, 0, 0, nursery.Zone)
+	since := time.Date(year, month, day-rules.WorkerTrainingDays, 0, 0, 0, 0, nursery.Zone)
 	return readTreatedHouses(ctx, r, nursery.ID, since, before)
 }
 
@@ -63,12 +45,12 @@ func checkMayWork(ctx context.Context, tx pgx.Tx, p *program, lots []string, ste
 // a house where pesticide was applied within the days of the law.
 func checkWorkerTraining(ctx context.Context, tx pgx.Tx, p *program, lots []string, kind Kind, performer identity.Person, c confirming) error {
 	nursery, err := identity.ReadNursery(ctx, tx, p.nursery)
-	if err != nil || Applies(kind) || !AsksForWorkerTraining(nursery.Jurisdiction) {
+	if err != nil || Applies(kind) || !rules.AsksForTraining(nursery.Jurisdiction) {
 		return err
 	}
 	start, end := c.confirmation.GetStartTime().AsTime(), c.confirmation.GetEndTime().AsTime()
 	first, last := start.In(nursery.Zone).Format(time.DateOnly), end.In(nursery.Zone).Format(time.DateOnly)
-	if TrainedWorker(performer, first, last) {
+	if rules.TrainedWorker(performer, first, last) {
 		return nil
 	}
 	treated, err := ReadTreatedHouses(ctx, tx, nursery, start, end)
@@ -118,7 +100,7 @@ func untrained(field string, nursery identity.Nursery, person identity.Person, h
 		applied = "an application or its restricted entry that ended on " + house.Ended.In(nursery.Zone).Format("2 January 2006 15:04")
 	}
 	return fault.FieldReason(fault.Precondition, fault.PersonUnqualified, field,
-		"%s has no worker or handler training that counts on %s (%s), and house %s had %s: for %d days after that only trained people work there (40 CFR 170.401, from memory)",
-		person.DisplayName, day, since, house.House, applied, WorkerTrainingDays).
+		"%s has no worker or handler training that counts on %s (%s), and house %s had %s: for %d days after that only trained people work there (%s)",
+		person.DisplayName, day, since, house.House, applied, rules.WorkerTrainingDays, rules.SourceWorkerTraining).
 		With("person", person.ID).With("house", house.House).With("application", house.Application)
 }

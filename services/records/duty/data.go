@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"regexp"
-	"strings"
 	"sync"
 
 	"velamen/internal/jurisdiction"
@@ -98,20 +97,7 @@ func (o origin) verified() bool { return o.Mark == "S" }
 
 // check holds a row that was not read in its source to say so in words, since people
 // see the source and not the mark.
-func (o origin) check() error {
-	memory := strings.Contains(o.Source, "from memory")
-	switch {
-	case o.Source == "":
-		return errors.New("source: must be given")
-	case o.Mark != "S" && o.Mark != "M":
-		return fmt.Errorf("mark: %q is not S (read in the source) or M (from memory)", o.Mark)
-	case o.Mark == "M" && !memory:
-		return errors.New(`source: must say what is "from memory"`)
-	case o.Mark == "S" && memory:
-		return errors.New("mark: must be M for what is from memory")
-	}
-	return nil
-}
+func (o origin) check() error { return rulefile.CheckOriginInWords(o.Mark, o.Source) }
 
 // ruleID is the form of an identifier of a row.
 var ruleID = regexp.MustCompile(`^[a-z][a-z0-9-]{0,58}[a-z0-9]$`)

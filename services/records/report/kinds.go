@@ -225,15 +225,7 @@ func (f *Field) check() error {
 	return err
 }
 
-func (o Origin) check() error {
-	if o.Source == "" {
-		return errors.New("source: must be given")
-	}
-	if o.Mark != "S" && o.Mark != "M" {
-		return fmt.Errorf("mark: %q is not S (read in the source) or M (from memory)", o.Mark)
-	}
-	return nil
-}
+func (o Origin) check() error { return rulefile.CheckOrigin(o.Mark, o.Source) }
 
 // noSource begins the source of what is common practice; it is not remembered from a
 // law, so a report does not say that it is.

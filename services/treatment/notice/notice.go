@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"velamen/internal/jurisdiction"
 	"velamen/internal/page"
 	"velamen/services/treatment/entry"
 )
@@ -153,8 +154,8 @@ func written(treatments []Treatment) time.Time {
 }
 
 // paperOf is the paper that printers of a country hold. Common practice, no source.
-func paperOf(jurisdiction string) page.Paper {
-	country, _, _ := strings.Cut(jurisdiction, "-")
+func paperOf(code string) page.Paper {
+	country, _ := jurisdiction.Country(code)
 	if country == "US" || country == "CA" {
 		return page.Letter
 	}

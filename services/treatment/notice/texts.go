@@ -61,20 +61,15 @@ func (r textRow) check() error {
 	}
 	switch r.Mark {
 	case "S", "M":
-		if r.Source == "" {
-			return errors.New("source: must be given")
-		}
-		if (r.Mark == "M") != strings.Contains(r.Source, "from memory") {
-			return errors.New("source: must say \"from memory\" where the mark is M, and only there")
-		}
+		return rulefile.CheckOriginInWords(r.Mark, r.Source)
 	case "own":
 		if r.Source != "" {
 			return errors.New("source: own words have none")
 		}
+		return nil
 	default:
 		return fmt.Errorf("mark: %q is not S (read in the source), M (from memory) or own", r.Mark)
 	}
-	return nil
 }
 
 // parseTexts reads the file of each language. Errors name the file and the key.

@@ -2,8 +2,9 @@ package rules
 
 import (
 	_ "embed"
-	"errors"
 	"fmt"
+
+	"velamen/internal/rulefile"
 )
 
 var (
@@ -33,15 +34,7 @@ type origin struct {
 	Source string `yaml:"source"`
 }
 
-func (o origin) check() error {
-	if o.Source == "" {
-		return errors.New("source: must be given")
-	}
-	if o.Mark != "S" && o.Mark != "M" {
-		return fmt.Errorf("mark: %q is not S (read in the source) or M (from memory)", o.Mark)
-	}
-	return nil
-}
+func (o origin) check() error { return rulefile.CheckOrigin(o.Mark, o.Source) }
 
 // action is what a rule of a file does when it is broken.
 func action(text string) (Outcome, error) {

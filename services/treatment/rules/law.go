@@ -5,13 +5,14 @@ import (
 	"slices"
 	"strings"
 
+	"velamen/internal/jurisdiction"
 	"velamen/services/products"
 )
 
 // country returns the ISO 3166-1 part of a jurisdiction.
-func country(jurisdiction string) string {
-	code, _, _ := strings.Cut(jurisdiction, "-")
-	return code
+func country(code string) string {
+	of, _ := jurisdiction.Country(code)
+	return of
 }
 
 // registration holds a product to the law of the nursery on the day.
@@ -66,11 +67,11 @@ func (c *check) registeredHere(l *line) {
 }
 
 // lawSource is the law by which a product must be registered where it is used.
-func lawSource(jurisdiction string) string {
+func lawSource(code string) string {
 	switch {
-	case country(jurisdiction) == "US":
+	case country(code) == "US":
 		return "7 USC 136a and 136v (FIFRA sections 3 and 24): no distribution without a registration, and states may ask for their own; from memory"
-	case slices.Contains(products.LawsOf(jurisdiction), "EU"):
+	case slices.Contains(products.LawsOf(code), "EU"):
 		return "Regulation (EC) No 1107/2009, article 28: no use without an authorisation of the member state; from memory"
 	default:
 		return "law of the nursery's jurisdiction: a product is used only where it is registered; common practice, no source"

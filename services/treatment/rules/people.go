@@ -11,13 +11,10 @@ import (
 	"velamen/services/products"
 )
 
-// What the rules on people rest on. Outside the United States velamen knows no law that
+// What the rules on people rest on, beside what asked.go has. Outside the United States velamen knows no law that
 // asks for these with a date, and only says what is not on record.
 const (
 	sourceCertificate = "the product's registration: restricted use; the certificate"
-	sourceTraining    = "40 CFR 170.501: handlers are trained every 12 months; from memory"
-	sourceAge         = "40 CFR 170.309(c), from memory, and WAC 16-233-021(3): handlers are at least 18"
-	sourceRespirator  = "40 CFR 170.507: medical clearance and a fit test every year before a respirator is worn; from memory"
 	sourceOurs        = "design value: outside the United States it is told and nothing is refused"
 	sourceEquipment   = "design value: what the label asks for is handed out, on record"
 )
@@ -111,7 +108,7 @@ type handler struct {
 func handlerOf(who Applicator, jurisdiction, first, last string) handler {
 	h := handler{
 		Applicator: who, record: identity.Person{Qualifications: who.Qualifications}, name: who.DisplayName,
-		strict: country(jurisdiction) == "US", first: first, last: last, on: first,
+		strict: AsksForTraining(jurisdiction), first: first, last: last, on: first,
 	}
 	if h.name == "" {
 		h.name = "the applicator"
@@ -166,10 +163,10 @@ func (h handler) certificate(l *line) Verdict {
 
 // training holds handlers to their training.
 func (h handler) training() Verdict {
-	if h.record.Qualified(identity.HandlerTraining, h.first, h.last) {
-		return h.verdict(RuleHandlerTraining, Pass, sourceTraining, "%s is trained to handle pesticides on %s", h.name, h.on)
+	if TrainedHandler(h.record, h.first, h.last) {
+		return h.verdict(RuleHandlerTraining, Pass, SourceHandlerTraining, "%s is trained to handle pesticides on %s", h.name, h.on)
 	}
-	outcome, source := h.lacking(sourceTraining)
+	outcome, source := h.lacking(SourceHandlerTraining)
 	v := h.verdict(RuleHandlerTraining, outcome, source, "%s has no handler training that counts on %s: %s", h.name, h.on, h.since(identity.HandlerTraining))
 	v.Alternatives = []string{"someone whose handler training counts on that day"}
 	return v
@@ -177,17 +174,17 @@ func (h handler) training() Verdict {
 
 // age holds handlers to full age. An age that is not on record is told everywhere.
 func (h handler) age() Verdict {
-	switch {
-	case h.record.Qualified(identity.FullAge, h.first, h.first):
-		return h.verdict(RuleHandlerAge, Pass, sourceAge, "%s is on record as at least 18 on %s", h.name, h.first)
-	case h.record.UnderAge(h.first):
-		outcome, source := h.lacking(sourceAge)
-		v := h.verdict(RuleHandlerAge, outcome, source, "%s is on record as not yet 18 on %s", h.name, h.first)
-		v.Alternatives = []string{"someone who is at least 18"}
+	switch AgeOf(h.record, h.first) {
+	case OfAge:
+		return h.verdict(RuleHandlerAge, Pass, SourceHandlerAge, "%s is on record as at least %d on %s", h.name, HandlerAge, h.first)
+	case UnderAge:
+		outcome, source := h.lacking(SourceHandlerAge)
+		v := h.verdict(RuleHandlerAge, outcome, source, "%s is on record as not yet %d on %s", h.name, HandlerAge, h.first)
+		v.Alternatives = []string{fmt.Sprintf("someone who is at least %d", HandlerAge)}
 		return v
 	default:
-		_, source := h.lacking(sourceAge)
-		return h.verdict(RuleHandlerAge, Warn, source, "whether %s is at least 18 is not on record", h.name)
+		_, source := h.lacking(SourceHandlerAge)
+		return h.verdict(RuleHandlerAge, Warn, source, "whether %s is at least %d is not on record", h.name, HandlerAge)
 	}
 }
 
@@ -199,7 +196,7 @@ func asksForRespirator(l *line) bool {
 
 // respirator holds whoever wears a respirator to the clearance and the fit test.
 func (h handler) respirator(l *line) Verdict {
-	v := h.verdict(RuleRespiratorFitness, Pass, sourceRespirator, "%s asks for a respirator; %s is cleared and fit-tested for one on %s",
+	v := h.verdict(RuleRespiratorFitness, Pass, SourceRespirator, "%s asks for a respirator; %s is cleared and fit-tested for one on %s",
 		l.Product.DisplayName, h.name, h.on)
 	v.Field, v.Product = l.Field, l.Product.ID
 	if l.Product.Respirator == productsv1.LabelAnswer_LABEL_ANSWER_UNSPECIFIED {
@@ -207,7 +204,7 @@ func (h handler) respirator(l *line) Verdict {
 		return v
 	}
 	var lacks []string
-	for _, kind := range []identityv1.QualificationKind{identity.MedicalClearance, identity.FitTest} {
+	for _, kind := range RespiratorNeeds() {
 		if !h.record.Qualified(kind, h.first, h.last) {
 			lacks = append(lacks, fmt.Sprintf("no %s that counts on %s (%s)", identity.KindText(kind), h.on, h.since(kind)))
 		}
@@ -215,7 +212,7 @@ func (h handler) respirator(l *line) Verdict {
 	if len(lacks) == 0 {
 		return v
 	}
-	v.Outcome, v.Source = h.lacking(sourceRespirator)
+	v.Outcome, v.Source = h.lacking(SourceRespirator)
 	v.Message = fmt.Sprintf("%s asks for a respirator, and %s has %s", l.Product.DisplayName, h.name, strings.Join(lacks, " and "))
 	v.Alternatives = []string{"someone who is cleared and fit-tested on that day", "a product whose label asks for no respirator"}
 	return v
