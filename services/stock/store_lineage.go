@@ -44,6 +44,27 @@ func ReadOffspring(ctx context.Context, r postgres.Reader, nursery string, lots 
 	return offspring, postgres.Translate(err)
 }
 
+// Transfer is plants that went from one lot into another, by splitting or joining.
+type Transfer struct {
+	// From and Into are the ids of the lots.
+	From, Into string
+	// Time is when, UTC.
+	Time time.Time
+}
+
+// ReadTransfers returns the transfers of a nursery from a moment on, by time.
+func ReadTransfers(ctx context.Context, r postgres.Reader, nursery string, from time.Time) ([]Transfer, error) {
+	rows, err := r.Query(ctx, `
+		SELECT lot, other_lot, event_time FROM stock.lot_event
+		WHERE nursery = @nursery AND kind = 'TRANSFERRED_OUT' AND event_time >= @from ORDER BY event_time, id`,
+		pgx.NamedArgs{"nursery": nursery, "from": from})
+	if err != nil {
+		return nil, postgres.Translate(err)
+	}
+	transfers, err := pgx.CollectRows(rows, pgx.RowToStructByPos[Transfer])
+	return transfers, postgres.Translate(err)
+}
+
 // ReadLineage returns the lots that plants of some lots came from, by splitting
 // and joining, the lots themselves included.
 func ReadLineage(ctx context.Context, r postgres.Reader, nursery string, lots []string) ([]Line, error) {

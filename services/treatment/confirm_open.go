@@ -40,15 +40,31 @@ func checkOpen(ctx context.Context, tx pgx.Tx, p *program, lots []string, step S
 		if !closed {
 			continue
 		}
-		covered, err := coveredByEntry(ctx, tx, p.nursery, performer.ID, visit.house, from, until)
+		entries, err := readCovering(ctx, tx, p.nursery, performer.ID, visit.house, from, until)
 		if err != nil {
 			return err
 		}
-		if !covered {
+		early := premises.onlyInterval(visit.house, visit.lots, from, until)
+		if !slices.ContainsFunc(entries, func(e houseEntry) bool { return e.covers(step.Kind, early) }) {
 			return premises.refusal(p.nursery, visit.house, closure, performer, c.path)
 		}
 	}
 	return nil
+}
+
+// handLabour are the steps in which the hands touch the plants for long (40 CFR 170.305,
+// hand labor; from memory).
+var handLabour = []Kind{isolate, prune, repot, cutBack, discard}
+
+// covers reports whether an entry in the log, which lasted for all of a step, covers the
+// work. Early is true where nothing but intervals closed the house: an early entry is an
+// exception from those only, and most kinds allow no hand labour.
+func (e houseEntry) covers(step Kind, early bool) bool {
+	kind, isEarly := earlyKinds[e.kind]
+	if e.breachNote != "" || !isEarly {
+		return true
+	}
+	return early && (!slices.Contains(handLabour, step) || kind.AllowsHandLabour())
 }
 
 // visit is a house that somebody works in, and the lots there.

@@ -48,20 +48,30 @@ func dropletsOf(class treatmentv1.DropletClass) entry.Droplets {
 	}
 }
 
-// product returns what the label of a product (name) says about entry now, with the
-// interval for a method.
-func (l labels) product(name string, method productsv1.Method) (entry.Product, error) {
+// product returns what the label of a product (name) says about entry now, with its
+// interval after a use. The interval that was recorded for the mix, zero for none, is the
+// least: the longest of a mix is that of all of it. A label that says a longer one for the
+// use by now was entered wrongly then, or is meant to be kept.
+func (l labels) product(name string, use products.Use, recorded quantity.Quantity) (entry.Product, error) {
 	ids, err := resource.Parse("product", name, "nurseries", "products")
 	if err != nil {
 		return entry.Product{}, err
 	}
 	product, known := l.byID[ids[1]]
 	if !known {
-		return entry.Product{Name: ids[1]}, nil
+		return entry.Product{Name: ids[1], Interval: recorded}, nil
 	}
 	facts := entryFacts(product)
 	facts.Name = l.nameOf(product)
-	facts.Interval = intervalFor(product, method)
+	if recorded.IsZero() {
+		facts.Interval = intervalFor(product, use.Method)
+		return facts, nil
+	}
+	facts.Interval = recorded
+	direction, _ := product.DirectionFor(use)
+	if longer, err := direction.RestrictedEntryInterval.Compare(recorded); err == nil && longer > 0 {
+		facts.Interval = direction.RestrictedEntryInterval
+	}
 	return facts, nil
 }
 

@@ -25,6 +25,10 @@ type Premises struct {
 
 	// lots are where the lots of the nursery stood and stand.
 	lots map[string][]stock.Stay
+	// transfers are the plants that went from a lot into others, by that lot.
+	transfers map[string][]stock.Transfer
+	// crops are the botanical names of the lots treated.
+	crops map[string]string
 	// benches are all of the nursery.
 	benches map[stock.BenchID]stock.Bench
 }
@@ -33,9 +37,17 @@ type Premises struct {
 type Treated struct {
 	// Lots are the ids of the lots treated there.
 	Lots []string
+	// Carriers are the ids of the lots into which plants of those went since, by splitting
+	// and joining: what was applied is on them wherever they stand.
+	Carriers []string
 	// Benches are the ids of the benches of that house on which they stood, in order. When
 	// empty they are not known, and the whole house counts as treated.
 	Benches []string
+}
+
+// on reports whether what was applied is on plants of a lot.
+func (t Treated) on(lot string) bool {
+	return slices.Contains(t.Lots, lot) || slices.Contains(t.Carriers, lot)
 }
 
 // At returns whether a house is open at a moment.
@@ -51,18 +63,46 @@ func (p Premises) At(house string, moment time.Time) entry.Standing {
 // the closure reaches; and where the benches are not known.
 func (p Premises) ClosedFor(house string, lots []string, from, until time.Time) (entry.Closure, bool) {
 	for _, moment := range p.changes(from, until) {
-		var longest entry.Closure
-		found := false
-		for _, closure := range p.concerning(house, lots, moment) {
-			if p.counts(closure, house, lots, from, until) && (!found || outlasts(closure, longest)) {
-				longest, found = closure, true
+		closures := p.closuresFor(house, lots, moment, from, until)
+		if len(closures) == 0 {
+			continue
+		}
+		longest := closures[0]
+		for _, closure := range closures {
+			if outlasts(closure, longest) {
+				longest = closure
 			}
 		}
-		if found {
-			return longest, true
-		}
+		return longest, true
 	}
 	return entry.Closure{}, false
+}
+
+// closuresFor returns the closures at a moment in which somebody would be who works on
+// some lots in a house from one moment until another.
+func (p Premises) closuresFor(house string, lots []string, moment, from, until time.Time) []entry.Closure {
+	return slices.DeleteFunc(p.concerning(house, lots, moment), func(closure entry.Closure) bool {
+		return !p.counts(closure, house, lots, from, until)
+	})
+}
+
+// onlyInterval reports whether nothing but restricted-entry intervals whose end is known,
+// and the signs of them, closes work on some lots in a house from one moment until another.
+// The exceptions of early entry are from those only.
+func (p Premises) onlyInterval(house string, lots []string, from, until time.Time) bool {
+	for _, moment := range p.changes(from, until) {
+		closures := p.closuresFor(house, lots, moment, from, until)
+		runs := func(c entry.Closure) bool { return c.Reason == entry.IntervalRuns && !c.Until.IsZero() }
+		for _, closure := range closures {
+			signs := closure.Reason == entry.SignsUp && slices.ContainsFunc(closures, func(c entry.Closure) bool {
+				return c.Application == closure.Application && runs(c)
+			})
+			if !signs && !runs(closure) {
+				return false
+			}
+		}
+	}
+	return true
 }
 
 // outlasts reports whether a closure lasts longer than another, as far as is known.
@@ -80,7 +120,7 @@ func outlasts(a, b entry.Closure) bool {
 func (p Premises) concerning(house string, lots []string, moment time.Time) []entry.Closure {
 	closures := p.At(house, moment).Closures
 	for i, a := range p.Applications {
-		if a.House == house || !slices.ContainsFunc(p.Treated[i].Lots, func(lot string) bool { return slices.Contains(lots, lot) }) {
+		if a.House == house || !slices.ContainsFunc(lots, p.Treated[i].on) {
 			continue
 		}
 		for _, closure := range p.Nursery.At(p.Applications[i:i+1], p.Airings, a.House, moment).Closures {
@@ -128,7 +168,7 @@ func (p Premises) counts(closure entry.Closure, house string, lots []string, fro
 			continue
 		}
 		for _, lot := range lots {
-			if slices.Contains(p.Treated[i].Lots, lot) || (a.House == house && p.near(house, lot, p.Treated[i].Benches, closure.Area.Feet, from, until)) {
+			if p.Treated[i].on(lot) || (a.House == house && p.near(house, lot, p.Treated[i].Benches, closure.Area.Feet, from, until)) {
 				return true
 			}
 		}

@@ -29,18 +29,33 @@ type ClosedPlace struct {
 	Start, End time.Time
 }
 
-// ClosedPlaces returns what is closed at a moment, by house, as things stand: what is
-// recorded later can only open it sooner.
+// ClosedPlaces returns what is closed at a moment, by house, as things stand. Work that
+// goes on then is followed by what it closes once it is done.
 func (p Premises) ClosedPlaces(moment time.Time) []ClosedPlace {
 	var places []ClosedPlace
-	for _, house := range p.Nursery.Houses {
-		for _, closure := range p.At(house.ID, moment).Closures {
-			places = append(places, ClosedPlace{
-				House: house.ID, Benches: p.closedBenches(closure, house.ID), Start: closure.Since, End: endOf(closure, moment),
-			})
+	for _, at := range p.workEnds(moment) {
+		for _, house := range p.Nursery.Houses {
+			for _, closure := range p.At(house.ID, at).Closures {
+				places = append(places, ClosedPlace{
+					House: house.ID, Benches: p.closedBenches(closure, house.ID), Start: closure.Since, End: endOf(closure, at),
+				})
+			}
+		}
+		places = append(places, p.movedLots(at)...)
+	}
+	return places
+}
+
+// workEnds returns a moment, and the ends of the applications that go on then.
+func (p Premises) workEnds(moment time.Time) []time.Time {
+	ends := []time.Time{moment}
+	for _, a := range p.Applications {
+		if a.End.After(moment) {
+			ends = append(ends, a.End)
 		}
 	}
-	return append(places, p.movedLots(moment)...)
+	slices.SortFunc(ends, time.Time.Compare)
+	return slices.CompactFunc(ends, time.Time.Equal)
 }
 
 // endOf returns when time alone ends a closure, or more than a year after a moment.
@@ -88,7 +103,7 @@ func (p Premises) movedLots(moment time.Time) []ClosedPlace {
 			if closure.Reason != entry.IntervalRuns {
 				continue
 			}
-			for _, bench := range p.standing(treated.Lots, moment) {
+			for _, bench := range p.standing(slices.Concat(treated.Lots, treated.Carriers), moment) {
 				if bench.House == a.House && slices.Contains(treated.Benches, bench.Bench) {
 					continue
 				}

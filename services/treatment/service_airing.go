@@ -32,7 +32,11 @@ func (s *Service) RecordAiring(ctx context.Context, request *treatmentv1.RecordA
 	}
 	recorded.nursery, recorded.house = ids[0], ids[1]
 	return rpc.Once(ctx, s.db, request, func(ctx context.Context, tx pgx.Tx, caller rpc.Principal) (*treatmentv1.Airing, error) {
-		if _, err := stock.ReadHouse(ctx, tx, ids[0], ids[1]); err != nil {
+		house, err := stock.ReadHouse(ctx, tx, ids[0], ids[1])
+		if err != nil {
+			return nil, err
+		}
+		if err := checkFlow(recorded, house); err != nil {
 			return nil, err
 		}
 		row := recorded
@@ -71,6 +75,26 @@ func airingFrom(message *treatmentv1.Airing, c clock.Clock) (airingRow, error) {
 	}
 	row.flow = flow.Plain()
 	return row, err
+}
+
+// checkFlow refuses more air than all fans of a house move: one figure too many would have
+// the house aired within seconds.
+func checkFlow(airing airingRow, house stock.House) error {
+	if airing.flow == "" {
+		return nil
+	}
+	if !house.FanCapacity.Positive() {
+		return fault.Field("airing.flow", "what the fans of %s move is not entered: enter it, or leave the flow out", house.DisplayName)
+	}
+	flow, err := quantity.New(airing.flow, quantity.CubicMetrePerH)
+	if err != nil {
+		return err
+	}
+	if more, err := flow.Compare(house.FanCapacity); err != nil || more > 0 {
+		return fault.Field("airing.flow", "%s is more than all fans of %s move (%s)", flow, house.DisplayName, house.FanCapacity).
+			With("most", house.FanCapacity.String())
+	}
+	return nil
 }
 
 // pastTime reads a moment that must have come.

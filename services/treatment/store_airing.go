@@ -104,7 +104,7 @@ var devices = map[treatmentv1.AiringDevice]entry.Device{
 }
 
 // readAirings returns the airings that count and go on at a moment or after it. Fans of
-// which no flow is entered are all fans of the house.
+// which no flow is entered are all fans of the house, and none move more than those.
 func readAirings(ctx context.Context, r postgres.Reader, nursery string, from time.Time, houses []entry.House) ([]entry.Airing, error) {
 	found, err := queryAirings(ctx, r, `
 		nursery = $1 AND void_time IS NULL AND (end_time IS NULL OR end_time > $2) ORDER BY start_time, id`, nursery, from)
@@ -121,8 +121,10 @@ func readAirings(ctx context.Context, r postgres.Reader, nursery string, from ti
 		if err != nil {
 			return nil, err
 		}
-		if one.Device == entry.Fans && one.Flow.IsZero() {
-			one.Flow = all[a.house]
+		if one.Device == entry.Fans {
+			if less, err := one.Flow.Compare(all[a.house]); err != nil || less >= 0 {
+				one.Flow = all[a.house]
+			}
 		}
 		airings = append(airings, one)
 	}

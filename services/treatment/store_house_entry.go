@@ -171,19 +171,15 @@ func readInside(ctx context.Context, r postgres.Reader, nursery string, now time
 // than a working day.
 const longestUnended = 16 * time.Hour
 
-// coveredByEntry reports whether the log has an entry of a person into a house that
-// lasts from one moment to another and lets them be in a closed house: as a handler,
-// early, or as a breach that a manager wrote down. An ordinary entry is into what is
-// open.
-func coveredByEntry(ctx context.Context, r postgres.Reader, nursery, person, house string, from, until time.Time) (bool, error) {
-	var covered bool
-	err := r.QueryRow(ctx, `
-		SELECT EXISTS (SELECT FROM treatment.house_entry
-			WHERE nursery = @nursery AND person = @person AND house = @house
-			  AND (kind <> 'ORDINARY' OR breach_note <> '')
-			  AND start_time <= @from AND coalesce(end_time, start_time + @unended::interval) >= @until)`,
-		pgx.NamedArgs{"nursery": nursery, "person": person, "house": house, "from": from, "until": until, "unended": longestUnended}).Scan(&covered)
-	return covered, postgres.Translate(err)
+// readCovering returns the entries of a person into a house that last from one moment to
+// another and let them be in a closed house: as a handler, early, or as a breach that a
+// manager wrote down. An ordinary entry is into what is open.
+func readCovering(ctx context.Context, r postgres.Reader, nursery, person, house string, from, until time.Time) ([]houseEntry, error) {
+	return readHouseEntries(ctx, r, `
+		nursery = @nursery AND person = @person AND house = @house
+		AND (kind <> 'ORDINARY' OR breach_note <> '')
+		AND start_time <= @from AND coalesce(end_time, start_time + @unended::interval) >= @until`,
+		pgx.NamedArgs{"nursery": nursery, "person": person, "house": house, "from": from, "until": until, "unended": longestUnended})
 }
 
 // houseEntryKey is where a list of entries goes on.

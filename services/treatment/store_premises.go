@@ -9,11 +9,13 @@ import (
 
 	"github.com/jackc/pgx/v5"
 
+	productsv1 "velamen/gen/velamen/products/v1"
 	stockv1 "velamen/gen/velamen/stock/v1"
 	treatmentv1 "velamen/gen/velamen/treatment/v1"
 	"velamen/internal/postgres"
 	"velamen/internal/quantity"
 	"velamen/internal/resource"
+	"velamen/services/diagnosis"
 	"velamen/services/identity"
 	"velamen/services/products"
 	"velamen/services/stock"
@@ -72,7 +74,7 @@ func (p *Premises) readApplied(ctx context.Context, r postgres.Reader, nursery s
 	if err != nil {
 		return err
 	}
-	applied, err := readMattering(ctx, r, nursery, labels.neverAiredByTime(), covered, signs, now)
+	applied, err := readMattering(ctx, r, nursery, labels, covered, signs, now)
 	if err != nil || len(applied) == 0 {
 		return err
 	}
@@ -100,27 +102,27 @@ func (p *Premises) readApplied(ctx context.Context, r postgres.Reader, nursery s
 }
 
 // readMattering returns the applications that can close something at a moment or after
-// it, by start: their interval, the time that airs a house that stays shut, or their signs
-// last longer, or what would end it is not entered. Products are the ids of those after
-// which time alone airs no house.
-func readMattering(ctx context.Context, r postgres.Reader, nursery string, products, covered []string, signs map[signed]entry.Signs, now time.Time) ([]*application, error) {
+// it, by start: their interval or the longest that any label says now, the time that airs
+// a house that stays shut, or their signs last longer, or what would end it is not entered.
+func readMattering(ctx context.Context, r postgres.Reader, nursery string, labels labels, covered []string, signs map[signed]entry.Signs, now time.Time) ([]*application, error) {
 	var withSigns []string
 	for of := range signs {
 		withSigns = append(withSigns, of.application)
 	}
 	// A minute is allowed for the rounding of hours; an application that is read too many
 	// closes nothing.
+	least := max(entry.LongestAiring(), labels.longestInterval())
 	found, err := readApplications(ctx, r, `
 		nursery = @nursery AND (
 			rei_hours IS NULL
-			OR end_time + greatest(rei_hours * interval '1 hour', @airing::interval) > @now::timestamptz - interval '1 minute'
+			OR end_time + greatest(rei_hours * interval '1 hour', @least::interval) > @now::timestamptz - interval '1 minute'
 			OR id = ANY(@signs::text[])
 			OR id IN (
 				SELECT t.application FROM treatment.application_active t
 				WHERE t.nursery = @nursery AND t.product = ANY(@products::text[]) AND t.house = ANY(@covered::text[])))
 		ORDER BY start_time, id`,
 		pgx.NamedArgs{
-			"nursery": nursery, "airing": entry.LongestAiring(), "now": now, "signs": withSigns, "products": products, "covered": covered,
+			"nursery": nursery, "least": least, "now": now, "signs": withSigns, "products": labels.neverAiredByTime(), "covered": covered,
 		})
 	return found, postgres.Translate(err)
 }
@@ -143,7 +145,53 @@ func (p *Premises) readPlaces(ctx context.Context, r postgres.Reader, nursery st
 	for _, stay := range stays {
 		p.lots[stay.Lot] = append(p.lots[stay.Lot], stay)
 	}
+	transfers, err := stock.ReadTransfers(ctx, r, nursery, applied[0].start)
+	if err != nil {
+		return err
+	}
+	p.transfers = map[string][]stock.Transfer{}
+	for _, transfer := range transfers {
+		p.transfers[transfer.From] = append(p.transfers[transfer.From], transfer)
+	}
+	var treated []string
+	for _, a := range applied {
+		treated = append(treated, a.lots...)
+	}
+	slices.Sort(treated)
+	lots, err := stock.ReadLots(ctx, r, nursery, slices.Compact(treated))
+	if err != nil {
+		return err
+	}
+	p.crops = map[string]string{}
+	for _, lot := range lots {
+		p.crops[lot.ID] = lot.BotanicalName
+	}
 	return nil
+}
+
+// carriers returns the lots into which plants of some lots went from a moment on, also
+// through others, in order; those lots themselves are left out.
+func (p *Premises) carriers(lots []string, from time.Time) []string {
+	since := map[string]time.Time{}
+	for _, lot := range lots {
+		since[lot] = from
+	}
+	var carriers []string
+	for queue := slices.Clone(lots); len(queue) > 0; queue = queue[1:] {
+		for _, transfer := range p.transfers[queue[0]] {
+			earlier, known := since[transfer.Into]
+			if transfer.Time.Before(since[queue[0]]) || (known && !transfer.Time.Before(earlier)) {
+				continue
+			}
+			since[transfer.Into] = transfer.Time
+			queue = append(queue, transfer.Into)
+			if !known {
+				carriers = append(carriers, transfer.Into)
+			}
+		}
+	}
+	slices.Sort(carriers)
+	return carriers
 }
 
 // treatedLots are the lots of applications with the house in which each stood; empty in
@@ -249,7 +297,7 @@ func (p *Premises) add(a *application, labels labels, lots treatedLots, signs ma
 			return err
 		}
 		of := Treated{Lots: lots.in(a, house)}
-		of.Benches = p.benchesOf(house, of.Lots, area, a.start, a.end)
+		of.Benches, of.Carriers = p.benchesOf(house, of.Lots, area, a.start, a.end), p.carriers(of.Lots, a.start)
 		height, err := quantity.FromContract(treated.GetHeight())
 		if err != nil {
 			return err
@@ -260,19 +308,39 @@ func (p *Premises) add(a *application, labels labels, lots treatedLots, signs ma
 			Signs: signs[signed{a.id, house}], Air: air[signed{a.id, house}],
 		}
 		for _, use := range treated.GetProducts() {
-			product, err := labels.product(use.GetProduct(), a.method)
+			product, err := labels.product(use.GetProduct(), p.useIn(a, house, of.Lots), interval)
 			if err != nil {
 				return err
-			}
-			if !interval.IsZero() {
-				// The longest interval of a mix is that of all of it.
-				product.Interval = interval
 			}
 			made.Products = append(made.Products, product)
 		}
 		p.Applications, p.Treated = append(p.Applications, made), append(p.Treated, of)
 	}
 	return nil
+}
+
+// useIn returns what the products of an application were used for on some lots of a house.
+func (p *Premises) useIn(a *application, house string, lots []string) products.Use {
+	use := products.Use{Method: a.method, Disorder: a.disorder}
+	if disorder, known := diagnosis.DisorderByID(a.disorder); known {
+		use.Class = disorder.Class
+	}
+	for _, known := range p.Nursery.Houses {
+		if known.ID == house {
+			use.Site = sites[known.Enclosed]
+		}
+	}
+	for _, lot := range lots {
+		if !slices.Contains(use.Crops, p.crops[lot]) {
+			use.Crops = append(use.Crops, p.crops[lot])
+		}
+	}
+	return use
+}
+
+// sites are the places that labels tell apart, by whether a house is enclosed (SiteOf).
+var sites = map[entry.Fact]productsv1.Site{
+	entry.Yes: productsv1.Site_SITE_GREENHOUSE, entry.No: productsv1.Site_SITE_OUTDOOR,
 }
 
 // inBenches is what was treated in words; empty where it is not known.
@@ -321,6 +389,17 @@ func readLabels(ctx context.Context, r postgres.Reader, nursery string) (labels,
 		names[product.DisplayName] = true
 	}
 	return known, nil
+}
+
+// longestInterval returns the longest restricted-entry interval that a label says.
+func (l labels) longestInterval() time.Duration {
+	var all entry.Application
+	for _, product := range l.byID {
+		for _, direction := range product.Directions {
+			all.Products = append(all.Products, entry.Product{Name: product.ID, Interval: direction.RestrictedEntryInterval})
+		}
+	}
+	return entry.Nursery{}.IntervalOf(all).Length
 }
 
 // neverAiredByTime returns the ids of the products after which time alone airs no house:

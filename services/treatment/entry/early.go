@@ -26,6 +26,13 @@ const (
 	LimitedContact Kind = "limited-contact"
 )
 
+// AllowsHandLabour reports whether hand labour is allowed under a kind: work in which the
+// hands touch the plants for long. A kind that is not entered allows none.
+func (k Kind) AllowsHandLabour() bool {
+	row, known := earlyEntry().kind(k)
+	return known && !row.NoContact && !row.NoHandLabour
+}
+
 // EarlyEntry is one worker's entry that somebody asks about.
 type EarlyEntry struct {
 	Kind  Kind
