@@ -131,30 +131,30 @@ func (f yearsFixture) refusedPurge(t *testing.T, request *recordsv1.PurgeEntries
 }
 
 // 40 CFR 170.311(b)(6), from memory: application information is kept 2 years from the end
-// of the restricted-entry interval. An application that ends on 1 March 2026 at 10:00 with
-// 12 hours must be kept until 1 March 2028 22:00. California keeps its record of any use
+// of the restricted-entry interval. An application that ends on 1 March 2018 at 10:00 with
+// 12 hours must be kept until 1 March 2020 22:00. California keeps its record of any use
 // (3 CCR 6624, from memory) to the end of that day, so there the purge opens at midnight;
 // the second application has its interval end after that, and opens to the minute.
 func TestAPurgeIsRefusedUntilTheTimeHasPassedPublished(t *testing.T) {
 	f := setUpYears(t, "US-CA")
-	f.apply(t, "a1", "2026-03-01 10:00", "12")
-	f.apply(t, "a2", "2026-03-01 20:00", "12")
+	f.apply(t, "a1", "2018-03-01 10:00", "12")
+	f.apply(t, "a2", "2018-03-01 20:00", "12")
 
-	f.clock.at = f.local(t, "2028-03-01 21:59")
+	f.clock.at = f.local(t, "2020-03-01 21:59")
 	message, values := f.refusedPurge(t, throughEntry(1))
-	require.Contains(t, message, "Keep entry 1 until 2028-03-01")
+	require.Contains(t, message, "Keep entry 1 until 2020-03-01")
 	require.Equal(t, "nurseries/test/entries/1", values["entry"])
 	require.Equal(t, "ca-use-record-kept", values["row"])
-	require.Equal(t, "2028-03-02T08:00:00Z", values["until"])
+	require.Equal(t, "2020-03-02T08:00:00Z", values["until"])
 
-	f.clock.at = f.local(t, "2028-03-02 00:01")
+	f.clock.at = f.local(t, "2020-03-02 00:01")
 	message, values = f.refusedPurge(t, throughEntry(2))
-	require.Contains(t, message, "Keep entry 2 until 2028-03-02 08:00")
+	require.Contains(t, message, "Keep entry 2 until 2020-03-02 08:00")
 	require.Equal(t, "us-worker-protection-kept", values["row"], "the federal rule keeps it to the minute")
 	_, err := f.client.PurgeEntries(f.owner, throughEntry(1))
 	require.NoError(t, err)
 
-	f.clock.at = f.local(t, "2028-03-02 08:00")
+	f.clock.at = f.local(t, "2020-03-02 08:00")
 	f.refusedPurge(t, throughEntry(2))
 	f.clock.at = f.clock.at.Add(time.Second)
 	_, err = f.client.PurgeEntries(f.owner, throughEntry(2))
@@ -164,16 +164,16 @@ func TestAPurgeIsRefusedUntilTheTimeHasPassedPublished(t *testing.T) {
 
 func TestAPurgeLeavesASignedTombstoneFromWhichTheLedgerGoesOn(t *testing.T) {
 	f := setUpYears(t, "US-CA")
-	f.apply(t, "a1", "2026-01-10 10:00", "4")
-	f.close(t, "2026-01")
-	f.apply(t, "a2", "2026-02-10 10:00", "4")
-	f.close(t, "2026-02")
-	f.apply(t, "a3", "2026-03-10 10:00", "4")
-	f.close(t, "2026-03")
+	f.apply(t, "a1", "2018-01-10 10:00", "4")
+	f.close(t, "2018-01")
+	f.apply(t, "a2", "2018-02-10 10:00", "4")
+	f.close(t, "2018-02")
+	f.apply(t, "a3", "2018-03-10 10:00", "4")
+	f.close(t, "2018-03")
 	removed := f.entries(t)[1]
 
-	f.clock.at = f.local(t, "2028-02-20 09:00")
-	request := throughDay("2026-02-28")
+	f.clock.at = f.local(t, "2020-02-20 09:00")
+	request := throughDay("2018-02-28")
 	purge, err := f.client.PurgeEntries(f.owner, request)
 	require.NoError(t, err)
 	again, err := f.client.PurgeEntries(f.owner, request)
@@ -184,15 +184,15 @@ func TestAPurgeLeavesASignedTombstoneFromWhichTheLedgerGoesOn(t *testing.T) {
 	require.Equal(t, removed.GetHash(), purge.GetHead())
 	require.Equal(t, "nurseries/test/people/olwen", purge.GetPerson())
 	require.Equal(t, []string{"US-CA"}, purge.GetJurisdictions())
-	require.Equal(t, f.local(t, "2028-02-11 00:00"), purge.GetKeptUntil().AsTime())
+	require.Equal(t, f.local(t, "2020-02-11 00:00"), purge.GetKeptUntil().AsTime())
 	public, err := hex.DecodeString(purge.GetPublicKey())
 	require.NoError(t, err)
 	signature, err := hex.DecodeString(purge.GetSignature())
 	require.NoError(t, err)
 	require.True(t, ed25519.Verify(public, []byte("velamen records purge v1\n"+purge.GetSignedText()), signature))
 	require.Equal(t, `{"nursery":"test","number":1,"first_sequence":1,"through_sequence":2,"head":"`+purge.GetHead()+`","entries":2,`+
-		`"kept_until":"2028-02-11T08:00:00Z","jurisdictions":["US-CA"],"reason":"its time is over","person":"nurseries/test/people/olwen",`+
-		`"purge_time":"2028-02-20T17:00:00Z","prev_purge":"`+noPurge()+`","key_id":"`+purge.GetKeyId()+`"}`, purge.GetSignedText(), "the canonical form never changes")
+		`"kept_until":"2020-02-11T08:00:00Z","jurisdictions":["US-CA"],"reason":"its time is over","person":"nurseries/test/people/olwen",`+
+		`"purge_time":"2020-02-20T17:00:00Z","prev_purge":"`+noPurge()+`","key_id":"`+purge.GetKeyId()+`"}`, purge.GetSignedText(), "the canonical form never changes")
 
 	response := f.verify(t)
 	require.True(t, response.GetIntact(), response.GetFault())
@@ -202,15 +202,15 @@ func TestAPurgeLeavesASignedTombstoneFromWhichTheLedgerGoesOn(t *testing.T) {
 	require.Equal(t, int64(1), response.GetClosesBeforePurge(), "what January's close signed is gone")
 	require.Contains(t, response.GetTrusts()[0], "The entries up to 2 were purged.")
 
-	f.apply(t, "a4", "2028-02-20 08:00", "4")
+	f.apply(t, "a4", "2020-02-20 08:00", "4")
 	require.Equal(t, int64(4), f.entries(t)[1].GetSequence(), "numbers go on")
 	require.True(t, f.verify(t).GetIntact())
 
-	f.clock.at = f.local(t, "2028-04-01 09:00")
+	f.clock.at = f.local(t, "2020-04-01 09:00")
 	second, err := f.client.PurgeEntries(f.owner, throughEntry(3))
 	require.NoError(t, err)
 	require.Equal(t, []int64{3, 3, 1}, []int64{second.GetFirstEntry(), second.GetLastEntry(), second.GetEntries()})
-	f.close(t, "2028-01")
+	f.close(t, "2020-01")
 	response = f.verify(t)
 	require.True(t, response.GetIntact(), "a month is closed after all that it signs has gone: %s", response.GetFault())
 	listed, err := f.client.ListPurges(f.manager, &recordsv1.ListPurgesRequest{Parent: "nurseries/test", PageSize: 1})
@@ -221,20 +221,20 @@ func TestAPurgeLeavesASignedTombstoneFromWhichTheLedgerGoesOn(t *testing.T) {
 
 func TestAnEntryGoesOnlyTogetherWithItsCorrections(t *testing.T) {
 	f := setUpYears(t, "US-CA")
-	f.apply(t, "a1", "2026-01-10 10:00", "4")
-	f.apply(t, "a2", "2026-01-11 10:00", "4")
-	f.apply(t, "a3", "2026-03-12 10:00", "4")
+	f.apply(t, "a1", "2018-01-10 10:00", "4")
+	f.apply(t, "a2", "2018-01-11 10:00", "4")
+	f.apply(t, "a3", "2018-03-12 10:00", "4")
 	_, err := f.client.CorrectEntry(f.manager, correct(2, func(r *recordsv1.CorrectEntryRequest) { r.ProductAmount = amount("26", "g") }))
 	require.NoError(t, err)
 
-	f.clock.at = f.local(t, "2028-02-01 09:00")
+	f.clock.at = f.local(t, "2020-02-01 09:00")
 	message, values := f.refusedPurge(t, throughEntry(2))
 	require.Contains(t, message, "entry 2 was corrected by entry 4, which would stay")
 	require.Equal(t, "nurseries/test/entries/4", values["correction"])
 	retention := f.retention(t, "", "")
 	require.Equal(t, []int64{4, 3, 1}, []int64{retention.GetEntries(), retention.GetMayGo(), retention.GetPurgeableThrough()})
 
-	f.clock.at = f.local(t, "2028-04-01 09:00")
+	f.clock.at = f.local(t, "2020-04-01 09:00")
 	purge, err := f.client.PurgeEntries(f.owner, throughEntry(4))
 	require.NoError(t, err)
 	require.Equal(t, int64(4), purge.GetEntries())
@@ -243,10 +243,10 @@ func TestAnEntryGoesOnlyTogetherWithItsCorrections(t *testing.T) {
 
 func TestAHoldKeepsEntriesWhateverTheirAge(t *testing.T) {
 	f := setUpYears(t, "US-CA")
-	f.apply(t, "a1", "2026-01-10 10:00", "4")
-	f.apply(t, "a2", "2026-01-11 10:00", "4")
-	f.clock.at = f.local(t, "2029-01-01 09:00")
-	placed := f.place(t, &recordsv1.Hold{Reason: "claim of a buyer", FromDate: dated("2026-01-11")})
+	f.apply(t, "a1", "2018-01-10 10:00", "4")
+	f.apply(t, "a2", "2018-01-11 10:00", "4")
+	f.clock.at = f.local(t, "2021-01-01 09:00")
+	placed := f.place(t, &recordsv1.Hold{Reason: "claim of a buyer", FromDate: dated("2018-01-11")})
 
 	message, values := f.refusedPurge(t, throughEntry(2))
 	require.Contains(t, message, "Keep entry 2: the legal hold nurseries/test/holds/1 stands (claim of a buyer)")
@@ -269,8 +269,8 @@ func TestRecordsWhoseLawNobodyReadAreNeverPurged(t *testing.T) {
 	} {
 		t.Run(jurisdiction, func(t *testing.T) {
 			f := setUpYears(t, jurisdiction)
-			f.apply(t, "a1", "2026-01-10 10:00", "4")
-			f.clock.at = f.local(t, "2099-01-01 09:00")
+			f.apply(t, "a1", "2018-01-10 10:00", "4")
+			f.clock.at = f.local(t, "2026-04-02 09:00")
 			message, values := f.refusedPurge(t, throughEntry(1))
 			require.Contains(t, message, says)
 			require.Empty(t, values["until"])
@@ -287,10 +287,10 @@ func TestRecordsWhoseLawNobodyReadAreNeverPurged(t *testing.T) {
 
 func TestWhoOnceTradedInProductsKeepsAsLongAsWhoDoes(t *testing.T) {
 	f := setUpYears(t, "DE")
-	f.apply(t, "a1", "2026-01-10 10:00", "4")
-	f.clock.at = f.local(t, "2029-06-01 09:00")
+	f.apply(t, "a1", "2018-01-10 10:00", "4")
+	f.clock.at = f.local(t, "2021-06-01 09:00")
 	message, values := f.refusedPurge(t, throughEntry(1))
-	require.Contains(t, message, "until 2031-01-10", "nobody said whether it trades")
+	require.Contains(t, message, "until 2023-01-10", "nobody said whether it trades")
 	require.Equal(t, "eu-trade-kept", values["row"])
 
 	f.answer(t, &recordsv1.DutySettings{TradesInProducts: recordsv1.DutyAnswer_DUTY_ANSWER_YES})
@@ -301,10 +301,10 @@ func TestWhoOnceTradedInProductsKeepsAsLongAsWhoDoes(t *testing.T) {
 
 func TestTheSummaryOfWhatMayGoIsByMonthAndReason(t *testing.T) {
 	f := setUpYears(t, "US-CA")
-	f.apply(t, "a1", "2026-01-10 10:00", "4")
-	f.apply(t, "a2", "2026-01-20 20:00", "12")
-	f.apply(t, "a3", "2026-03-10 10:00", "4")
-	f.clock.at = f.local(t, "2028-02-01 09:00")
+	f.apply(t, "a1", "2018-01-10 10:00", "4")
+	f.apply(t, "a2", "2018-01-20 20:00", "12")
+	f.apply(t, "a3", "2018-03-10 10:00", "4")
+	f.clock.at = f.local(t, "2020-02-01 09:00")
 	retention := f.retention(t, "", "")
 	require.Equal(t, []int64{3, 2, 2}, []int64{retention.GetEntries(), retention.GetMayGo(), retention.GetPurgeableThrough()})
 	require.Contains(t, retention.GetCaution(), "local law decide")
@@ -313,11 +313,11 @@ func TestTheSummaryOfWhatMayGoIsByMonthAndReason(t *testing.T) {
 		lines = append(lines, fmt.Sprint(g.GetMonth(), " ", g.GetState(), " ", g.GetRow(), " ", g.GetEntries(), " ", g.GetFirstTime().AsTime().Format(time.RFC3339)))
 	}
 	require.Equal(t, []string{
-		"2026-01 RETENTION_STATE_MAY_GO ca-use-record-kept 1 2028-01-11T08:00:00Z",
-		"2026-01 RETENTION_STATE_MAY_GO us-worker-protection-kept 1 2028-01-21T16:00:00Z",
-		"2026-03 RETENTION_STATE_TIME_RUNS ca-use-record-kept 1 2028-03-11T08:00:00Z",
+		"2018-01 RETENTION_STATE_MAY_GO ca-use-record-kept 1 2020-01-11T08:00:00Z",
+		"2018-01 RETENTION_STATE_MAY_GO us-worker-protection-kept 1 2020-01-21T16:00:00Z",
+		"2018-03 RETENTION_STATE_TIME_RUNS ca-use-record-kept 1 2020-03-11T08:00:00Z",
 	}, lines)
-	require.Equal(t, int64(1), f.retention(t, "2026-03-01", "2026-03-31").GetEntries())
+	require.Equal(t, int64(1), f.retention(t, "2018-03-01", "2018-03-31").GetEntries())
 }
 
 func (f yearsFixture) retention(t *testing.T, from, to string) *recordsv1.ListRetentionResponse {
@@ -329,15 +329,15 @@ func (f yearsFixture) retention(t *testing.T, from, to string) *recordsv1.ListRe
 
 func TestAPurgeIsRefusedByFieldAndRole(t *testing.T) {
 	f := setUpYears(t, "US-CA")
-	f.apply(t, "a1", "2026-01-10 10:00", "4")
-	f.apply(t, "a2", "2026-01-11 10:00", "4")
-	f.clock.at = f.local(t, "2029-01-01 09:00")
+	f.apply(t, "a1", "2018-01-10 10:00", "4")
+	f.apply(t, "a2", "2018-01-11 10:00", "4")
+	f.clock.at = f.local(t, "2021-01-01 09:00")
 	_, err := f.client.PurgeEntries(f.manager, throughEntry(1))
 	rpctest.Refused(t, err, codes.PermissionDenied, fault.PermissionDenied)
 	_, err = f.client.PurgeEntries(f.owner, throughEntry(1))
 	require.NoError(t, err)
 	both := throughEntry(2)
-	both.ThroughDate = dated("2026-01-11")
+	both.ThroughDate = dated("2018-01-11")
 	noReason := throughEntry(2)
 	noReason.Reason = ""
 	for _, test := range []struct {
@@ -348,8 +348,8 @@ func TestAPurgeIsRefusedByFieldAndRole(t *testing.T) {
 		{"what was purged before", "through_sequence", "the entries up to 1 were purged before", throughEntry(1)},
 		{"neither an entry nor a day", "through_sequence", "one of the two", throughEntry(0)},
 		{"both", "through_sequence", "one of the two", both},
-		{"a day before all work", "through_date", "does not begin with an entry", throughDay("2026-01-01")},
-		{"a day that no month has", "through_date", "is not a day", throughDay("2026-02-30")},
+		{"a day before all work", "through_date", "does not begin with an entry", throughDay("2018-01-01")},
+		{"a day that no month has", "through_date", "is not a day", throughDay("2018-02-30")},
 		{"without a reason", "reason", "", noReason},
 	} {
 		t.Run(test.name, func(t *testing.T) {
@@ -363,8 +363,8 @@ func TestAPurgeIsRefusedByFieldAndRole(t *testing.T) {
 
 func TestNothingIsPurgedWithoutAKeyOrFromABrokenLedger(t *testing.T) {
 	f := setUpYears(t, "US-CA")
-	f.apply(t, "a1", "2026-01-10 10:00", "4")
-	f.clock.at = f.local(t, "2029-01-01 09:00")
+	f.apply(t, "a1", "2018-01-10 10:00", "4")
+	f.clock.at = f.local(t, "2021-01-01 09:00")
 	conn := rpctest.Serve(t, func(server *rpc.Server) { recordsv1.RegisterRecordsServiceServer(server, New(f.db.DB)) })
 	_, err := recordsv1.NewRecordsServiceClient(conn).PurgeEntries(f.owner, throughEntry(1))
 	message, _ := rpctest.Refused(t, err, codes.FailedPrecondition, fault.NotFoundReason)
@@ -380,9 +380,9 @@ func twoPurges(t *testing.T) yearsFixture {
 	t.Helper()
 	f := setUpYears(t, "US-CA")
 	for day := 10; day < 15; day++ {
-		f.apply(t, fmt.Sprintf("a%d", day), fmt.Sprintf("2026-01-%d 10:00", day), "4")
+		f.apply(t, fmt.Sprintf("a%d", day), fmt.Sprintf("2018-01-%d 10:00", day), "4")
 	}
-	f.clock.at = f.local(t, "2029-01-01 09:00")
+	f.clock.at = f.local(t, "2021-01-01 09:00")
 	for _, through := range []int64{1, 2} {
 		_, err := f.client.PurgeEntries(f.owner, throughEntry(through))
 		require.NoError(t, err)
@@ -470,10 +470,10 @@ func TestNobodyRemovesAnEntryWithoutItsTombstone(t *testing.T) {
 // The database asks no service: what is too young, held or corrected stays whoever signs.
 func TestTheDatabaseItselfRefusesAPurgeThatItCanSeeIsWrong(t *testing.T) {
 	f := setUpYears(t, "US-CA")
-	f.apply(t, "a1", "2026-01-10 10:00", "4")
-	f.apply(t, "a2", "2026-01-11 10:00", "4")
-	f.apply(t, "a3", "2027-06-11 10:00", "4")
-	f.clock.at = f.local(t, "2028-02-01 09:00")
+	f.apply(t, "a1", "2018-01-10 10:00", "4")
+	f.apply(t, "a2", "2018-01-11 10:00", "4")
+	f.apply(t, "a3", "2019-06-11 10:00", "4")
+	f.clock.at = f.local(t, "2020-02-01 09:00")
 	_, err := f.client.CorrectEntry(f.manager, correct(2, func(r *recordsv1.CorrectEntryRequest) { r.ProductAmount = amount("26", "g") }))
 	require.NoError(t, err)
 	entries := f.entries(t)
@@ -493,7 +493,7 @@ func TestTheDatabaseItselfRefusesAPurgeThatItCanSeeIsWrong(t *testing.T) {
 		name   string
 		change func(*purging)
 	}{
-		{"an entry younger than 2 years", func(p *purging) { p.PurgeTime = f.local(t, "2027-12-31 09:00") }},
+		{"an entry younger than 2 years", func(p *purging) { p.PurgeTime = f.local(t, "2019-12-31 09:00") }},
 		{"one among older ones", func(p *purging) { p.ThroughSequence = 3 }},
 		{"an entry without its correction", func(p *purging) { p.ThroughSequence = 2 }},
 		{"a tombstone out of turn", func(p *purging) { p.Number = 2 }},
@@ -504,7 +504,7 @@ func TestTheDatabaseItselfRefusesAPurgeThatItCanSeeIsWrong(t *testing.T) {
 		t.Run(test.name, func(t *testing.T) { require.Equal(t, broken, attempt(t, test.change)) })
 	}
 	f.place(t, &recordsv1.Hold{Reason: "r", House: "nurseries/test/houses/h2"})
-	f.place(t, &recordsv1.Hold{Reason: "r", House: "nurseries/test/houses/h1", ToDate: dated("2026-01-10")})
+	f.place(t, &recordsv1.Hold{Reason: "r", House: "nurseries/test/houses/h1", ToDate: dated("2018-01-10")})
 	t.Run("an entry that a hold covers", func(t *testing.T) { require.Equal(t, broken, attempt(t, func(*purging) {})) })
 	require.Len(t, f.entries(t), 4)
 }

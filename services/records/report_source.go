@@ -118,6 +118,9 @@ func (s useSource) useOf(e kept) report.Use {
 	if e.Correction != nil {
 		use.Corrects, use.CorrectionNote = entryName(e.Nursery, e.Correction.Corrects), e.Correction.Note
 	}
+	if e.correctedBy != nil {
+		use.CorrectedBy = entryName(e.Nursery, *e.correctedBy)
+	}
 	s.addHouse(&use, e, house)
 	s.addProduct(&use, e)
 	s.addCrops(&use, e)

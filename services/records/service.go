@@ -202,6 +202,13 @@ func (s *Service) useRecord(ctx context.Context, prefix string, request *records
 		if record, err = useRecord(nursery, house, period, entries); err != nil {
 			return err
 		}
+		purges, err := purgesSince(ctx, tx, ids[0], period.begin)
+		if err != nil {
+			return err
+		}
+		for _, p := range purges {
+			record.Caution += " " + p.said(ids[0])
+		}
 		return markLate(ctx, tx, ids[0], record.GetEntries()...)
 	})
 	return record, zone, err

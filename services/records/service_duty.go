@@ -83,6 +83,8 @@ type dutyMonth struct {
 	// field is where the request names the month.
 	field        string
 	applications []duty.Application
+	// entered are when the standing entries of each application came into the ledger.
+	entered map[string][]time.Time
 	// gaps are sentences on applications that were left out.
 	gaps []string
 }
@@ -106,19 +108,63 @@ func readDutyMonth(ctx context.Context, r postgres.Reader, id, field, typed stri
 	if err != nil {
 		return dutyMonth{}, err
 	}
-	m := dutyMonth{month: typed, field: field, facts: duty.NurseryFacts{
+	m := dutyMonth{month: typed, field: field, entered: map[string][]time.Time{}, facts: duty.NurseryFacts{
 		Jurisdiction: nursery.Jurisdiction, Zone: nursery.Zone,
 		MonthlySummary: dutyAnswer(settings.monthlySummary), ElectronicAtOnce: dutyAnswer(settings.electronicAtOnce),
 		LongerConversion: dutyAnswer(settings.longerConversion),
 	}}
+	purges, err := purgesSince(ctx, r, id, begin)
+	if err != nil {
+		return dutyMonth{}, err
+	}
+	for _, p := range purges {
+		m.gaps = append(m.gaps, p.said(id))
+	}
 	for group := range slices.Values(byApplication(entries)) {
 		if neverApplied(group) {
 			m.gaps = append(m.gaps, fmt.Sprintf("Application %s: every amount of it was put right to zero, so nothing is due for it.", group[0].Application))
 			continue
 		}
-		m.applications = append(m.applications, duty.Application{Name: group[0].Application, Event: settings.eventOf(nursery.Zone, group...)})
+		m.add(group, settings.eventOf(nursery.Zone, group...), begin, end)
 	}
 	return m, nil
+}
+
+// add adds an application with its standing entries. Duties count the month in which work
+// began and use reports the one in which it was finished: where these differ, both say so.
+func (m *dutyMonth) add(entries []kept, event duty.Event, begin, end time.Time) {
+	name := entries[0].Application
+	m.applications = append(m.applications, duty.Application{Name: name, Event: event})
+	for _, e := range entries {
+		m.entered[name] = append(m.entered[name], e.CreateTime)
+	}
+	began := !event.Start.Before(begin) && event.Start.Before(end)
+	switch {
+	case began && event.End.After(end):
+		m.gaps = append(m.gaps, fmt.Sprintf("Application %s began in %s and was finished after it: its duties stand here, "+
+			"and the use report of the month in which it was finished has it. Hand that in too.", name, m.month))
+	case event.Start.Before(begin) && event.End.After(begin):
+		m.gaps = append(m.gaps, fmt.Sprintf("Application %s was finished in %s and began before it: the use report of %s has it, "+
+			"and its duties stand in the month in which it began.", name, m.month, m.month))
+	}
+}
+
+// sentBefore names what was entered after the first report of the month went out: that
+// report does not have it.
+func (m dutyMonth) sentBefore(items []duty.Item) []string {
+	var gaps []string
+	for _, item := range items {
+		if !item.Month || item.DoneAt.IsZero() {
+			continue
+		}
+		for _, name := range item.Applications {
+			if slices.ContainsFunc(m.entered[name], func(at time.Time) bool { return at.After(item.DoneAt) }) {
+				gaps = append(gaps, fmt.Sprintf("Application %s was entered or corrected after %s was done at %s, so that report has not what stands now: "+
+					"hand a corrected one in.", name, item.ID, moment(item.DoneAt)))
+			}
+		}
+	}
+	return gaps
 }
 
 // monthBounds is when a month begins and when the next one does.
@@ -204,7 +250,7 @@ func (m dutyMonth) calendar(done []dutyDone, now time.Time) (duty.Calendar, erro
 	if err != nil {
 		return duty.Calendar{}, fault.Field(m.field, "%s", err).With("month", m.month)
 	}
-	calendar.Gaps = slices.Concat(m.gaps, calendar.Gaps, []string{notTracked})
+	calendar.Gaps = slices.Concat(m.gaps, m.sentBefore(calendar.Items), calendar.Gaps, []string{notTracked})
 	return calendar, nil
 }
 

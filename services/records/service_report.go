@@ -107,6 +107,15 @@ func layOut(ctx context.Context, tx pgx.Tx, id string, kind report.Kind, a asked
 	if err != nil {
 		return report.Document{}, err
 	}
+	purged, err := purgesSince(ctx, tx, id, days.begin)
+	if err != nil {
+		return report.Document{}, err
+	}
+	var purges []report.Purge
+	for _, p := range purged {
+		purges = append(purges, report.Purge{Name: purgeName(id, p.number), First: p.first, Last: p.through, Time: p.at})
+	}
+	period = period.After(purges)
 	source, err := readUseSource(ctx, tx, nursery)
 	if err != nil {
 		return report.Document{}, err
@@ -114,7 +123,7 @@ func layOut(ctx context.Context, tx pgx.Tx, id string, kind report.Kind, a asked
 	if _, found := source.houses[a.house]; a.house != "" && !found {
 		return report.Document{}, fault.Missing("house", a.house)
 	}
-	entries, err := finishedIn(ctx, tx, id, a.house, days.begin, days.end)
+	entries, err := aroundDays(ctx, tx, id, a.house, days.begin, days.end)
 	if err != nil {
 		return report.Document{}, err
 	}

@@ -148,6 +148,9 @@ func (s *Service) PurgeEntries(ctx context.Context, request *recordsv1.PurgeEntr
 			return nil, err
 		}
 		now := s.db.Now()
+		if err := refuseWrongClock(ctx, tx, now); err != nil {
+			return nil, err
+		}
 		k, err := readKeeper(ctx, tx, ids[0], now)
 		if err != nil {
 			return nil, err
@@ -175,6 +178,17 @@ func (s *Service) PurgeEntries(ctx context.Context, request *recordsv1.PurgeEntr
 		}
 		return removeAndSign(ctx, tx, p, s.key)
 	})
+}
+
+// refuseWrongClock refuses a purge by a server whose clock is ahead of the database's: by
+// it the time to keep records would seem to be over.
+func refuseWrongClock(ctx context.Context, tx pgx.Tx, now time.Time) error {
+	database, err := aheadOfDatabase(ctx, tx, now)
+	if err != nil || database.IsZero() {
+		return err
+	}
+	return fault.New(fault.Precondition, fault.RecordKept, "the clock of this server says %s, and that of the database %s: put them right, and purge then",
+		moment(now), moment(database)).With("server_time", moment(now)).With("database_time", moment(database))
 }
 
 // askedThrough returns the last entry of a purge that a request asks for.

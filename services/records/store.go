@@ -100,14 +100,19 @@ func listEntries(ctx context.Context, r postgres.Reader, nursery string, after i
 		pgx.NamedArgs{"nursery": nursery, "after": after, "limit": limit})
 }
 
-// finishedIn returns the entries that stand and whose work ended from begin up to end, by
-// start; of one house (name), or of all when it is empty. Work that ended as a day began
-// belongs to that day.
-func finishedIn(ctx context.Context, r postgres.Reader, nursery, house string, begin, end time.Time) ([]kept, error) {
+// longestWork is how long after a period work that began in it is looked for, so that its
+// report can say that another has it. Design value: nobody sprays for a week.
+const longestWork = 7 * 24 * time.Hour
+
+// aroundDays returns the entries of a report from begin up to end, by start, and those that
+// it says it leaves out: those that were corrected, and those whose work went on after the
+// end; of one house (name), or of all when it is empty. Which of them a day has the report
+// decides.
+func aroundDays(ctx context.Context, r postgres.Reader, nursery, house string, begin, end time.Time) ([]kept, error) {
 	return queryEntries(ctx, r, `
-		AND newer.sequence IS NULL AND e.end_time >= @begin AND e.end_time < @end AND (@house = '' OR e.house = @house)
+		AND e.end_time >= @begin AND e.end_time < @latest AND e.start_time < @end AND (@house = '' OR e.house = @house)
 		ORDER BY e.start_time, e.sequence`,
-		pgx.NamedArgs{"nursery": nursery, "house": house, "begin": begin, "end": end})
+		pgx.NamedArgs{"nursery": nursery, "house": house, "begin": begin, "end": end, "latest": end.Add(longestWork)})
 }
 
 // standing returns the entries of a house that stand and whose work overlaps the

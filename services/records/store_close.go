@@ -112,13 +112,16 @@ func insertClose(ctx context.Context, tx pgx.Tx, nursery string, r closeRow) err
 }
 
 // selectLate reads entries that came after the close of the month in which their work
-// ended: that is the first close whose month had ended by then.
+// ended: that is the first close whose month had ended by then. A correction that moves
+// work to another month changes the month that it leaves too, and comes late for that one.
 const selectLate = `
-	SELECT e.sequence, c.month
+	SELECT DISTINCT e.sequence, c.month
 	FROM records.entry e
+	LEFT JOIN records.entry old ON old.nursery = e.nursery AND old.sequence = e.corrects
+	CROSS JOIN LATERAL (VALUES (e.start_time, e.end_time), (old.start_time, old.end_time)) AS worked (start_time, end_time)
 	CROSS JOIN LATERAL (
 		SELECT month, last_sequence FROM records.close
-		WHERE nursery = e.nursery AND end_time >= e.end_time AND (end_time > e.end_time OR e.start_time < e.end_time)
+		WHERE nursery = e.nursery AND end_time >= worked.end_time AND (end_time > worked.end_time OR worked.start_time < worked.end_time)
 		ORDER BY end_time LIMIT 1) c
 	WHERE e.nursery = @nursery AND e.sequence > c.last_sequence`
 
@@ -140,7 +143,8 @@ func queryLate(ctx context.Context, r postgres.Reader, where string, args pgx.Na
 	return late, postgres.Translate(err)
 }
 
-// lateAmong returns the months that some entries came too late for, by entry.
+// lateAmong returns the months that some entries came too late for, by entry; the earlier
+// where there are two.
 func lateAmong(ctx context.Context, r postgres.Reader, nursery string, sequences []int64) (map[int64]string, error) {
 	late, err := queryLate(ctx, r, ` AND e.sequence = ANY(@sequences)`, pgx.NamedArgs{"nursery": nursery, "sequences": sequences})
 	if err != nil {
@@ -148,7 +152,9 @@ func lateAmong(ctx context.Context, r postgres.Reader, nursery string, sequences
 	}
 	months := make(map[int64]string, len(late))
 	for _, l := range late {
-		months[l.sequence] = l.month
+		if known := months[l.sequence]; known == "" || l.month < known {
+			months[l.sequence] = l.month
+		}
 	}
 	return months, nil
 }
@@ -160,7 +166,7 @@ func lateOf(ctx context.Context, r postgres.Reader, nursery string, closes []clo
 		return nil, nil
 	}
 	// No entry before the first close's last one is late for any of them.
-	late, err := queryLate(ctx, r, ` AND e.sequence > @first AND e.end_time <= @end ORDER BY e.sequence`,
+	late, err := queryLate(ctx, r, ` AND e.sequence > @first AND least(e.end_time, old.end_time) <= @end ORDER BY e.sequence`,
 		pgx.NamedArgs{"nursery": nursery, "first": closes[0].lastSequence, "end": closes[len(closes)-1].endTime})
 	if err != nil {
 		return nil, err

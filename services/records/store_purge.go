@@ -2,6 +2,7 @@ package records
 
 import (
 	"context"
+	"fmt"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -36,6 +37,37 @@ func listPurges(ctx context.Context, r postgres.Reader, nursery string, after in
 		pgx.NamedArgs{"nursery": nursery, "after": after, "limit": limit})
 }
 
+// purgeOf is a purge by which entries may have gone.
+type purgeOf struct {
+	number, first, through int64
+	at                     time.Time
+}
+
+// purgesSince returns the purges by which entries may have gone whose work ended at a time
+// or later. The database lets none go that is younger than its floor, so those before are
+// none of them.
+func purgesSince(ctx context.Context, r postgres.Reader, nursery string, begin time.Time) ([]purgeOf, error) {
+	rows, err := r.Query(ctx, `
+		SELECT number, first_sequence, through_sequence, create_time
+		FROM (SELECT *, lag(through_sequence, 1, 0) OVER (ORDER BY number) + 1 AS first_sequence FROM records.purge WHERE nursery = @nursery) p
+		WHERE create_time >= @begin::timestamptz + records.purge_floor() ORDER BY number`, pgx.NamedArgs{"nursery": nursery, "begin": begin})
+	if err != nil {
+		return nil, postgres.Translate(err)
+	}
+	purges, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (purgeOf, error) {
+		var p purgeOf
+		err := row.Scan(&p.number, &p.first, &p.through, &p.at)
+		return p, err
+	})
+	return purges, postgres.Translate(err)
+}
+
+// said says of a purge that entries of some time may have gone by it.
+func (p purgeOf) said(nursery string) string {
+	return fmt.Sprintf("Entries %d to %d of the ledger were purged at %s (%s); work of this time may be among them.",
+		p.first, p.through, moment(p.at.UTC()), purgeName(nursery, p.number))
+}
+
 // purgedThrough returns the last entry that was purged by what the tombstones say, 0 for
 // none.
 func purgedThrough(ctx context.Context, r postgres.Reader, nursery string) (int64, error) {
@@ -60,6 +92,18 @@ func insertPurge(ctx context.Context, tx pgx.Tx, nursery string, p purgeRow) err
 			"through": p.through, "head": p.head, "at": p.at,
 		})
 	return err
+}
+
+// aheadOfDatabase returns the clock of the database where a time is later than it by more
+// than the hour that check_purge allows; zero where it is not.
+func aheadOfDatabase(ctx context.Context, r postgres.Reader, now time.Time) (time.Time, error) {
+	var at time.Time
+	var ahead bool
+	err := r.QueryRow(ctx, `SELECT clock_timestamp(), $1::timestamptz > clock_timestamp() + interval '1 hour'`, now).Scan(&at, &ahead)
+	if err != nil || !ahead {
+		return time.Time{}, err
+	}
+	return clock.Stored(at), nil
 }
 
 // endedBy returns the last of the entries from the start of the ledger up to the first

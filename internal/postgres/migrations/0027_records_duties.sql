@@ -150,6 +150,12 @@ BEGIN
         RAISE EXCEPTION 'purge % of % says something else than its columns or the ledger', NEW.number, NEW.nursery
             USING ERRCODE = 'integrity_constraint_violation';
     END IF;
+    -- Whoever asks says what time it is; the database's own clock must agree, or a clock set
+    -- forward would let everything go. An hour for clocks that differ: design value.
+    IF NEW.create_time > clock_timestamp() + interval '1 hour' THEN
+        RAISE EXCEPTION 'purge % of % says %, and the clock of the database %', NEW.number, NEW.nursery, NEW.create_time, clock_timestamp()
+            USING ERRCODE = 'integrity_constraint_violation';
+    END IF;
     SELECT e.sequence INTO counted FROM records.entry e
     WHERE e.nursery = NEW.nursery AND e.sequence <= NEW.through_sequence AND e.end_time + records.purge_floor() > NEW.create_time
     ORDER BY e.sequence LIMIT 1;

@@ -50,6 +50,8 @@ type Document struct {
 	Notes   []string `json:"notes"`
 	LeftOut []string `json:"left_out"`
 
+	// purged says that uses of the period may have been purged.
+	purged bool
 	// written is the end of the period: the date of the files, since a report reads no
 	// clock.
 	written time.Time
@@ -117,7 +119,7 @@ func Build(kind Kind, nursery Nursery, period Period, uses []Use) (Document, err
 	if err := onceEach(inPeriod); err != nil {
 		return Document{}, err
 	}
-	left := leftOut(inPeriod, kind)
+	left := leftOut(uses, period, kind)
 	// What the period selects is a copy, and nobody else's.
 	covered := slices.DeleteFunc(inPeriod, func(use Use) bool { return !kind.covers(use) })
 	inOrder(covered, kind.ByHouse)
@@ -126,7 +128,7 @@ func Build(kind Kind, nursery Nursery, period Period, uses []Use) (Document, err
 		Schema: schemaVersion, Kind: kind.ID, Title: kind.Title, Section: kind.Section,
 		Nursery: nursery.Name, FromDate: period.from, ToDate: period.to, TimeZone: nursery.Zone.String(),
 		Caution: Caution, Facts: []Fact{}, LeftOut: left, Notes: []string{},
-		Gaps: append([]Gap{}, nurseryGaps(kind, nursery)...), written: period.end,
+		Gaps: append(append([]Gap{}, period.purgedGaps(kind)...), nurseryGaps(kind, nursery)...), written: period.end, purged: len(period.purges) > 0,
 		Uses: Table{ID: "uses", Title: "Uses", Rows: make([]Row, 0, len(covered))},
 	}
 	document.fill(kind, nursery, covered)
@@ -190,10 +192,13 @@ func inOrder(uses []Use, byHouse bool) {
 }
 
 // leftOut counts the uses of the period that are not in the report.
-func leftOut(uses []Use, kind Kind) []string {
-	var corrected, general int
+func leftOut(uses []Use, period Period, kind Kind) []string {
+	var corrected, general, later int
 	for _, use := range uses {
 		switch {
+		case period.leaves(use) && kind.covers(use):
+			later++
+		case !period.Holds(use):
 		case use.CorrectedBy != "":
 			corrected++
 		case !kind.covers(use):
@@ -203,6 +208,9 @@ func leftOut(uses []Use, kind Kind) []string {
 	out := []string{}
 	if corrected > 0 {
 		out = append(out, fmt.Sprintf("Entries that another entry corrects, and that are not counted: %d.", corrected))
+	}
+	if later > 0 {
+		out = append(out, fmt.Sprintf("Uses that began in this period and were finished after it, and that the report of the day on which they were finished has: %d.", later))
 	}
 	if general > 0 {
 		out = append(out, fmt.Sprintf("Uses of products that are not restricted-use, and that this record does not cover: %d.", general))

@@ -12,6 +12,38 @@ import (
 type Period struct {
 	from, to   string
 	begin, end time.Time
+	purges     []Purge
+}
+
+// Purge is that entries were removed from the ledger after the time to keep them.
+type Purge struct {
+	// Name is the resource name of the signed tombstone.
+	Name string
+	// First and Last are the numbers of the first and the last entry.
+	First, Last int64
+	// Time is when.
+	Time time.Time
+}
+
+// After returns the period with the purges in which uses of it may have gone: its report
+// says that it does not hold all that was applied.
+func (p Period) After(purges []Purge) Period {
+	p.purges = slices.Clone(purges)
+	return p
+}
+
+// purgedGaps names each purge as something that a report lacks.
+func (p Period) purgedGaps(kind Kind) []Gap {
+	var gaps []Gap
+	for _, purge := range p.purges {
+		gaps = append(gaps, Gap{
+			Field: "purged", Title: "Uses that were purged", Problem: IsMissing,
+			Reason: fmt.Sprintf("Entries %d to %d of the ledger were purged at %s; uses of this period may be among them, and nothing here says what they were.",
+				purge.First, purge.Last, purge.Time.UTC().Format(time.RFC3339)),
+			Section: kind.Section, Source: "the signed tombstone of the purge", Fix: purge.Name, FixField: "nothing: what was purged is gone",
+		})
+	}
+	return gaps
 }
 
 // Days returns the period from one local day to another (YYYY-MM-DD), both
@@ -47,15 +79,31 @@ func (p Period) wholeMonth() bool {
 }
 
 // Holds reports whether a use belongs to the period: it does when it was finished
-// in it. So a use over midnight at the end of a month is in one month, not in two.
+// in it. So a use over midnight at the end of a month is in one month, not in two. One
+// that ends at the stroke of midnight is of the day that ends, and one of no length at
+// midnight of the day that begins, as in the closes of months.
 // A use without an end counts by its start, and one without either is held by every
 // period, so that it is listed as missing and not lost.
 func (p Period) Holds(use Use) bool {
-	at := use.End
-	if at.IsZero() {
-		at = use.Start
+	start, end := use.Start, use.End
+	if end.IsZero() {
+		end = start
 	}
-	return at.IsZero() || (!at.Before(p.begin) && at.Before(p.end))
+	switch {
+	case end.IsZero():
+		return true
+	case end.Equal(p.begin):
+		return start.Equal(end)
+	case end.Equal(p.end):
+		return start.Before(end)
+	default:
+		return end.After(p.begin) && end.Before(p.end)
+	}
+}
+
+// leaves reports whether a use began in the period and was finished after it.
+func (p Period) leaves(use Use) bool {
+	return !p.Holds(use) && !use.Start.Before(p.begin) && use.Start.Before(p.end)
 }
 
 // Select returns the uses that a period holds, in their order.

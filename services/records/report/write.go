@@ -120,3 +120,11 @@ const listed = "; the end of the report lists them"
 
 // noUses stands in a report of a period without any.
 const noUses = "No use is on record in this period."
+
+// none says that the report has no use, and whether that may be because they were purged.
+func (d Document) none() string {
+	if d.purged {
+		return "No use of this period is on record any more: uses may have been purged."
+	}
+	return noUses
+}

@@ -40,7 +40,7 @@ func writeCSV(document Document) ([]byte, error) {
 		_ = writer.Write(append(row, joined(use.Remarks), document.Caution))
 	}
 	if len(document.Uses.Rows) == 0 {
-		row = append(append(row, head...), noUses)
+		row = append(append(row, head...), document.none())
 		for len(row) < len(titles)-1 {
 			row = append(row, "")
 		}

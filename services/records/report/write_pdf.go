@@ -21,7 +21,7 @@ func writePDF(document Document) ([]byte, error) {
 		Body: func(drawn *page.Pages) {
 			p := pages{drawn}
 			p.head(document)
-			p.uses(document.Uses)
+			p.uses(document.Uses, document.none())
 			for _, table := range document.Totals {
 				p.totals(table)
 			}
@@ -48,10 +48,10 @@ func (p pages) head(document Document) {
 }
 
 // uses draws one block for each use: labels above values, three side by side.
-func (p pages) uses(table Table) {
+func (p pages) uses(table Table, none string) {
 	p.Heading(table.Title)
 	if len(table.Rows) == 0 {
-		p.Paragraph(page.Body, noUses)
+		p.Paragraph(page.Body, none)
 	}
 	for i, row := range table.Rows {
 		p.use(fmt.Sprintf("%d of %d: %s", i+1, len(table.Rows), row.Name), table.Columns, row)

@@ -36,9 +36,9 @@ func writeXLSX(document Document) (data []byte, err error) {
 	book.bold = book.style(&excelize.Style{Font: &excelize.Font{Bold: true}})
 	book.properties(document)
 	book.head(document)
-	book.table("Uses", document.Uses, true)
+	book.table("Uses", document.Uses, document.none())
 	for _, total := range document.Totals {
-		book.table(sheetNames[total.ID], total, false)
+		book.table(sheetNames[total.ID], total, "")
 	}
 	book.gaps(document.Gaps)
 	if book.err != nil {
@@ -106,9 +106,10 @@ func (b *workbook) head(document Document) {
 	b.keep(b.file.SetColWidth("Report", "B", "B", 110))
 }
 
-// table writes a table. named tables have the entry before and the remarks behind
-// their columns.
-func (b *workbook) table(sheet string, table Table, named bool) {
+// table writes a table. One that has a text for when it is empty is of uses: it has the
+// entry before and the remarks behind its columns.
+func (b *workbook) table(sheet string, table Table, none string) {
+	named := none != ""
 	_, err := b.file.NewSheet(sheet)
 	b.keep(err)
 	titles := flatTitles(table.Columns)
@@ -128,7 +129,7 @@ func (b *workbook) table(sheet string, table Table, named bool) {
 		y++
 	}
 	if named && len(table.Rows) == 0 {
-		b.text(sheet, 1, y, noUses, 0)
+		b.text(sheet, 1, y, none, 0)
 	}
 	if table.Note != "" {
 		b.text(sheet, 1, y+1, table.Note, 0)
