@@ -35,6 +35,9 @@ type closing struct {
 	Closer           string    `json:"closer"`
 	CloseTime        time.Time `json:"close_time"`
 	KeyID            string    `json:"key_id"`
+	// PurgedThrough is the last entry that was purged before, where entries of the month may
+	// have gone by that: MonthEntries counts only those that were still there.
+	PurgedThrough int64 `json:"purged_through,omitempty"`
 }
 
 // signedPrefix stands before what is signed, so that a signature of the same key on

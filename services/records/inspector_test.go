@@ -173,3 +173,16 @@ func TestAnEntryThatWasPurgedIsNotCorrected(t *testing.T) {
 	rpctest.Refused(t, err, codes.NotFound, fault.NotFoundReason)
 	require.True(t, f.verify(t).GetIntact())
 }
+
+func TestAMonthThatIsClosedAfterAPurgeSaysThatItCountsOnlyWhatWasLeft(t *testing.T) {
+	f := setUpYears(t, "US-CA")
+	f.apply(t, "a1", "2018-01-10 10:00", "4")
+	f.apply(t, "a2", "2018-01-11 10:00", "4")
+	_, err := f.client.PurgeEntries(f.owner, throughEntry(1))
+	require.NoError(t, err)
+	closed := f.close(t, "2018-01")
+	require.Equal(t, int64(1), closed.GetMonthEntries())
+	require.Contains(t, closed.GetSignedText(), `,"purged_through":1}`, "it is signed")
+	require.NotContains(t, f.close(t, "2026-03").GetSignedText(), "purged_through", "nothing so young was purged")
+	require.True(t, f.verify(t).GetIntact())
+}

@@ -60,6 +60,13 @@ func standAt(ctx context.Context, tx pgx.Tx, c closing) (closing, error) {
 			count(*) FILTER (WHERE `+endedFrom+` AND e.corrects IS NOT NULL)
 		FROM records.entry e WHERE e.nursery = @nursery AND `+endedBefore, args).
 		Scan(&c.LastSequence, &c.MonthEntries, &c.MonthCorrections)
+	if err != nil {
+		return closing{}, err
+	}
+	purges, err := purgesSince(ctx, tx, c.Nursery, c.BeginTime)
+	if len(purges) > 0 {
+		c.PurgedThrough = purges[len(purges)-1].through
+	}
 	return c, err
 }
 
