@@ -79,26 +79,15 @@ func (p Period) wholeMonth() bool {
 }
 
 // Holds reports whether a use belongs to the period: it does when it was finished
-// in it. So a use over midnight at the end of a month is in one month, not in two. One
-// that ends at the stroke of midnight is of the day that ends, and one of no length at
-// midnight of the day that begins, as in the closes of months.
+// in it. So a use over midnight at the end of a month is in one month, not in two.
 // A use without an end counts by its start, and one without either is held by every
 // period, so that it is listed as missing and not lost.
 func (p Period) Holds(use Use) bool {
-	start, end := use.Start, use.End
-	if end.IsZero() {
-		end = start
+	at := use.End
+	if at.IsZero() {
+		at = use.Start
 	}
-	switch {
-	case end.IsZero():
-		return true
-	case end.Equal(p.begin):
-		return start.Equal(end)
-	case end.Equal(p.end):
-		return start.Before(end)
-	default:
-		return end.After(p.begin) && end.Before(p.end)
-	}
+	return at.IsZero() || (!at.Before(p.begin) && at.Before(p.end))
 }
 
 // leaves reports whether a use began in the period and was finished after it.
