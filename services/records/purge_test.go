@@ -315,7 +315,7 @@ func TestTheSummaryOfWhatMayGoIsByMonthAndReason(t *testing.T) {
 	require.Equal(t, []string{
 		"2018-01 RETENTION_STATE_MAY_GO ca-use-record-kept 1 2020-01-11T08:00:00Z",
 		"2018-01 RETENTION_STATE_MAY_GO us-worker-protection-kept 1 2020-01-21T16:00:00Z",
-		"2018-03 RETENTION_STATE_TIME_RUNS ca-use-record-kept 1 2020-03-11T08:00:00Z",
+		"2018-03 RETENTION_STATE_TIME_RUNS ca-use-record-kept 1 2020-03-11T07:00:00Z",
 	}, lines)
 	require.Equal(t, int64(1), f.retention(t, "2018-03-01", "2018-03-31").GetEntries())
 }
