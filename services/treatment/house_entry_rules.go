@@ -111,7 +111,7 @@ func (e entering) closures() []entry.Closure {
 	seen := map[cause]bool{}
 	var all []entry.Closure
 	for _, moment := range e.premises.changes(e.start, e.until()) {
-		for _, closure := range e.premises.At(e.house, moment).Closures {
+		for _, closure := range e.premises.Standing(e.house, moment).Closures {
 			by := cause{closure.Application, closure.Reason}
 			if !seen[by] {
 				seen[by] = true
@@ -135,7 +135,7 @@ func (e entering) intoWhatIsOpen(v *entryVerdict) {
 		}
 		v.add(RuleHouseOpen, true, cmp.Or(closure.Source, sourceHouseOpen), "%s", strings.Join(parts, " "))
 	}
-	if opens := e.premises.At(e.house, e.start).Opens; !opens.IsZero() {
+	if opens := e.premises.Standing(e.house, e.start).Opens; !opens.IsZero() {
 		v.add(RuleHouseOpen, false, sourceHouseOpen, "By time alone %s opens on %s.", e.houseName, e.when(opens))
 	}
 	if possible := e.possible(); len(possible) > 0 {

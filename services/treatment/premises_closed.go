@@ -1,6 +1,7 @@
 package treatment
 
 import (
+	"fmt"
 	"slices"
 	"time"
 
@@ -90,26 +91,74 @@ func (p Premises) closedBenches(closure entry.Closure, house string) []string {
 	return slices.Compact(benches)
 }
 
+// Standing returns how a house stands at a moment: by what was applied in it, and by what
+// was applied elsewhere to plants that stand in it then.
+func (p Premises) Standing(house string, moment time.Time) entry.Standing {
+	standing := p.At(house, moment)
+	for _, closure := range p.broughtIn(house, moment) {
+		switch {
+		case closure.Until.IsZero(), !standing.Open() && standing.Opens.IsZero():
+			standing.Opens = time.Time{}
+		case closure.Until.After(standing.Opens):
+			standing.Opens = closure.Until
+		}
+		standing.Closures = append(standing.Closures, closure)
+	}
+	return standing
+}
+
+// broughtIn returns the intervals of applications in other houses that are on plants that
+// stand in a house at a moment.
+func (p Premises) broughtIn(house string, moment time.Time) []entry.Closure {
+	var closures []entry.Closure
+	for i, a := range p.Applications {
+		if a.House == house {
+			continue
+		}
+		benches := p.carriedTo(i, house, moment)
+		if len(benches) == 0 {
+			continue
+		}
+		for _, closure := range p.running(i, moment) {
+			closure.Area = entry.Area{Extent: entry.TreatedArea}
+			closure.Why += fmt.Sprintf(" Plants that were treated stand here now: %s.", inBenches(benches))
+			closures = append(closures, closure)
+		}
+	}
+	return closures
+}
+
+// running returns the restricted-entry interval of an application at a moment, where it is
+// not over.
+func (p Premises) running(i int, moment time.Time) []entry.Closure {
+	closures := p.Nursery.At(p.Applications[i:i+1], p.Airings, p.Applications[i].House, moment).Closures
+	return slices.DeleteFunc(closures, func(c entry.Closure) bool { return c.Reason != entry.IntervalRuns })
+}
+
+// carriedTo returns the benches of a house, in order, on which plants that an application
+// treated stand at a moment, and which were not treated themselves.
+func (p Premises) carriedTo(i int, house string, moment time.Time) []string {
+	treated := p.Treated[i]
+	var benches []string
+	for _, bench := range p.standing(slices.Concat(treated.Lots, treated.Carriers), moment) {
+		if bench.House == house && (house != p.Applications[i].House || !slices.Contains(treated.Benches, bench.Bench)) {
+			benches = append(benches, bench.Bench)
+		}
+	}
+	slices.Sort(benches)
+	return benches
+}
+
 // movedLots returns the benches on which lots stand at a moment that were treated on
 // another and whose restricted-entry interval is not over.
 func (p Premises) movedLots(moment time.Time) []ClosedPlace {
 	var places []ClosedPlace
-	for i, a := range p.Applications {
-		treated := p.Treated[i]
-		if len(treated.Benches) == 0 && len(treated.Lots) == 0 {
-			continue
-		}
-		for _, closure := range p.Nursery.At(p.Applications[i:i+1], p.Airings, a.House, moment).Closures {
-			if closure.Reason != entry.IntervalRuns {
-				continue
-			}
-			for _, bench := range p.standing(slices.Concat(treated.Lots, treated.Carriers), moment) {
-				if bench.House == a.House && slices.Contains(treated.Benches, bench.Bench) {
-					continue
+	for i := range p.Applications {
+		for _, closure := range p.running(i, moment) {
+			for _, house := range p.Nursery.Houses {
+				if benches := p.carriedTo(i, house.ID, moment); len(benches) > 0 {
+					places = append(places, ClosedPlace{House: house.ID, Benches: benches, Moved: true, Start: closure.Since, End: endOf(closure, moment)})
 				}
-				places = append(places, ClosedPlace{
-					House: bench.House, Benches: []string{bench.Bench}, Moved: true, Start: closure.Since, End: endOf(closure, moment),
-				})
 			}
 		}
 	}

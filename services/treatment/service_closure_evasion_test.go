@@ -149,3 +149,34 @@ func TestAPlanMadeWhileWorkGoesOnKeepsPeopleOutAfterItsEndToo(t *testing.T) {
 	}
 	require.Equal(t, end.Add(12*time.Hour), until)
 }
+
+func TestAHouseIntoWhichTreatedPlantsWereBroughtIsClosedToOrdinaryEntryAndShownSo(t *testing.T) {
+	n, c := openNursery(t)
+	n.awayFrom()
+	lot := n.newLot()
+	c.now = c.now.Add(time.Hour)
+	end := c.now
+	n.applyOutside(productsv1.Method_METHOD_BATH, end, lot, applied("thio", "10"))
+	n.splitOff(lot, "part", "houses/h2/benches/far", 10)
+	stands := func() *treatmentv1.HouseStanding {
+		board, err := n.treatment.ListClosures(asManager(), &treatmentv1.ListClosuresRequest{Parent: "nurseries/test", House: name("houses/h2")})
+		require.NoError(t, err)
+		return board.GetHouses()[0]
+	}
+	entering := func() bool {
+		checked, err := n.treatment.CheckEntry(asManager(), &treatmentv1.CheckEntryRequest{Parent: name("houses/h2"), Entry: &treatmentv1.HouseEntry{
+			Kind: treatmentv1.EntryKind_ENTRY_KIND_ORDINARY, Purpose: "watering", StartTime: timestamppb.New(c.now),
+		}})
+		require.NoError(t, err)
+		return checked.GetAllowed()
+	}
+	house := stands()
+	require.False(t, house.GetOpen())
+	require.Equal(t, end.Add(12*time.Hour), house.GetOpenTime().AsTime())
+	require.Equal(t, []string{name("houses/h2/benches/far")}, house.GetClosures()[0].GetBenches())
+	require.Contains(t, house.GetClosures()[0].GetMessage(), "Plants that were treated stand here now: bench far.")
+	require.False(t, entering())
+	c.now = end.Add(12 * time.Hour)
+	require.True(t, stands().GetOpen())
+	require.True(t, entering())
+}

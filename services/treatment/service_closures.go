@@ -60,13 +60,13 @@ func (s *Service) board(ctx context.Context, nursery string) (*treatmentv1.ListC
 			return err
 		}
 		for _, house := range premises.Nursery.Houses {
-			standing := premises.At(house.ID, now)
+			standing := premises.Standing(house.ID, now)
 			for _, closure := range standing.Closures {
 				if closure.Until.After(now) && closure.Until.Before(next) {
 					next = closure.Until
 				}
 			}
-			message := premises.standingContract(nursery, house, standing)
+			message := premises.standingContract(nursery, house, standing, now)
 			message.Inside = inside[house.ID]
 			board.Houses = append(board.Houses, message)
 		}
@@ -96,18 +96,18 @@ func compareFalseFirst(a, b bool) int {
 }
 
 // standingContract returns how a house stands as the contract carries it.
-func (p Premises) standingContract(nursery string, house entry.House, standing entry.Standing) *treatmentv1.HouseStanding {
+func (p Premises) standingContract(nursery string, house entry.House, standing entry.Standing, moment time.Time) *treatmentv1.HouseStanding {
 	message := &treatmentv1.HouseStanding{
 		House: resource.Of("nurseries", nursery, "houses", house.ID), HouseDisplayName: cmp.Or(house.Name, house.ID),
 		Open: standing.Open(), OpenTime: timestamp(standing.Opens), Notes: standing.Notes,
 	}
 	for _, closure := range standing.Closures {
-		message.Closures = append(message.Closures, p.closureContract(nursery, house.ID, closure))
+		message.Closures = append(message.Closures, p.closureContract(nursery, house.ID, closure, moment))
 	}
 	return message
 }
 
-func (p Premises) closureContract(nursery, house string, closure entry.Closure) *treatmentv1.Closure {
+func (p Premises) closureContract(nursery, house string, closure entry.Closure, moment time.Time) *treatmentv1.Closure {
 	message := &treatmentv1.Closure{
 		Reason: closureReasons[closure.Reason], Extent: extents[closure.Area.Extent], Feet: int32(closure.Area.Feet),
 		StartTime: timestamp(closure.Since), EndTime: timestamp(closure.Until), Message: closure.Why, Missing: closure.Missing, Source: closure.Source,
@@ -115,7 +115,7 @@ func (p Premises) closureContract(nursery, house string, closure entry.Closure) 
 	if closure.Application != "" {
 		message.Application = resource.Of("nurseries", nursery, "applications", closure.Application)
 	}
-	for _, bench := range p.treatedBenches(closure.Application, house) {
+	for _, bench := range p.treatedBenches(closure.Application, house, moment) {
 		message.Benches = append(message.Benches, resource.Of("nurseries", nursery, "houses", house, "benches", bench))
 	}
 	for _, sooner := range closure.Sooner {
@@ -126,18 +126,21 @@ func (p Premises) closureContract(nursery, house string, closure entry.Closure) 
 	return message
 }
 
-// treatedBenches returns the benches of a house that an application treated; none when
-// one of its treatments there has none that are known.
-func (p Premises) treatedBenches(application, house string) []string {
+// treatedBenches returns the benches of a house that an application treated, or to which
+// plants that it treated in another house were brought by a moment; none when one of its
+// treatments there has none that are known.
+func (p Premises) treatedBenches(application, house string, moment time.Time) []string {
 	var benches []string
 	for i, a := range p.Applications {
-		if a.ID != application || a.House != house {
-			continue
-		}
-		if len(p.Treated[i].Benches) == 0 {
+		switch {
+		case a.ID != application:
+		case a.House != house:
+			benches = append(benches, p.carriedTo(i, house, moment)...)
+		case len(p.Treated[i].Benches) == 0:
 			return nil
+		default:
+			benches = append(benches, p.Treated[i].Benches...)
 		}
-		benches = append(benches, p.Treated[i].Benches...)
 	}
 	slices.Sort(benches)
 	return slices.Compact(benches)

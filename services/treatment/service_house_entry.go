@@ -39,7 +39,7 @@ func (s *Service) CheckEntry(ctx context.Context, request *treatmentv1.CheckEntr
 			response.Conditions = verdict.conditions
 		}
 		for _, closure := range verdict.closures {
-			response.Closures = append(response.Closures, e.premises.closureContract(asked.nursery, asked.house, closure))
+			response.Closures = append(response.Closures, e.premises.closureContract(asked.nursery, asked.house, closure, e.start))
 		}
 		return nil
 	})
