@@ -68,6 +68,8 @@ func asReported(response *recordsv1.GetUseTotalsResponse) [3][][]string {
 	number := func(total *recordsv1.UseTotal, q *typev1.Quantity, wants bool) string {
 		text := q.GetAmount() + " " + q.GetUnit()
 		switch {
+		case q == nil && total.GetMissingAreas() == 0:
+			return "not required"
 		case q == nil:
 			return "MISSING"
 		case wants && total.GetMissingAmounts() > 0:
@@ -122,6 +124,9 @@ func randomLine(r *rand.Rand, application, house, product int, monthEnd time.Tim
 		ProductAmount: quantity.Must("10", quantity.Gram), MixVolume: quantity.Must("50", quantity.Litre), Area: area,
 		StartTime: end.Add(-45 * time.Minute).UTC(), EndTime: end.UTC(), Method: "SPRAY", Crops: []string{"Vanda coerulea"},
 		RestrictedEntryInterval: quantity.Must("24", quantity.Hour),
+	}
+	if r.IntN(10) == 0 {
+		e.ProductAmount = quantity.Must("0", quantity.Gram)
 	}
 	if r.IntN(2) == 0 {
 		e.HouseDisplayName = fmt.Sprintf("House %d as of %d", house, r.IntN(3))

@@ -38,7 +38,8 @@ type useTotal struct {
 // ended on some days, with the definition of services/records/report/totals.go. A line is
 // one active ingredient of one entry, a place is an application in a house: however many
 // products of its mix hold the ingredient, they treat one area, and two areas that differ
-// contradict each other, so that neither is taken. numeric is exact. Only sums leave the
+// contradict each other, so that neither is taken; an entry whose amount was put right to
+// nothing treated none. numeric is exact. Only sums leave the
 // database, which sorts and groups on disk what does not fit into its work_mem.
 //
 // Columns of text are compared by their bytes, as Go compares them.
@@ -51,10 +52,11 @@ const selectTotals = `
 			coalesce(active.amount ->> 'unit', '') AS amount_unit,
 			(active.amount ->> 'amount')::numeric * mass.size::numeric AS grams,
 			(said.area ->> 'amount')::numeric * surface.size::numeric AS square_metres,
+			coalesce(said.product_amount ->> 'unit', '') <> '' AND (said.product_amount ->> 'amount')::numeric <= 0 AS taken_back,
 			(to_char(e.start_time AT TIME ZONE 'UTC', 'YYYYMMDDHH24MISSUS') || e.product || chr(1) || lpad(e.sequence::text, 19, '0'))
 				COLLATE "C" AS turn
 		FROM records.entry e
-		CROSS JOIN json_to_record(e.body::json) AS said (actives json, area json)
+		CROSS JOIN json_to_record(e.body::json) AS said (actives json, area json, product_amount json)
 		LEFT JOIN json_to_recordset(CASE WHEN json_typeof(said.actives) = 'array' THEN said.actives END)
 			AS active (active_ingredient text, frac_code text, amount json) ON true
 		LEFT JOIN unnest(@mass_units::text[], @mass_sizes::text[]) AS mass (unit, size) ON mass.unit = active.amount ->> 'unit'
@@ -66,17 +68,20 @@ const selectTotals = `
 			count(*) FILTER (WHERE amount_unit = '') AS amounts_missing,
 			min(sequence) FILTER (WHERE amount_unit = '') AS first_amount,
 			min(sequence) FILTER (WHERE amount_unit <> '' AND grams IS NULL) AS no_mass,
-			min(square_metres) AS square_metres,
-			count(square_metres) = count(*) AND min(square_metres) > 0 AND min(square_metres) = max(square_metres) AS area_known,
-			min(sequence) AS first_entry, min(turn) AS turn
+			min(square_metres) FILTER (WHERE NOT taken_back) AS square_metres,
+			count(square_metres) FILTER (WHERE NOT taken_back) = count(*) FILTER (WHERE NOT taken_back)
+				AND min(square_metres) FILTER (WHERE NOT taken_back) > 0
+				AND min(square_metres) FILTER (WHERE NOT taken_back) = max(square_metres) FILTER (WHERE NOT taken_back) AS area_known,
+			NOT bool_and(taken_back) AS treated,
+			min(sequence) FILTER (WHERE NOT taken_back) AS first_entry, min(turn) AS turn
 		FROM line GROUP BY house, active, code, application
 	), total AS (
 		SELECT house, active, code, coalesce(sum(grams), 0) AS grams,
 			sum(amounts_missing)::bigint AS amounts_missing, min(first_amount) AS first_amount, min(no_mass) AS no_mass,
 			coalesce(sum(square_metres) FILTER (WHERE area_known), 0) AS square_metres,
-			count(*) FILTER (WHERE NOT area_known OR area_known IS NULL) AS areas_missing,
-			min(first_entry) FILTER (WHERE NOT area_known OR area_known IS NULL) AS first_area,
-			count(DISTINCT application) AS applications, min(turn) AS turn
+			count(*) FILTER (WHERE treated AND area_known IS NOT true) AS areas_missing,
+			min(first_entry) FILTER (WHERE treated AND area_known IS NOT true) AS first_area,
+			count(DISTINCT application) FILTER (WHERE treated) AS applications, min(turn) AS turn
 		FROM place GROUP BY GROUPING SETS ((house, active, code), (active, code), (code))
 	)
 	SELECT total.house, total.active, total.code, coalesce(first.body::json ->> 'house_display_name', ''), total.grams::text,

@@ -72,6 +72,9 @@ func (s *sum) add(use Use, active Active) error {
 		}
 		s.grams = grams
 	}
+	if neverApplied(use) {
+		return nil // its area was not treated
+	}
 	here := place{treatedIn: treatedIn{application: cmp.Or(use.Application, use.Entry), house: use.House}}
 	if area, err := use.Treated.Exact().In(quantity.Hectare); err == nil && area.Sign() > 0 {
 		here.area, here.known = area, true
@@ -92,6 +95,10 @@ func (s *sum) add(use Use, active Active) error {
 	}
 	return nil
 }
+
+// neverApplied reports whether the amount of a use was put right to nothing: it was
+// entered, and no plant was treated with it.
+func neverApplied(use Use) bool { return !use.Amount.IsZero() && !use.Amount.Positive() }
 
 // treated returns the areas in ha; an area that was treated twice counts twice.
 func (s *sum) treated() (quantity.Exact, bool) {
@@ -204,6 +211,10 @@ func (s *sum) totalCell(total quantity.Exact) Cell {
 }
 
 func (s *sum) areaCells() []Cell {
+	if len(s.places) == 0 {
+		none := Cell{State: StateNotRequired, Text: NotRequired}
+		return []Cell{none, none}
+	}
 	area, known := s.treated()
 	if !known {
 		return []Cell{{State: StateMissing, Text: Missing}, {State: StateMissing, Text: Missing}}

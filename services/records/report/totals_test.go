@@ -90,3 +90,19 @@ func TestAUseOfWhichNoActiveIsKnownIsInTheTotals(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, [][]string{{"MISSING", "MISSING (amounts not known: 1); known: 0 g", "1"}}, texts(tables[2]))
 }
+
+// An area on which an amount was put right to nothing would make the mean too small.
+func TestAUseThatWasTakenBackTreatsNoArea(t *testing.T) {
+	back := fullUse(t)
+	back.Entry, back.Application = "nurseries/test/entries/8", "nurseries/test/applications/a8"
+	back.Amount = quantity.Must("0", back.Amount.Unit)
+	back.Actives = []Active{{Name: "thiophanate-methyl", FRAC: "1", Amount: quantity.Must("0", quantity.Gram)}}
+	alone, err := totals([]Use{fullUse(t)})
+	require.NoError(t, err)
+	both, err := totals([]Use{fullUse(t), back})
+	require.NoError(t, err)
+	require.Equal(t, texts(alone[0]), texts(both[0]))
+	taken, err := totals([]Use{back})
+	require.NoError(t, err)
+	require.Equal(t, [][]string{{"thiophanate-methyl", "1", "0 g", "not required", "not required", "0"}}, texts(taken[1]))
+}

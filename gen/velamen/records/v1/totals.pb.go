@@ -43,7 +43,7 @@ type UseTotal struct {
 	MissingAmounts int64 `protobuf:"varint,6,opt,name=missing_amounts,json=missingAmounts,proto3" json:"missing_amounts,omitempty"`
 	// Hectares that were treated, rounded once; what was treated twice counts twice, and
 	// two products of one application in one house treat one area. Absent when an area is
-	// missing, and in totals by FRAC group.
+	// missing, when all of it was put right to nothing, and in totals by FRAC group.
 	Area *v1.Quantity `protobuf:"bytes,7,opt,name=area,proto3" json:"area,omitempty"`
 	// How many applications in a house have no area, or several that contradict each
 	// other. Not counted in totals by FRAC group.
