@@ -108,11 +108,32 @@ func (a *app) showBoard(ctx context.Context, board *treatmentv1.ListClosuresResp
 					s.line("  Sooner: %s.", sooner.GetMessage())
 				}
 			}
-			for _, note := range house.GetNotes() {
-				s.line("%s: %s", shortName(house.GetHouse()), note)
-			}
 		}
+		s.notesOf(board.GetHouses())
 	})
+}
+
+// notesOf prints what is to be said of houses, each sentence once with the houses that it is
+// about; most are about all.
+func (s *sheet) notesOf(houses []*treatmentv1.HouseStanding) {
+	var notes []string
+	about := map[string][]string{}
+	for _, house := range houses {
+		for _, note := range house.GetNotes() {
+			if about[note] == nil {
+				notes = append(notes, note)
+			}
+			about[note] = append(about[note], shortName(house.GetHouse()))
+		}
+	}
+	for _, note := range notes {
+		s.line("")
+		if len(about[note]) == len(houses) {
+			s.line("All houses: %s", note)
+			continue
+		}
+		s.line("%s: %s", strings.Join(about[note], ", "), note)
+	}
 }
 
 // closedArea says how far a closure reaches.

@@ -91,14 +91,24 @@ func (s *sheet) totals(totals *recordsv1.GetUseTotalsResponse) {
 
 const missing = "MISSING"
 
+// unknownArea is what stands for an area that a total does not give.
+func unknownArea(total *recordsv1.UseTotal) string {
+	if total.GetMissingAreas() == 0 {
+		return "none treated"
+	}
+	return missing
+}
+
 // treatedOf is the area of a total.
-func treatedOf(total *recordsv1.UseTotal) string { return cmp.Or(amount(total.GetArea()), missing) }
+func treatedOf(total *recordsv1.UseTotal) string {
+	return cmp.Or(amount(total.GetArea()), unknownArea(total))
+}
 
 // knownOf is an amount of a total, which is too small where amounts are missing.
 func knownOf(total *recordsv1.UseTotal, q *typev1.Quantity) string {
 	switch {
 	case q == nil:
-		return missing
+		return unknownArea(total)
 	case total.GetMissingAmounts() > 0:
 		return fmt.Sprintf("%s (amounts not known: %d); known: %s", missing, total.GetMissingAmounts(), amount(q))
 	default:
@@ -120,7 +130,7 @@ func (a *app) writeTotals(totals *recordsv1.GetUseTotalsResponse) error {
 		totals []*recordsv1.UseTotal
 	}{{"house", totals.GetByHouse()}, {"active ingredient", totals.GetByActive()}, {"FRAC group", totals.GetByGroup()}} {
 		for _, total := range table.totals {
-			area, mean := cmp.Or(total.GetArea().GetAmount(), missing), cmp.Or(total.GetPerHectare().GetAmount(), missing)
+			area, mean := cmp.Or(total.GetArea().GetAmount(), unknownArea(total)), cmp.Or(total.GetPerHectare().GetAmount(), unknownArea(total))
 			if total.GetActiveIngredient() == "" {
 				area, mean = "", ""
 			}
