@@ -39,7 +39,7 @@ func TestEverySheetIsPrintedBeforeTheWorkFromWhatIsPlanned(t *testing.T) {
 	for sheet, parts := range map[treatmentv1.NoticeSheet][]string{
 		treatmentv1.NoticeSheet_NOTICE_SHEET_ENTRANCE_SIGN:    {"KEEP OUT / NO ENTRE", "House 1", "2026-03-03 09:00 SAST", "2026-03-03 22:00 SAST"},
 		treatmentv1.NoticeSheet_NOTICE_SHEET_CENTRAL_DISPLAY:  {"What is to be applied / Qué se va a aplicar", "Phalaenopsis amabilis", "bench b1", "mesa b1", "12 h", "TEST-thio", "thiophanate-methyl"},
-		treatmentv1.NoticeSheet_NOTICE_SHEET_SPOKEN_WORDS:     {"House House 1: keep out of", "Invernadero House 1: no entre en", "to 2026-03-03 22:00 SAST"},
+		treatmentv1.NoticeSheet_NOTICE_SHEET_SPOKEN_WORDS:     {"House 1: keep out of", "House 1: no entre en", "to 2026-03-03 22:00 SAST"},
 		treatmentv1.NoticeSheet_NOTICE_SHEET_WASHING_SUPPLIES: {"2026-04-02 22:00 SAST"},
 		physicianSheet: {"thiophanate-methyl, 500 g/kg", "Nothing is recorded yet"},
 	} {

@@ -46,7 +46,7 @@ func TestEverySheetOfAnApplicationIsPrintedFromWhatWasRecorded(t *testing.T) {
 		treatmentv1.NoticeSheet_NOTICE_SHEET_CENTRAL_DISPLAY: {
 			"Phalaenopsis amabilis", "bench b1", "mesa b1", "12 h", "TEST-thio", "thiophanate-methyl", "MISSING / FALTA",
 		},
-		treatmentv1.NoticeSheet_NOTICE_SHEET_SPOKEN_WORDS:     {"House House 1: keep out of", "Invernadero House 1: no entre en", "to 2026-03-03 22:00 SAST"},
+		treatmentv1.NoticeSheet_NOTICE_SHEET_SPOKEN_WORDS:     {"House 1: keep out of", "House 1: no entre en", "to 2026-03-03 22:00 SAST"},
 		treatmentv1.NoticeSheet_NOTICE_SHEET_WASHING_SUPPLIES: {"They stand ready until / Están listas hasta", "2026-04-02 22:00 SAST"},
 		physicianSheet: {"thiophanate-methyl, 500 g/kg", "Read the label.", "Lea la etiqueta.", "recorded with the application"},
 	} {
