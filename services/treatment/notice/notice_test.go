@@ -202,7 +202,7 @@ func TestTheEnglishWordsAreThoseOfTheRulesOfEntry(t *testing.T) {
 func TestWhatIsClosedIsSaidInSpanish(t *testing.T) {
 	treatment := sprayed("h1")
 	_, text := lay(t, SpokenWords, california(t), treatment)
-	require.Contains(t, flat(text), "Invernadero Vanda house: no entre en todo el invernadero desde 2026-03-01 09:00 PST hasta 2026-03-02 10:00 PST, "+
+	require.Contains(t, flat(text), "Vanda house: no entre en todo el invernadero desde 2026-03-01 09:00 PST hasta 2026-03-02 10:00 PST, "+
 		"y después hasta que el invernadero esté ventilado. Allí se aplica un pesticida. No entre mientras los letreros de advertencia estén puestos.")
 
 	treatment.Entry.Droplets = entry.MediumOrLarger
