@@ -243,10 +243,11 @@ func TestTheHourOfAShortTaskIsCountedOverAllHousesAndVisits(t *testing.T) {
 	c.now = day0
 	n.sprayed("day", "g1", day0)
 	n.sprayed("day", "o1", day0)
+	n.awayFrom()
 	first := visit(day0.Add(5*time.Hour), 40*time.Minute)
 	_, err := n.treatment.RecordEntry(asWorker(), &treatmentv1.RecordEntryRequest{Parent: name("houses/o1"), Entry: first, RequestId: newID()})
 	require.NoError(t, err)
-	_, err = n.treatment.RecordEntry(asWorker(), &treatmentv1.RecordEntryRequest{Parent: name("houses/h1"), RequestId: newID(), Entry: &treatmentv1.HouseEntry{
+	_, err = n.treatment.RecordEntry(asWorker(), &treatmentv1.RecordEntryRequest{Parent: name("houses/h2"), RequestId: newID(), Entry: &treatmentv1.HouseEntry{
 		Kind: ordinary, Purpose: "water", StartTime: timestamppb.New(day0.Add(6 * time.Hour))}})
 	require.NoError(t, err, "an open house does not count")
 
