@@ -136,3 +136,56 @@ func TestNobodyIsPlannedIntoAClosure(t *testing.T) {
 	require.Greater(t, closed, 1000)
 	require.Greater(t, open, 1000, "a property of nothing proves nothing")
 }
+
+// closedAt asks the rules of entry alone, at one moment, whether something is closed to who
+// works on a lot that stands on a bench.
+func closedAt(p Premises, lot string, stands stock.BenchID, moment time.Time) bool {
+	for _, closure := range p.Nursery.At(p.Applications, p.Airings, stands.House, moment).Closures {
+		if closure.Area.Extent != entry.TreatedArea || closure.Area.Feet > 0 {
+			return true
+		}
+		for i, a := range p.Applications {
+			treated := p.Treated[i]
+			if a.ID == closure.Application && a.House == stands.House &&
+				(len(treated.Benches) == 0 || slices.Contains(treated.Benches, stands.Bench) || slices.Contains(treated.Lots, lot)) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// Who confirms work is held to ClosedFor: it finds every closure that any minute of the work
+// touches, and none where no minute does.
+func TestNoMinuteOfConfirmedWorkIsInAClosure(t *testing.T) {
+	closed, open := 0, 0
+	for seed := range uint64(1500) {
+		r := rand.New(rand.NewPCG(seed, 11))
+		p, now := drawPremises(r)
+		for lot, stays := range p.lots {
+			stands := stays[len(stays)-1]
+			from := now.Add(-time.Duration(r.IntN(24*60)) * time.Minute)
+			if from.Before(stands.From) {
+				continue
+			}
+			until := from.Add(time.Duration(1+r.IntN(180)) * time.Minute)
+			touched := false
+			for moment := from; moment.Before(until); moment = moment.Add(time.Minute) {
+				touched = touched || closedAt(p, lot, stands.Bench, moment)
+			}
+			closure, found := p.ClosedFor(stands.Bench.House, []string{lot}, from, until)
+			if touched {
+				closed++
+				require.True(t, found, "seed %d: lot %s on %v from %s to %s", seed, lot, stands.Bench, from, until)
+				continue
+			}
+			open++
+			elsewhere := slices.ContainsFunc(p.Applications, func(a entry.Application) bool {
+				return a.ID == closure.Application && a.House != stands.Bench.House
+			})
+			require.True(t, !found || elsewhere, "seed %d: lot %s on %v from %s to %s: %s", seed, lot, stands.Bench, from, until, closure.Why)
+		}
+	}
+	require.Greater(t, closed, 500)
+	require.Greater(t, open, 500, "a property of nothing proves nothing")
+}
