@@ -96,13 +96,19 @@ func (s *story) refused(who, what string, err error, want fault.Reason) error {
 	if err == nil {
 		return fmt.Errorf("%s was allowed to %s", who, what)
 	}
-	for _, detail := range status.Convert(err).Details() {
-		if info, ok := detail.(*errdetails.ErrorInfo); ok && info.GetReason() == string(want) {
-			s.tell("REFUSED, as it should be: %s may not %s: %s (%s)", who, what, status.Convert(err).Message(), want)
-			return nil
-		}
+	if hasReason(err, want) {
+		s.tell("REFUSED, as it should be: %s may not %s: %s (%s)", who, what, status.Convert(err).Message(), want)
+		return nil
 	}
 	return fmt.Errorf("%s may not %s, but the refusal should be %s: %w", who, what, want, err)
+}
+
+// hasReason reports whether a call was refused for a reason.
+func hasReason(err error, want fault.Reason) bool {
+	return slices.ContainsFunc(status.Convert(err).Details(), func(detail any) bool {
+		info, ok := detail.(*errdetails.ErrorInfo)
+		return ok && info.GetReason() == string(want)
+	})
 }
 
 // awaitPrograms waits until the clock has opened every step that is open: then

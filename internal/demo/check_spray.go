@@ -39,6 +39,8 @@ func (s *story) treatments(m mixture) []*treatmentv1.HouseTreatment {
 	return []*treatmentv1.HouseTreatment{{
 		House: s.name("houses", storyHouse), Area: storyArea.Contract(), MixVolume: m.volume,
 		Products: []*treatmentv1.ProductUse{{Product: m.product, Amount: m.amount, Container: m.container}},
+		Height:   lance.Contract(), Droplets: treatmentv1.DropletClass_DROPLET_CLASS_MEDIUM_OR_LARGER,
+		Airing: treatmentv1.AiringDevice_AIRING_DEVICE_FANS,
 	}}
 }
 

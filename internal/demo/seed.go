@@ -16,6 +16,7 @@ import (
 	schedulev1 "velamen/gen/velamen/schedule/v1"
 	typev1 "velamen/gen/velamen/type/v1"
 	"velamen/internal/clock"
+	"velamen/internal/fault"
 )
 
 // Server is a running velamen that the demo may fill.
@@ -80,7 +81,9 @@ func open(ctx context.Context, server Server) (*seeder, error) {
 		OwnerId:   owner.ID, OwnerDisplayName: owner.DisplayName, OwnerPassword: owner.Password,
 		SetupKey: server.SetupKey, RequestId: requestID("nursery"),
 	})
-	setUpLongAgo := status.Code(err) == codes.AlreadyExists
+	// A folder that an earlier version filled a short while ago knows the request with what
+	// the nursery was then.
+	setUpLongAgo := status.Code(err) == codes.AlreadyExists || hasReason(err, fault.RequestIDReused)
 	if err != nil && !setUpLongAgo {
 		return nil, fmt.Errorf("set the nursery up: %w", err)
 	}

@@ -11,8 +11,8 @@ import (
 )
 
 // addNotices records that what applications asked for was done in time: signs put up and
-// taken down, displays hung and removed, supplies set out. What became due in the last day
-// is left, so that there is something to do.
+// taken down, displays hung and removed, supplies set out. What became due in the last day,
+// and the signs of intervals that run, are left, so that there is something to do.
 func (s *seeder) addNotices(ctx context.Context) error {
 	recorded := 0
 	// What comes down is due only once what went up is recorded.
@@ -50,7 +50,9 @@ func (s *seeder) noticedAt(notice *treatmentv1.Notice) (time.Time, bool) {
 		return at, notice.GetNotBeforeTime() != nil && !at.After(now)
 	}
 	instead := notice.GetEither() && notice.GetKind() == treatmentv1.NoticeKind_NOTICE_KIND_SPOKEN
-	if due == nil || due.AsTime().After(now.Add(-24*time.Hour)) || instead {
+	// Signs at the door would keep everybody out of the whole house while an interval runs.
+	runs := notice.GetKind() == treatmentv1.NoticeKind_NOTICE_KIND_SIGNS_UP && notice.GetUntilTime().AsTime().After(now)
+	if runs || due == nil || due.AsTime().After(now.Add(-24*time.Hour)) || instead {
 		return time.Time{}, false
 	}
 	at := due.AsTime().Add(-time.Hour)

@@ -84,26 +84,28 @@ func visitedHouses(ctx context.Context, r postgres.Reader, p *program, lots []st
 	if found, err = standing(ctx, r, p.nursery, found, from); err != nil {
 		return nil, err
 	}
-	apart, _, err := isolatedIn(ctx, r, p)
-	if err != nil {
+	var apart, target stock.BenchID
+	if apart.House, apart.Bench, err = isolatedIn(ctx, r, p); err != nil {
 		return nil, err
 	}
-	var target string
 	if c.confirmation.GetBench() != "" {
 		ids, err := resource.Parse(c.path+".bench", c.confirmation.GetBench(), "nurseries", "houses", "benches")
 		if err != nil {
 			return nil, err
 		}
-		target = ids[1]
+		target = stock.BenchID{House: ids[1], Bench: ids[2]}
 	}
 	in := map[string][]string{}
 	for _, lot := range found {
-		for _, house := range premises.housesOf(lot, apart, from, until) {
+		for _, house := range premises.housesOf(lot, apart.House, from, until) {
 			in[house] = append(in[house], lot.ID)
 		}
-		if target != "" && !slices.Contains(in[target], lot.ID) {
-			in[target] = append(in[target], lot.ID)
+		// The books follow a moment later, and who set the lot down was at that bench.
+		premises.setDown(lot.ID, apart, from, until)
+		if target.House != "" && !slices.Contains(in[target.House], lot.ID) {
+			in[target.House] = append(in[target.House], lot.ID)
 		}
+		premises.setDown(lot.ID, target, from, until)
 	}
 	var visited []visit
 	for house, there := range in {
@@ -111,6 +113,15 @@ func visitedHouses(ctx context.Context, r postgres.Reader, p *program, lots []st
 	}
 	slices.SortFunc(visited, func(a, b visit) int { return strings.Compare(a.house, b.house) })
 	return visited, nil
+}
+
+// setDown adds that a lot stood on a bench from one moment until another, unless the books
+// have had it there already or there is no bench.
+func (p Premises) setDown(lot string, bench stock.BenchID, from, until time.Time) {
+	there := slices.ContainsFunc(p.lots[lot], func(stay stock.Stay) bool { return stay.Bench == bench })
+	if bench.House != "" && !there {
+		p.lots[lot] = append(slices.Clone(p.lots[lot]), stock.Stay{Lot: lot, Bench: bench, From: from, Until: until.Add(time.Nanosecond)})
+	}
 }
 
 // housesOf returns the houses in which a lot stood between two moments. Apart is the house
