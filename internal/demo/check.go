@@ -20,11 +20,16 @@ import (
 	"velamen/internal/fault"
 )
 
-// Where the stories take place.
+// Where the stories take place. A lot that was in trouble before velamen came stands on the
+// last bench, and none is treated there.
 const (
-	storyBench = "quarantine/iso06"
-	storyHouse = "quarantine"
+	storyHouse    = "quarantine"
+	takeoverBench = "quarantine/iso05"
 )
+
+// storyBenches are where a lot is set apart and treated: the first that is open, because a
+// story that was played a few hours ago has closed its own.
+var storyBenches = []string{"quarantine/iso06", "quarantine/iso04", "quarantine/iso03", "quarantine/iso01"}
 
 // largestPage is the most that a listing returns at once.
 const largestPage = 1000

@@ -15,7 +15,7 @@ import (
 // pastOutbreak is an outbreak that was found 70 days ago and treated since; velamen
 // learns of it today. Days count back from today.
 var pastOutbreak = outbreak{
-	Disorder: storyDisorder, Template: storyTemplate, Bench: "quarantine/iso05",
+	Disorder: storyDisorder, Template: storyTemplate, Bench: takeoverBench,
 	Steps: []step{
 		{Step: "isolate", moment: moment{70, "10:00"}, Minutes: 30, By: "sipho"},
 		{Step: "disinfect", moment: moment{70, "11:00"}, Minutes: 20, By: "sipho"},

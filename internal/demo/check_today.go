@@ -154,12 +154,33 @@ func (s *story) confirm(ctx context.Context, program *treatmentv1.Program, key s
 	return s.treatment.ConfirmStep(s.asWorker(ctx), &treatmentv1.ConfirmStepRequest{Name: stepOf(program, key), Confirmation: done, RequestId: anew()})
 }
 
+// openBench returns the first of the story's benches that nothing closes.
+func (s *story) openBench(ctx context.Context) (string, error) {
+	board, err := s.treatment.ListClosures(s.asManager(ctx), &treatmentv1.ListClosuresRequest{Parent: s.parent(), House: s.name("houses", storyHouse)})
+	if err != nil {
+		return "", err
+	}
+	for _, id := range storyBenches {
+		bench := s.bench(id)
+		closed := slices.ContainsFunc(board.GetHouses()[0].GetClosures(), func(c *treatmentv1.Closure) bool {
+			return len(c.GetBenches()) == 0 || slices.Contains(c.GetBenches(), bench)
+		})
+		if !closed {
+			return bench, nil
+		}
+	}
+	return "", fmt.Errorf("every isolation bench of %s is closed after what was applied: play the demo again in some hours", storyHouse)
+}
+
 func (s *story) setApart(ctx context.Context, lot *stockv1.Lot, program *treatmentv1.Program) error {
 	if err := s.awaitOpened(ctx, program.GetName(), stepOf(program, "isolate")); err != nil {
 		return err
 	}
 	s.tell("The clock opens the step isolate.")
-	bench := s.bench(storyBench)
+	bench, err := s.openBench(ctx)
+	if err != nil {
+		return err
+	}
 	if _, err := s.confirm(ctx, program, "isolate", &treatmentv1.Confirmation{Bench: bench}); err != nil {
 		return err
 	}
