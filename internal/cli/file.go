@@ -57,6 +57,18 @@ func (a *app) readFile(flag, file string) (_ []byte, err error) {
 	return content, nil
 }
 
+// writeWhole writes content to a new file, as writeFile does what comes in pieces.
+func (a *app) writeWhole(flag, file string, content []byte) error {
+	written := false
+	return a.writeFile(flag, file, func() ([]byte, error) {
+		if written {
+			return nil, io.EOF
+		}
+		written = true
+		return content, nil
+	})
+}
+
 // writeFile writes what comes in pieces to a new file; "-" is standard output.
 // An existing file is left alone.
 func (a *app) writeFile(flag, file string, next func() ([]byte, error)) (err error) {

@@ -2,7 +2,6 @@ package cli
 
 import (
 	"context"
-	"io"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
@@ -99,15 +98,7 @@ func (a *app) printNotice(ctx context.Context, request *treatmentv1.ExportNotice
 	if err != nil {
 		return err
 	}
-	written := false
-	err = a.writeFile("--file", file, func() ([]byte, error) {
-		if written {
-			return nil, io.EOF
-		}
-		written = true
-		return made.GetData(), nil
-	})
-	if err != nil || file == "-" {
+	if err := a.writeWhole("--file", file, made.GetData()); err != nil || file == "-" {
 		return err
 	}
 	made.Data = nil

@@ -2,7 +2,6 @@ package cli
 
 import (
 	"context"
-	"io"
 
 	"github.com/spf13/cobra"
 
@@ -46,16 +45,7 @@ personal data: local law says to whom it may be shown.`,
 		if err != nil {
 			return err
 		}
-		pieces := [][]byte{made.GetData()}
-		err = a.writeFile("--file", file, func() ([]byte, error) {
-			if len(pieces) == 0 {
-				return nil, io.EOF
-			}
-			piece := pieces[0]
-			pieces = nil
-			return piece, nil
-		})
-		if err != nil || file == "-" {
+		if err := a.writeWhole("--file", file, made.GetData()); err != nil || file == "-" {
 			return err
 		}
 		made.Data = nil

@@ -3,7 +3,6 @@ package cli
 import (
 	"context"
 	"fmt"
-	"io"
 
 	"github.com/spf13/cobra"
 
@@ -66,15 +65,7 @@ func (a *app) writeReport(ctx context.Context, request *recordsv1.ExportUseRepor
 	if err != nil {
 		return err
 	}
-	written := false
-	err = a.writeFile("--file", file, func() ([]byte, error) {
-		if written {
-			return nil, io.EOF
-		}
-		written = true
-		return made.GetData(), nil
-	})
-	if err != nil || file == "-" {
+	if err := a.writeWhole("--file", file, made.GetData()); err != nil || file == "-" {
 		return err
 	}
 	made.Data = nil

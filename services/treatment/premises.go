@@ -123,11 +123,7 @@ func (p Premises) concerning(house string, lots []string, moment time.Time) []en
 		if a.House == house || !slices.ContainsFunc(lots, p.Treated[i].on) {
 			continue
 		}
-		for _, closure := range p.Nursery.At(p.Applications[i:i+1], p.Airings, a.House, moment).Closures {
-			if closure.Reason == entry.IntervalRuns {
-				closures = append(closures, closure)
-			}
-		}
+		closures = append(closures, p.running(i, moment)...)
 	}
 	return closures
 }

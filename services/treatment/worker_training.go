@@ -6,6 +6,7 @@ import (
 
 	"github.com/jackc/pgx/v5"
 
+	"velamen/internal/clock"
 	"velamen/internal/fault"
 	"velamen/internal/postgres"
 	"velamen/internal/resource"
@@ -28,7 +29,7 @@ type TreatedHouse struct {
 // before another moment or later, in the nursery's zone.
 func ReadTreatedHouses(ctx context.Context, r postgres.Reader, nursery identity.Nursery, from, before time.Time) (map[string]TreatedHouse, error) {
 	year, month, day := from.In(nursery.Zone).Date()
-	since := time.Date(year, month, day-rules.WorkerTrainingDays, 0, 0, 0, 0, nursery.Zone)
+	since := clock.Midnight(year, month, day-rules.WorkerTrainingDays, nursery.Zone)
 	return readTreatedHouses(ctx, r, nursery.ID, since, before)
 }
 
